@@ -1,0 +1,1 @@
+//! Inputs shared by the benches of this folder.

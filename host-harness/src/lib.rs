@@ -1,0 +1,16 @@
+//! Closed-loop proof of the stackhold kernel against an independent rigid-body simulator.
+#![forbid(unsafe_code)]
+
+pub mod authority;
+pub mod bound;
+pub mod cli;
+pub mod closed_loop;
+pub mod metrics;
+pub mod output;
+pub mod record;
+pub mod report;
+pub mod scenario;
+pub mod stack;
+pub mod table;
+pub mod truth;
+pub mod verdict;

@@ -1,0 +1,2 @@
+//! `stackhold`.
+fn main() {}

@@ -1,0 +1,3 @@
+//! Scenario files.
+
+pub mod model;

@@ -1,0 +1,335 @@
+//! A scenario, resolved and validated: what is true, what the kernel is told, what must be met.
+//!
+//! Vectors are `[x, y, z]` in structural axes unless said otherwise; SI units; angles in radians here
+//! (files give degrees, with the unit in the key). Rotations of files and of this model are scalar-last
+//! quaternions `[x, y, z, w]`.
+
+use serde::Serialize;
+
+/// One scenario file with its vehicle file, every number checked.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Scenario {
+    /// Short identifier, `snake_case`.
+    pub name: String,
+    /// One or two sentences for people.
+    pub description: String,
+    /// Seed of every random stream of the run.
+    pub seed: u64,
+    /// Simulated time, s.
+    pub duration_s: f64,
+    /// The vehicle: all bodies, tanks, jets and the main engine that may take part.
+    pub vehicle: Vehicle,
+    /// Names of the bodies that are really there; the rest of the vehicle is absent.
+    pub stack: Vec<String>,
+    /// What the kernel is told.
+    pub told: Told,
+    /// Cycle and filter settings of the kernel.
+    pub kernel: KernelSettings,
+    /// State at time zero.
+    pub initial: Initial,
+    /// Modes in order of start time; the first starts at zero.
+    pub phases: Vec<Phase>,
+    /// Standing disturbances.
+    pub disturbances: Vec<Disturbance>,
+    /// Sensor errors.
+    pub sensors: Sensors,
+    /// Actuator scatter.
+    pub actuators: Actuators,
+    /// What must be met.
+    pub requirements: Vec<Requirement>,
+    /// Other flights of the same scenario shown beside it (same disturbance, same seed).
+    pub variants: Vec<Variant>,
+}
+
+/// Bodies, tanks, jets and engine in one structural frame.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Vehicle {
+    /// Short identifier.
+    pub name: String,
+    /// Centre of mass the jets were laid out for, m.
+    pub design_centre_of_mass_m: [f64; 3],
+    /// Rigid bodies.
+    pub bodies: Vec<Body>,
+    /// Propellant tanks.
+    pub tanks: Vec<Tank>,
+    /// Reaction jets, at most 32.
+    pub jets: Vec<Jet>,
+    /// Main engine (parsed and drawn; flown by a later version).
+    pub engine: Option<Engine>,
+}
+
+/// A rigid body without its propellant.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Body {
+    /// Unique name.
+    pub name: String,
+    /// Dry mass, kg.
+    pub mass_kg: f64,
+    /// Position of the body's own centre of mass, structural axes, m.
+    pub centre_of_mass_m: [f64; 3],
+    /// Inertia about its own centre of mass, own axes, kg·m²; off-diagonal elements are minus the
+    /// integral.
+    pub inertia_kg_m2: [[f64; 3]; 3],
+    /// Rotation that turns own axes into structural axes, `[x, y, z, w]`.
+    pub orientation_xyzw: [f64; 4],
+    /// Simple hull for pictures, own axes, centred on `centre_of_mass_m + hull_offset_m`.
+    pub hull: Hull,
+    /// Offset of the hull's centre from the centre of mass, own axes, m.
+    pub hull_offset_m: [f64; 3],
+}
+
+/// Shape for pictures.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub enum Hull {
+    /// Box with full side lengths, m.
+    Box([f64; 3]),
+    /// Cylinder along own x: radius and length, m.
+    Cylinder {
+        /// Radius, m.
+        radius_m: f64,
+        /// Length, m.
+        length_m: f64,
+    },
+}
+
+/// A tank: a point of propellant that drains in place.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Tank {
+    /// Unique name.
+    pub name: String,
+    /// Body that carries it.
+    pub body: String,
+    /// Position, structural axes, m.
+    pub position_m: [f64; 3],
+    /// Propellant at time zero, kg.
+    pub propellant_kg: f64,
+    /// Propellant that cannot be used, kg.
+    pub unusable_kg: f64,
+}
+
+/// A reaction jet as it really is.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Jet {
+    /// Plain name by place.
+    pub name: String,
+    /// Body that carries it.
+    pub body: String,
+    /// Tank that feeds it.
+    pub tank: String,
+    /// Where the line of force passes, structural axes, m.
+    pub position_m: [f64; 3],
+    /// Direction of the force on the vehicle, unit vector.
+    pub force_direction: [f64; 3],
+    /// Steady thrust, N.
+    pub thrust_n: f64,
+    /// Steady specific impulse, s.
+    pub specific_impulse_s: f64,
+    /// Shortest on-time the valve is asked for, s.
+    pub minimum_on_s: f64,
+    /// From the command to the first thrust, s.
+    pub opening_delay_s: f64,
+    /// Thrust rises linearly from zero to steady in this time, s.
+    pub rise_s: f64,
+    /// From the command to the first loss of thrust, s.
+    pub closing_delay_s: f64,
+    /// Thrust falls linearly from steady to zero in this time, s.
+    pub tail_off_s: f64,
+    /// Specific impulse lost at the first thrust, as a fraction; dies away with
+    /// `short_pulse_time_s`.
+    pub short_pulse_loss: f64,
+    /// Time constant of that loss, s.
+    pub short_pulse_time_s: f64,
+    /// Manifold or isolation group.
+    pub group: u8,
+    /// Whether it may be, and can be, fired.
+    pub state: JetState,
+}
+
+/// State of a jet throughout a run.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum JetState {
+    /// In use.
+    Ready,
+    /// Not to be fired (would blow on a neighbour); the kernel is told.
+    Forbidden,
+    /// Delivers nothing; the kernel is told.
+    Dead,
+}
+
+/// The main engine.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Engine {
+    /// Gimbal pivot, structural axes, m.
+    pub pivot_m: [f64; 3],
+    /// Direction of the force at zero gimbal, unit vector.
+    pub force_direction: [f64; 3],
+    /// Thrust, N.
+    pub thrust_n: f64,
+    /// Specific impulse, s.
+    pub specific_impulse_s: f64,
+    /// Gimbal travel either way, rad; zero for a fixed engine.
+    pub gimbal_travel_rad: f64,
+}
+
+/// What the kernel is told about the stack, when it is not the truth.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Told {
+    /// Bodies whose mass properties the kernel is told (all of `stack` for the truth).
+    pub stack: Vec<String>,
+    /// Told mass and inertia over true.
+    pub mass_factor: f64,
+    /// Told centre of mass less true, m.
+    pub centre_of_mass_error_m: [f64; 3],
+    /// Told thrust over true.
+    pub thrust_factor: f64,
+}
+
+/// Cycle, timing and filter settings of the kernel's table.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct KernelSettings {
+    /// Valve tick, s.
+    pub tick_s: f64,
+    /// Control cycle, ticks.
+    pub cycle_ticks: u16,
+    /// Shortest off-time between two pulses of one jet, ticks.
+    pub minimum_off_ticks: u16,
+    /// From the start of a cycle to the moment its pulses open, ticks.
+    pub command_delay_ticks: u16,
+    /// Oldest measurement that is still used, s.
+    pub measurement_age_limit_s: f64,
+    /// Attitude noise the observer assumes, rad (one sigma, one sample).
+    pub assumed_attitude_noise_rad: f64,
+    /// Rate noise the observer assumes, rad/s.
+    pub assumed_rate_noise_rad_s: f64,
+    /// Wander of the gyro bias the observer assumes, rad/s per √s.
+    pub assumed_bias_walk_rad_s: f64,
+    /// Wander of the standing disturbance the observer assumes, rad/s² per √s.
+    pub assumed_disturbance_walk_rad_s2: f64,
+    /// One-sigma error of a firing the observer assumes, fraction of the firing.
+    pub assumed_firing_error: f64,
+}
+
+/// State at time zero.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Initial {
+    /// Attitude, inertial to body, `[x, y, z, w]`.
+    pub attitude_xyzw: [f64; 4],
+    /// Body rate, rad/s.
+    pub rate_rad_s: [f64; 3],
+}
+
+/// A stretch of time in one mode.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Phase {
+    /// Start, s.
+    pub start_s: f64,
+    /// What the kernel is asked to do.
+    pub mode: Mode,
+}
+
+/// A mode of the kernel.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "snake_case", tag = "kind")]
+pub enum Mode {
+    /// Jets quiet.
+    FreeDrift,
+    /// Attitude held within a deadband.
+    Hold {
+        /// Attitude to hold, inertial to body, `[x, y, z, w]`.
+        attitude_xyzw: [f64; 4],
+        /// Deadband half-width per axis, rad.
+        half_width_rad: [f64; 3],
+        /// Largest rate asked for per axis, rad/s.
+        rate_limit_rad_s: [f64; 3],
+    },
+    /// One open-loop firing from the start of the phase, then quiet: a point demand spread over as
+    /// many cycles as it takes, remainders carried.
+    Impulse {
+        /// Wanted change of body rate, rad/s.
+        rate_change_rad_s: [f64; 3],
+        /// Wanted change of velocity, body axes, m/s; `None` leaves translation free.
+        velocity_change_m_s: Option<[f64; 3]>,
+    },
+}
+
+/// A standing disturbance, body axes.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Disturbance {
+    /// Name for reports.
+    pub name: String,
+    /// First moment, s.
+    pub start_s: f64,
+    /// Last moment, s.
+    pub stop_s: f64,
+    /// What it does.
+    pub push: Push,
+}
+
+/// Force at a point, or pure torque; body axes.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "snake_case", tag = "kind")]
+pub enum Push {
+    /// A vent: a force at a point (its torque follows the actual centre of mass).
+    Vent {
+        /// Where, structural axes, m.
+        position_m: [f64; 3],
+        /// Force on the vehicle, N.
+        force_n: [f64; 3],
+    },
+    /// A pure torque.
+    Torque {
+        /// Torque, N·m.
+        torque_n_m: [f64; 3],
+    },
+}
+
+/// Sensor errors; all zero for perfect sensors.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Sensors {
+    /// White attitude noise per axis, one sigma, rad.
+    pub attitude_noise_rad: f64,
+    /// Attitude quantum, rad; zero for none.
+    pub attitude_quantum_rad: f64,
+    /// White rate noise per axis, one sigma, rad/s.
+    pub rate_noise_rad_s: f64,
+    /// Rate quantum, rad/s; zero for none.
+    pub rate_quantum_rad_s: f64,
+    /// Constant rate bias, rad/s.
+    pub rate_bias_rad_s: [f64; 3],
+    /// Age of a measurement when the kernel gets it, s.
+    pub delay_s: f64,
+}
+
+/// Actuator scatter.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Actuators {
+    /// Fixed error of each jet's thrust drawn once a run, one sigma, fraction.
+    pub thrust_scatter: f64,
+    /// Error of each pulse's thrust drawn at every opening, one sigma, fraction.
+    pub pulse_scatter: f64,
+}
+
+/// A bound on one figure of `summary.json`.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Requirement {
+    /// Key of the figure, with its unit (see `metrics`).
+    pub figure: String,
+    /// Upper bound, if any.
+    pub at_most: Option<f64>,
+    /// Lower bound, if any.
+    pub at_least: Option<f64>,
+}
+
+/// Another flight beside the scenario's own.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Variant {
+    /// Name, `snake_case`.
+    pub name: String,
+    /// One line for people.
+    pub description: String,
+    /// Bodies really there, when they differ.
+    pub stack: Option<Vec<String>>,
+    /// Bodies the kernel is told, when they differ (the truth of the variant's stack otherwise).
+    pub told_stack: Option<Vec<String>>,
+}

@@ -1,0 +1,1 @@
+//! Truth: the stack as it really moves. Imports nothing of the kernel.

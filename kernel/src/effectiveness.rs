@@ -1,0 +1,75 @@
+//! What each jet does to this stack: rate change and velocity change per second of on-time, about
+//! the actual centre of mass.
+//!
+//! The rows are accelerations, not torques: with products of inertia a pure torque turns more than
+//! one axis, and what the pilot calls one axis is an acceleration axis.
+
+use heapless::Vec;
+
+use crate::jet::Jet;
+use crate::linalg::Vec3;
+use crate::mass_properties::MassProperties;
+
+/// Effect of one jet at steady thrust.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Effect {
+    /// Torque about the centre of mass, body axes, N·m.
+    pub torque_n_m: Vec3,
+    /// Force, body axes, N.
+    pub force_n: Vec3,
+    /// Angular acceleration, body axes, rad/s².
+    pub turn_rad_s2: Vec3,
+    /// Linear acceleration of the centre of mass, body axes, m/s².
+    pub push_m_s2: Vec3,
+}
+
+/// Effects of all jets about the current centre of mass; at most `N` jets.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct Effectiveness<const N: usize> {
+    effects: Vec<Effect, N>,
+}
+
+impl<const N: usize> Effectiveness<N> {
+    /// Builds the matrix: column `j` is `[(p_j − c) × f_j ; f_j]` and its accelerations.
+    #[must_use]
+    pub fn new(jets: &[Jet], stack: &MassProperties) -> Self {
+        let mut effects = Vec::new();
+        for jet in jets.iter().take(N) {
+            let force = jet.direction * jet.thrust_n;
+            let torque = (jet.position_m - stack.centre_of_mass_m()).cross(force);
+            let effect = Effect {
+                torque_n_m: torque,
+                force_n: force,
+                turn_rad_s2: stack.turn(torque),
+                push_m_s2: force * (1.0 / stack.mass_kg()),
+            };
+            // Cannot fail: at most N are taken.
+            let _ = effects.push(effect);
+        }
+        Self { effects }
+    }
+
+    /// Moves the matrix to new mass properties whose centre of mass has shifted: the torque of jet
+    /// `j` changes by `−d × f_j`.
+    ///
+    /// * `stack` — the new mass properties; `shift_m` — displacement of the centre of mass since the
+    ///   matrix was last right, body axes, m. Cost: `N` cross products and `N` 3×3 products. A
+    ///   non-finite `shift_m` leaves `self` unchanged and returns `false`.
+    pub fn shift(&mut self, stack: &MassProperties, shift_m: Vec3) -> bool {
+        if !shift_m.is_finite() {
+            return false;
+        }
+        for effect in &mut self.effects {
+            effect.torque_n_m = effect.torque_n_m - shift_m.cross(effect.force_n);
+            effect.turn_rad_s2 = stack.turn(effect.torque_n_m);
+            effect.push_m_s2 = effect.force_n * (1.0 / stack.mass_kg());
+        }
+        true
+    }
+
+    /// One entry per jet, in the table's order.
+    #[must_use]
+    pub fn effects(&self) -> &[Effect] {
+        &self.effects
+    }
+}

@@ -1,0 +1,77 @@
+//! A reaction jet as the kernel knows it, and sets of jets.
+
+use crate::linalg::Vec3;
+
+/// Standard gravity, m/s² (exact, CGPM 1901).
+pub const STANDARD_GRAVITY_M_S2: f32 = 9.806_65;
+
+/// One jet as told to the kernel.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Jet {
+    /// Where the line of force passes, structural axes, m.
+    pub position_m: Vec3,
+    /// Direction of the force **on the vehicle** (not of the plume), unit vector, body axes.
+    pub direction: Vec3,
+    /// Steady thrust, N.
+    pub thrust_n: f32,
+    /// Steady specific impulse, s; the flow is `thrust / (specific impulse · g0)`.
+    pub specific_impulse_s: f32,
+    /// Shortest on-time the valve is asked for, ticks.
+    pub minimum_on_ticks: u16,
+    /// What tail-off adds less what the dead time takes, s: a pulse that opens and closes delivers
+    /// `thrust · (on-time + pulse_offset_s)`.
+    pub pulse_offset_s: f32,
+    /// Manifold or isolation group, 0..=31.
+    pub group: u8,
+    /// Whether the jet may be fired at all.
+    pub enabled: bool,
+}
+
+impl Jet {
+    /// Propellant flow at steady thrust, kg/s.
+    #[must_use]
+    pub fn flow_kg_s(&self) -> f32 {
+        self.thrust_n / (self.specific_impulse_s * STANDARD_GRAVITY_M_S2)
+    }
+}
+
+/// A set of jets, one bit each; jet `j` is bit `j`, so 32 jets at most.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+pub struct JetMask(pub u32);
+
+impl JetMask {
+    /// No jet.
+    pub const NONE: Self = Self(0);
+    /// Every jet.
+    pub const ALL: Self = Self(u32::MAX);
+
+    /// Whether jet `index` is in the set; `false` beyond 31.
+    #[must_use]
+    pub fn contains(self, index: usize) -> bool {
+        index < 32 && self.0 & (1 << index) != 0
+    }
+
+    /// The set with jet `index`; unchanged beyond 31.
+    #[must_use]
+    pub fn with(self, index: usize) -> Self {
+        if index < 32 { Self(self.0 | (1 << index)) } else { self }
+    }
+
+    /// The set without jet `index`.
+    #[must_use]
+    pub fn without(self, index: usize) -> Self {
+        if index < 32 { Self(self.0 & !(1 << index)) } else { self }
+    }
+
+    /// Jets in both sets.
+    #[must_use]
+    pub fn and(self, other: Self) -> Self {
+        Self(self.0 & other.0)
+    }
+
+    /// How many jets.
+    #[must_use]
+    pub fn count(self) -> u32 {
+        self.0.count_ones()
+    }
+}
