@@ -18,7 +18,10 @@ pub struct Jet {
     pub specific_impulse_s: f32,
     /// Shortest on-time the valve is asked for, ticks.
     pub minimum_on_ticks: u16,
-    /// What tail-off adds less what the dead time takes, s: a pulse that opens and closes delivers
+    /// From the opening command to the moment from which full thrust would give the same impulse
+    /// (dead time and half the rise), s.
+    pub dead_time_s: f32,
+    /// What the tail adds less what the dead time takes, s: a pulse that opens and closes delivers
     /// `thrust · (on-time + pulse_offset_s)`.
     pub pulse_offset_s: f32,
     /// Manifold or isolation group, 0..=31.

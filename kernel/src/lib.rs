@@ -3,10 +3,15 @@
 #![no_std]
 #![forbid(unsafe_code)]
 
+pub mod config;
 pub mod effectiveness;
 pub mod jet;
+pub mod ledger;
 pub mod linalg;
 pub mod mass_properties;
 pub mod math;
+pub mod observer;
+pub mod pulse;
 pub mod quaternion;
 pub mod selection;
+pub mod status;

@@ -1,0 +1,255 @@
+//! The configuration table: everything the kernel is told, validated once.
+
+use heapless::Vec;
+
+use crate::jet::Jet;
+use crate::linalg::{Mat3, Vec3};
+use crate::mass_properties::{MassProperties, MassPropertiesError};
+use crate::math;
+
+/// Time base and valve limits. One tick is the unit of time inside the kernel.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Timing {
+    /// Length of one valve tick, s; 1e-5..=1.
+    pub tick_s: f32,
+    /// Control cycle, ticks; 1..=16,384.
+    pub cycle_ticks: u16,
+    /// Shortest off-time between two pulses of one jet, ticks; less than the cycle.
+    pub minimum_off_ticks: u16,
+    /// From the start of a cycle to the moment its pulses open, ticks; less than the cycle.
+    pub command_delay_ticks: u16,
+    /// Oldest measurement that is still acted on, ticks; at most what the ledger covers
+    /// ([`crate::ledger::DEPTH`] − 2 cycles).
+    pub measurement_age_limit_ticks: u32,
+}
+
+/// What the observer assumes of sensors, disturbance and jets (one sigma).
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct FilterSettings {
+    /// Noise of one attitude sample per axis, rad; positive.
+    pub attitude_noise_rad: f32,
+    /// Noise of one rate sample per axis, rad/s; positive.
+    pub rate_noise_rad_s: f32,
+    /// Wander of the gyro bias, rad/s per √s; not negative.
+    pub bias_walk_rad_s: f32,
+    /// Wander of the standing disturbance, rad/s² per √s; not negative.
+    pub disturbance_walk_rad_s2: f32,
+    /// Error of a firing, as a fraction of it; 0..=1.
+    pub firing_error: f32,
+}
+
+/// Everything the kernel is told about one stack; at most `N` jets, `N ≤ 32`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct ConfigurationTable<const N: usize> {
+    /// Identity of this table, echoed in telemetry.
+    pub identity: u32,
+    /// Mass, kg.
+    pub mass_kg: f32,
+    /// Centre of mass, structural axes, m.
+    pub centre_of_mass_m: Vec3,
+    /// Inertia about the centre of mass, body axes, kg·m².
+    pub inertia_kg_m2: Mat3,
+    /// The jets.
+    pub jets: Vec<Jet, N>,
+    /// Time base and valve limits.
+    pub timing: Timing,
+    /// Observer settings.
+    pub filter: FilterSettings,
+    /// Axes in the order they are served when one is beyond reach: a permutation of 0, 1, 2.
+    pub axis_priority: [u8; 3],
+}
+
+/// Why a table was refused: the field, and the index where it is a list.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum ConfigError {
+    /// Mass properties are not physical.
+    MassProperties(MassPropertiesError),
+    /// The table has no jet.
+    NoJets,
+    /// `N` exceeds the 32 jets a mask can hold.
+    TooManyJets,
+    /// A field of jet `index` is wrong.
+    Jet {
+        /// Index of the jet in the table.
+        index: u8,
+        /// Its field.
+        field: JetField,
+    },
+    /// A field of `timing` is wrong.
+    Timing(TimingField),
+    /// A field of `filter` is wrong.
+    Filter(FilterField),
+    /// `axis_priority` is not a permutation of 0, 1, 2.
+    AxisPriority,
+}
+
+/// A field of [`Jet`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum JetField {
+    /// `position_m` must be finite and within 1 km.
+    Position,
+    /// `direction` must have length 1 within 1e-3.
+    Direction,
+    /// `thrust_n` must be positive and at most 1e6.
+    Thrust,
+    /// `specific_impulse_s` must be positive and at most 1e5.
+    SpecificImpulse,
+    /// `minimum_on_ticks` must be 1..=cycle.
+    MinimumOn,
+    /// `dead_time_s` must be 0..cycle.
+    DeadTime,
+    /// `pulse_offset_s` must leave the shortest pulse a positive impulse, and be under a cycle.
+    PulseOffset,
+    /// `group` must be 0..=31.
+    Group,
+}
+
+/// A field of [`Timing`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum TimingField {
+    /// `tick_s`.
+    Tick,
+    /// `cycle_ticks`.
+    Cycle,
+    /// `minimum_off_ticks`.
+    MinimumOff,
+    /// `command_delay_ticks`.
+    CommandDelay,
+    /// `measurement_age_limit_ticks`.
+    MeasurementAgeLimit,
+}
+
+/// A field of [`FilterSettings`].
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum FilterField {
+    /// `attitude_noise_rad`.
+    AttitudeNoise,
+    /// `rate_noise_rad_s`.
+    RateNoise,
+    /// `bias_walk_rad_s`.
+    BiasWalk,
+    /// `disturbance_walk_rad_s2`.
+    DisturbanceWalk,
+    /// `firing_error`.
+    FiringError,
+}
+
+impl core::fmt::Display for ConfigError {
+    fn fmt(&self, f: &mut core::fmt::Formatter<'_>) -> core::fmt::Result {
+        core::fmt::Debug::fmt(self, f)
+    }
+}
+
+impl core::error::Error for ConfigError {}
+
+impl From<MassPropertiesError> for ConfigError {
+    fn from(error: MassPropertiesError) -> Self {
+        Self::MassProperties(error)
+    }
+}
+
+impl<const N: usize> ConfigurationTable<N> {
+    /// Checks every field and returns the mass properties built from it.
+    ///
+    /// # Errors
+    /// The first field found wrong.
+    pub fn validate(&self) -> Result<MassProperties, ConfigError> {
+        let stack = MassProperties::new(self.mass_kg, self.centre_of_mass_m, self.inertia_kg_m2)?;
+        if N > 32 {
+            return Err(ConfigError::TooManyJets);
+        }
+        self.timing.validate().map_err(ConfigError::Timing)?;
+        self.filter.validate().map_err(ConfigError::Filter)?;
+        if self.jets.is_empty() {
+            return Err(ConfigError::NoJets);
+        }
+        for (index, jet) in (0_u8..).zip(&self.jets) {
+            validate_jet(jet, &self.timing).map_err(|field| ConfigError::Jet { index, field })?;
+        }
+        let seen = self.axis_priority.iter().fold(0_u8, |seen, &axis| seen | (1_u8 << (axis & 7)));
+        if seen != 0b111 {
+            return Err(ConfigError::AxisPriority);
+        }
+        Ok(stack)
+    }
+}
+
+impl Timing {
+    /// Length of one control cycle, s.
+    #[must_use]
+    pub fn cycle_s(&self) -> f32 {
+        math::from_ticks(self.cycle_ticks) * self.tick_s
+    }
+
+    fn validate(&self) -> Result<(), TimingField> {
+        if !(1e-5..=1.0).contains(&self.tick_s) {
+            return Err(TimingField::Tick);
+        }
+        if !(1..=16_384).contains(&self.cycle_ticks) {
+            return Err(TimingField::Cycle);
+        }
+        if self.minimum_off_ticks >= self.cycle_ticks {
+            return Err(TimingField::MinimumOff);
+        }
+        if self.command_delay_ticks >= self.cycle_ticks {
+            return Err(TimingField::CommandDelay);
+        }
+        let covered = u32::from(self.cycle_ticks) * (crate::ledger::COVERED_CYCLES);
+        if self.measurement_age_limit_ticks == 0 || self.measurement_age_limit_ticks > covered {
+            return Err(TimingField::MeasurementAgeLimit);
+        }
+        Ok(())
+    }
+}
+
+impl FilterSettings {
+    fn validate(&self) -> Result<(), FilterField> {
+        if !(1e-9..=1.0).contains(&self.attitude_noise_rad) {
+            return Err(FilterField::AttitudeNoise);
+        }
+        if !(1e-9..=1.0).contains(&self.rate_noise_rad_s) {
+            return Err(FilterField::RateNoise);
+        }
+        if !(0.0..=1.0).contains(&self.bias_walk_rad_s) {
+            return Err(FilterField::BiasWalk);
+        }
+        if !(0.0..=1.0).contains(&self.disturbance_walk_rad_s2) {
+            return Err(FilterField::DisturbanceWalk);
+        }
+        if !(0.0..=1.0).contains(&self.firing_error) {
+            return Err(FilterField::FiringError);
+        }
+        Ok(())
+    }
+}
+
+fn validate_jet(jet: &Jet, timing: &Timing) -> Result<(), JetField> {
+    if !jet.position_m.0.iter().all(|c| c.abs() <= 1e3) {
+        return Err(JetField::Position);
+    }
+    let length = jet.direction.dot(jet.direction);
+    if !(0.998..=1.002).contains(&length) {
+        return Err(JetField::Direction);
+    }
+    if !(jet.thrust_n > 0.0 && jet.thrust_n <= 1e6) {
+        return Err(JetField::Thrust);
+    }
+    if !(jet.specific_impulse_s > 0.0 && jet.specific_impulse_s <= 1e5) {
+        return Err(JetField::SpecificImpulse);
+    }
+    if !(1..=timing.cycle_ticks).contains(&jet.minimum_on_ticks) {
+        return Err(JetField::MinimumOn);
+    }
+    let cycle_s = timing.cycle_s();
+    if !(jet.dead_time_s >= 0.0 && jet.dead_time_s < cycle_s) {
+        return Err(JetField::DeadTime);
+    }
+    let shortest = math::from_ticks(jet.minimum_on_ticks) * timing.tick_s + jet.pulse_offset_s;
+    if !(shortest > 0.0 && jet.pulse_offset_s < cycle_s) {
+        return Err(JetField::PulseOffset);
+    }
+    if jet.group > 31 {
+        return Err(JetField::Group);
+    }
+    Ok(())
+}

@@ -1,0 +1,64 @@
+//! Status of one cycle: stable numbers, safe to send over a link.
+
+/// How a cycle ended. The numbers never change meaning; new ones are added.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[repr(u8)]
+pub enum Status {
+    /// Within limits; no jet asked for.
+    #[default]
+    Quiet = 0,
+    /// Jets asked for; the demand is met.
+    Firing = 1,
+    /// Free drift commanded; no jet asked for.
+    Drifting = 2,
+    /// Demand out of reach: same direction, shortened.
+    Shortened = 10,
+    /// An axis is beyond reach: the others are served by priority.
+    Prioritised = 11,
+    /// This cycle's attitude is missing or refused: flown on the prediction, within the age limit.
+    Predicted = 12,
+    /// This cycle's rate is missing or refused: flown on the attitude alone.
+    RateMissing = 13,
+    /// No measurement young enough to act on; all jets shut.
+    Stale = 20,
+    /// No valid attitude and rate since the start; all jets shut.
+    Starting = 21,
+    /// The command holds a number that cannot be flown; the last good command goes on.
+    CommandRefused = 30,
+    /// Jet selection gave no answer that proves itself; all jets shut this cycle.
+    SelectionFailed = 40,
+}
+
+/// How far the command of a cycle can be trusted.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Trust {
+    /// Fully.
+    Full,
+    /// It does what it can; someone should look.
+    Degraded,
+    /// The jets are shut because nothing better is known.
+    Withheld,
+}
+
+impl Status {
+    /// The stable number.
+    #[must_use]
+    pub const fn number(self) -> u8 {
+        // The one place where the discriminant is read.
+        self as u8
+    }
+
+    /// How far to trust the command that came with this status.
+    #[must_use]
+    pub const fn trust(self) -> Trust {
+        match self {
+            Self::Quiet | Self::Firing | Self::Drifting => Trust::Full,
+            Self::Shortened
+            | Self::Prioritised
+            | Self::Predicted
+            | Self::RateMissing
+            | Self::CommandRefused => Trust::Degraded,
+            Self::Stale | Self::Starting | Self::SelectionFailed => Trust::Withheld,
+        }
+    }
+}
