@@ -1,1 +1,21 @@
 //! Truth: the stack as it really moves. Imports nothing of the kernel.
+//!
+//! The kernel thinks in body rates about a centre of mass it was told, in `f32`. The truth is made
+//! otherwise on purpose, so that the two cannot share a mistake: `f64`, momenta about an inertially fixed
+//! point ([`motion`]), its own mass properties ([`crate::stack`]), its own attitude convention
+//! ([`attitude`]), jets with delays, ramps and young-pulse losses ([`jets`]).
+//!
+//! [`Truth::advance_to`] stops exactly at every moment at which a force changes its law ([`events`]). Between
+//! two of them it coasts (momenta constant to the last bit) or takes Runge-Kutta steps short enough for
+//! the rate and the torque of the moment.
+
+pub mod attitude;
+pub mod events;
+pub mod jets;
+pub mod motion;
+pub mod noise;
+pub mod sensors;
+mod simulator;
+
+pub use sensors::{Measurement, Sensors};
+pub use simulator::{Truth, TruthError};

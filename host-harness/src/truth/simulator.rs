@@ -1,0 +1,534 @@
+//! The truth of one run: state, events, bookkeeping.
+
+use super::attitude::Attitude;
+use super::events::{Event, Queue};
+use super::jets::JetUnit;
+use super::motion::{Acting, Inertial, Motion, Outflow, Wrench};
+use crate::record::{ImpulseAccount, JetTotals, ValveEdge};
+use crate::scenario::model::{Jet, Push, Scenario};
+use crate::stack::{MassProperties, Stack, Unphysical, full_tanks};
+use nalgebra::Vector3;
+use thiserror::Error;
+
+/// Largest angle turned in one step, rad. Fourth order: an error of about 2e-13 rad per radian turned.
+const STEP_ANGLE: f64 = 0.005;
+/// Longest step under a force, s: what the force does to the mass stays smooth over a step.
+const FORCED_STEP_S: f64 = 1.0;
+/// A tank with less usable propellant than this is dry, kg.
+const DRY_KG: f64 = 1e-12;
+/// Commands this much late still count as now, s: sums of decimal fractions of a second are not exact.
+const CLOCK_ROUNDING_S: f64 = 1e-9;
+
+/// Why the truth could not be set up, or did not accept a command.
+#[derive(Clone, Debug, PartialEq, Error)]
+pub enum TruthError {
+    /// A name in the stack is not a body of the vehicle.
+    #[error("the stack names body `{0}`, which the vehicle does not have")]
+    UnknownBody(String),
+    /// The same body twice.
+    #[error("the stack names body `{0}` twice")]
+    RepeatedBody(String),
+    /// A jet's tank is not in the vehicle.
+    #[error("jet `{jet}` is fed by tank `{tank}`, which the vehicle does not have")]
+    UnknownTank {
+        /// Name of the jet.
+        jet: String,
+        /// Name of the tank.
+        tank: String,
+    },
+    /// No body of ordinary matter has these mass properties.
+    #[error("the stack cannot be flown: {0}")]
+    Unphysical(#[from] Unphysical),
+    /// A valve command for a jet that does not exist.
+    #[error("valve command for jet {jet}; the vehicle has {jets} jets, counted from 0")]
+    UnknownJet {
+        /// Index asked for.
+        jet: usize,
+        /// Number of jets.
+        jets: usize,
+    },
+    /// A valve command in the past, or before the newest one for the same jet, or at no time at all.
+    #[error("valve command for jet {jet} at {time_s} s; it must not lie before {earliest_s} s")]
+    CommandTooLate {
+        /// Index of the jet.
+        jet: usize,
+        /// Time of the command, s.
+        time_s: f64,
+        /// Earliest acceptable time, s.
+        earliest_s: f64,
+    },
+}
+
+/// The stack as it really moves, its jets, tanks and disturbances, and the books of what they did.
+#[derive(Clone, Debug)]
+pub struct Truth {
+    time: f64,
+    motion: Motion,
+    stack: Stack,
+    /// Mass properties with the propellant of the moment.
+    mass: Inertial,
+    /// One entry per tank of the vehicle, kg.
+    propellant: Vec<f64>,
+    unusable: Vec<f64>,
+    jets: Vec<JetUnit>,
+    /// Jets that push now.
+    active: Vec<usize>,
+    disturbances: Vec<Wrench>,
+    /// Sum of the disturbances of the moment.
+    disturbance: Wrench,
+    running: Vec<bool>,
+    queue: Queue,
+    edges: Vec<ValveEdge>,
+    books: Books,
+    /// Planned use of the step per active jet, kg; kept to spare an allocation per step.
+    used: Vec<f64>,
+    /// Planned draught of the step per tank, kg.
+    drawn: Vec<f64>,
+}
+
+/// Time integrals in body axes, N·m·s.
+#[derive(Clone, Copy, Debug, Default)]
+struct Books {
+    jets: Vector3<f64>,
+    disturbance: Vector3<f64>,
+    gyroscopic: Vector3<f64>,
+    start: Vector3<f64>,
+}
+
+impl Truth {
+    /// Sets up the run at time zero: centre of mass at rest at the inertial origin, attitude and rate as
+    /// in the scenario. Only the bodies named in `stack` are there; a jet whose body or tank is not
+    /// there, or that is dead, delivers nothing and uses nothing.
+    ///
+    /// # Errors
+    /// A name that the vehicle does not have, or mass properties that no body can have.
+    pub fn new(scenario: &Scenario, stack: &[String]) -> Result<Self, TruthError> {
+        let vehicle = &scenario.vehicle;
+        for (index, name) in stack.iter().enumerate() {
+            if !vehicle.bodies.iter().any(|body| &body.name == name) {
+                return Err(TruthError::UnknownBody(name.clone()));
+            }
+            if stack[..index].contains(name) {
+                return Err(TruthError::RepeatedBody(name.clone()));
+            }
+        }
+        let composite = Stack::new(vehicle, stack);
+        let propellant = full_tanks(vehicle);
+        let now = composite.with_propellant(&propellant);
+        MassProperties::from(now).check()?;
+        let mass = Inertial::from(now);
+        let motion = at_rest(scenario, &mass);
+        let disturbances: Vec<Wrench> = scenario.disturbances.iter().map(|d| wrench(&d.push)).collect();
+        let jets = jets(scenario, stack)?;
+        let mut queue = Queue::with_capacity(8 * jets.len() + 2 * disturbances.len());
+        for (index, disturbance) in scenario.disturbances.iter().enumerate() {
+            queue.push(disturbance.start_s, Event::Start(index));
+            queue.push(disturbance.stop_s, Event::Stop(index));
+        }
+        let mut truth = Self {
+            time: 0.0,
+            motion,
+            stack: composite,
+            mass,
+            propellant,
+            unusable: vehicle.tanks.iter().map(|tank| tank.unusable_kg).collect(),
+            active: Vec::with_capacity(jets.len()),
+            used: Vec::with_capacity(jets.len()),
+            drawn: vec![0.0; vehicle.tanks.len()],
+            jets,
+            running: vec![false; disturbances.len()],
+            disturbances,
+            disturbance: Wrench::default(),
+            queue,
+            edges: Vec::with_capacity(1024),
+            books: Books { start: motion.body_momentum(&mass), ..Books::default() },
+        };
+        truth.process_due();
+        Ok(truth)
+    }
+
+    /// Commands a valve open or closed at `time_s`, now or ahead; commands of one jet come in order of
+    /// time. A command that finds the valve already so is no command. What is not yet done of earlier
+    /// commands of the jet is dropped where the new one takes effect before it: a valve closed before its
+    /// opening delay has run out may deliver nothing at all.
+    ///
+    /// # Errors
+    /// A jet that does not exist; a time in the past or before the jet's newest command.
+    pub fn command_valve(&mut self, jet: usize, open: bool, time_s: f64) -> Result<(), TruthError> {
+        let jets = self.jets.len();
+        let now = self.time;
+        let unit = self.jets.get_mut(jet).ok_or(TruthError::UnknownJet { jet, jets })?;
+        let (standing, newest) = unit.newest;
+        let earliest_s = newest.max(now);
+        if !(time_s.is_finite() && time_s >= earliest_s - CLOCK_ROUNDING_S) {
+            return Err(TruthError::CommandTooLate { jet, time_s, earliest_s });
+        }
+        if open == standing {
+            return Ok(());
+        }
+        let time = time_s.max(earliest_s);
+        unit.newest = (open, time);
+        if open {
+            let thrust = unit.draw_pulse();
+            unit.asked_thrust = thrust;
+            let effect = time + unit.opening_delay;
+            self.queue.cancel_from(effect, |event| event == Event::Fall(jet));
+            self.queue.push(time, Event::Open(jet, thrust));
+            self.queue.push(effect, Event::Rise(jet, thrust));
+        } else {
+            let thrust = unit.asked_thrust;
+            let effect = time + unit.closing_delay;
+            self.queue.cancel_from(effect, |event| matches!(event, Event::Rise(other, _) if other == jet));
+            self.queue.push(time, Event::Close(jet, thrust));
+            self.queue.push(effect, Event::Fall(jet));
+        }
+        Ok(())
+    }
+
+    /// Advances to `time_s`; a time already reached changes nothing.
+    pub fn advance_to(&mut self, time_s: f64) {
+        self.process_due();
+        while self.time < time_s {
+            let until = self.next_break().min(time_s);
+            self.advance_smoothly(until);
+            self.process_due();
+        }
+    }
+
+    /// Next moment at which a force changes its law, s.
+    fn next_break(&self) -> f64 {
+        self.active.iter().fold(self.queue.next_time(), |next, &jet| next.min(self.jets[jet].ramp_end))
+    }
+
+    /// Ends ramps and takes events that are due.
+    fn process_due(&mut self) {
+        let mut changed = false;
+        for &jet in &self.active {
+            if self.jets[jet].ramp_end <= self.time {
+                self.jets[jet].end_ramp();
+                changed = true;
+            }
+        }
+        while let Some((time, event)) = self.queue.pop_due(self.time) {
+            self.take(event, time);
+            changed = true;
+        }
+        if changed {
+            self.active.clear();
+            self.active.extend((0..self.jets.len()).filter(|&jet| self.jets[jet].active()));
+        }
+    }
+
+    fn take(&mut self, event: Event, time: f64) {
+        match event {
+            Event::Open(jet, thrust_n) => self.edge(ValveEdge { time_s: time, jet, open: true, thrust_n }),
+            Event::Close(jet, thrust_n) => self.edge(ValveEdge { time_s: time, jet, open: false, thrust_n }),
+            Event::Rise(jet, thrust) => self.jets[jet].start_rise(thrust, time),
+            Event::Fall(jet) => self.jets[jet].start_fall(time),
+            Event::Start(index) => self.disturb(index, true),
+            Event::Stop(index) => self.disturb(index, false),
+        }
+    }
+
+    fn edge(&mut self, edge: ValveEdge) {
+        self.jets[edge.jet].command(edge.open, edge.time_s);
+        self.edges.push(edge);
+    }
+
+    /// Summed afresh, so that after the last disturbance has stopped the sum is zero, not rounding.
+    fn disturb(&mut self, index: usize, on: bool) {
+        self.running[index] = on;
+        self.disturbance = Wrench::default();
+        for (push, _) in self.disturbances.iter().zip(&self.running).filter(|(_, running)| **running) {
+            self.disturbance.add(push, 1.0);
+        }
+    }
+
+    /// Advances to `until` s, before which no force changes its law.
+    fn advance_smoothly(&mut self, until: f64) {
+        while self.time < until {
+            let left = until - self.time;
+            if self.active.is_empty() && self.disturbance.is_zero() {
+                let step = left / pieces(left, self.turning_step());
+                self.books.gyroscopic += self.motion.coast(&self.mass, step);
+                self.time = if step < left { self.time + step } else { until };
+            } else {
+                let step = left / pieces(left, self.forced_step());
+                let taken = self.forced(step);
+                self.time = if taken < left { self.time + taken } else { until };
+            }
+        }
+    }
+
+    /// Longest step for the rate of the moment, s.
+    fn turning_step(&self) -> f64 {
+        STEP_ANGLE / self.motion.rate(&self.mass).norm()
+    }
+
+    /// Longest step for the rate and the torque of the moment, s.
+    fn forced_step(&self) -> f64 {
+        let ahead = self.active.iter().map(|&jet| &self.jets[jet]);
+        let torque = ahead.fold(self.disturbance.about(&self.mass.centre), |sum, jet| {
+            let largest = jet.thrust.max(jet.thrust_after(FORCED_STEP_S.min(jet.ramp_end - self.time)));
+            sum + (jet.moment - self.mass.centre.cross(&jet.direction)) * largest
+        });
+        let acceleration = (self.mass.inverse * torque).norm();
+        self.turning_step().min((2.0 * STEP_ANGLE / acceleration).sqrt()).min(FORCED_STEP_S)
+    }
+
+    /// One step of at most `step` s with jets or disturbances; shorter if a tank runs dry on the way.
+    /// Returns the step taken, s.
+    fn forced(&mut self, wanted: f64) -> f64 {
+        let step = self.plan_draught(wanted);
+        let (start, end) = (self.jet_wrench(0.0), self.jet_wrench(step));
+        let mut middle = Wrench::default();
+        middle.add(&start, 0.5);
+        middle.add(&end, 0.5);
+        let mut mass = [self.mass; 3];
+        let mut outflow = Outflow::default();
+        if !self.active.is_empty() {
+            outflow = self.draw(step);
+            // Half the draught before the middle and half after: the same mean flow that carries the
+            // momentum away, so that mass and momentum leave in proportion.
+            self.drain(0.5);
+            mass[1] = self.stack.with_propellant(&self.propellant).into();
+            self.drain(0.5);
+            mass[2] = self.stack.with_propellant(&self.propellant).into();
+        }
+        let jets = [start, middle, end];
+        let wrench = jets.map(|mut sum| {
+            sum.add(&self.disturbance, 1.0);
+            sum
+        });
+        self.books.gyroscopic += self.motion.push(&Acting { mass, wrench, outflow }, step);
+        self.mass = mass[2];
+        let simpson = |at: [Vector3<f64>; 3]| (at[0] + at[1] * 4.0 + at[2]) * (step / 6.0);
+        self.books.jets += simpson([0, 1, 2].map(|i| jets[i].about(&mass[i].centre)));
+        self.books.disturbance += simpson([0, 1, 2].map(|i| self.disturbance.about(&mass[i].centre)));
+        self.close_dry_tanks();
+        step
+    }
+
+    /// Sum of the jets' push `step` s from now, within the present ramps.
+    fn jet_wrench(&self, step: f64) -> Wrench {
+        let mut sum = Wrench::default();
+        for jet in self.active.iter().map(|&jet| &self.jets[jet]) {
+            sum.add(&Wrench { force: jet.direction, torque: jet.moment }, jet.thrust_after(step));
+        }
+        sum
+    }
+
+    /// Works out what each active jet uses in a step of `step` s, shortened until no tank gives more than
+    /// it has. Returns the step, s.
+    fn plan_draught(&mut self, mut step: f64) -> f64 {
+        // Exact at the first correction for constant flow; a few more for a flow that changes.
+        for _ in 0..8 {
+            self.drawn.fill(0.0);
+            self.used.clear();
+            for unit in self.active.iter().map(|&jet| &self.jets[jet]) {
+                let used = unit.propellant(self.time, step);
+                self.used.push(used);
+                self.drawn[unit.tank] += used;
+            }
+            let tanks = self.drawn.iter().zip(self.propellant.iter().zip(&self.unusable));
+            let share = tanks.fold(1.0_f64, |share, (&drawn, (&has, &unusable))| {
+                let usable = has - unusable;
+                if drawn > usable { share.min(usable / drawn) } else { share }
+            });
+            if share >= 1.0 {
+                break;
+            }
+            step *= share;
+        }
+        step
+    }
+
+    /// Lets the planned step of `step` s pass for the jets; where the propellant leaves.
+    fn draw(&mut self, step: f64) -> Outflow {
+        let mut outflow = Outflow::default();
+        for (&jet, &used) in self.active.iter().zip(&self.used) {
+            let unit = &mut self.jets[jet];
+            unit.pass(step, used);
+            outflow.add(used / step, &unit.position);
+        }
+        outflow
+    }
+
+    /// Takes this share of the planned draught out of the tanks.
+    fn drain(&mut self, share: f64) {
+        for (propellant, drawn) in self.propellant.iter_mut().zip(&self.drawn) {
+            *propellant -= drawn * share;
+        }
+    }
+
+    /// Stops the jets whose tank has nothing usable left.
+    fn close_dry_tanks(&mut self) {
+        let (propellant, unusable) = (&self.propellant, &self.unusable);
+        let dry = |tank: usize| propellant[tank] - unusable[tank] <= DRY_KG;
+        if !self.active.iter().any(|&jet| dry(self.jets[jet].tank)) {
+            return;
+        }
+        self.jets.iter_mut().filter(|jet| dry(jet.tank)).for_each(JetUnit::quit);
+        let jets = &self.jets;
+        self.active.retain(|&jet| jets[jet].active());
+    }
+}
+
+/// What the run looks like from outside. SI units; structural and body axes are parallel.
+impl Truth {
+    /// Time now, s.
+    #[must_use]
+    pub fn time_s(&self) -> f64 {
+        self.time
+    }
+
+    /// Attitude in the truth's own convention.
+    #[must_use]
+    pub fn attitude(&self) -> Attitude {
+        self.motion.attitude
+    }
+
+    /// Attitude in the files' convention: `[x, y, z, w]`, inertial components into body components.
+    #[must_use]
+    pub fn attitude_xyzw(&self) -> [f64; 4] {
+        self.motion.attitude.to_file()
+    }
+
+    /// Body rate, body axes, rad/s.
+    #[must_use]
+    pub fn rate_rad_s(&self) -> [f64; 3] {
+        self.motion.rate(&self.mass).into()
+    }
+
+    /// Velocity gathered since time zero, inertial axes, m/s: linear momentum over mass, which is the
+    /// velocity of the material that is at the centre of mass.
+    #[must_use]
+    pub fn velocity_m_s(&self) -> [f64; 3] {
+        (self.motion.momentum / self.mass.mass).into()
+    }
+
+    /// Centre of mass from where it was at time zero, inertial axes, m.
+    #[must_use]
+    pub fn position_m(&self) -> [f64; 3] {
+        self.motion.centre(&self.mass).into()
+    }
+
+    /// Linear momentum of what is still on board, inertial axes, N·s.
+    #[must_use]
+    pub fn momentum_n_s(&self) -> [f64; 3] {
+        self.motion.momentum.into()
+    }
+
+    /// Angular momentum about the centre of mass, inertial axes, N·m·s.
+    #[must_use]
+    pub fn angular_momentum_n_m_s(&self) -> [f64; 3] {
+        self.motion.angular_about_centre(&self.mass).into()
+    }
+
+    /// Kinetic energy of the rotation about the centre of mass, J.
+    #[must_use]
+    pub fn rotational_energy_j(&self) -> f64 {
+        0.5 * self.motion.rate(&self.mass).dot(&self.motion.body_momentum(&self.mass))
+    }
+
+    /// Mass properties with the propellant of the moment.
+    #[must_use]
+    pub fn mass_properties(&self) -> MassProperties {
+        self.stack.with_propellant(&self.propellant).into()
+    }
+
+    /// Propellant left, kg, one entry per tank of the vehicle.
+    #[must_use]
+    pub fn propellant_kg(&self) -> &[f64] {
+        &self.propellant
+    }
+
+    /// Propellant used since time zero, kg.
+    #[must_use]
+    pub fn propellant_used_kg(&self) -> f64 {
+        self.jets.iter().map(|jet| jet.totals(self.time).propellant_kg).sum()
+    }
+
+    /// Thrust of a jet now, N; `None` for a jet that does not exist.
+    #[must_use]
+    pub fn thrust_n(&self, jet: usize) -> Option<f64> {
+        self.jets.get(jet).map(|unit| unit.thrust)
+    }
+
+    /// Totals since time zero, one entry per jet.
+    #[must_use]
+    pub fn jet_totals(&self) -> Vec<JetTotals> {
+        self.jets.iter().map(|jet| jet.totals(self.time)).collect()
+    }
+
+    /// Torque about the actual centre of mass per newton of each jet (per N·s: angular impulse), m; one
+    /// entry per jet, whether it works or not.
+    #[must_use]
+    pub fn arms_m(&self) -> Vec<[f64; 3]> {
+        let arm = |jet: &JetUnit| (jet.moment - self.mass.centre.cross(&jet.direction)).into();
+        self.jets.iter().map(arm).collect()
+    }
+
+    /// The books since time zero. Momentum change = jets + disturbance - gyroscopic, but for jet
+    /// damping, which is no impulse of the jets and is left out.
+    #[must_use]
+    pub fn impulse_account(&self) -> ImpulseAccount {
+        ImpulseAccount {
+            disturbance_n_m_s: self.books.disturbance.into(),
+            jets_n_m_s: self.books.jets.into(),
+            gyroscopic_n_m_s: self.books.gyroscopic.into(),
+            momentum_change_n_m_s: (self.motion.body_momentum(&self.mass) - self.books.start).into(),
+        }
+    }
+
+    /// Valve edges up to now that were not drained before, in order of time.
+    #[must_use]
+    pub fn edges(&self) -> &[ValveEdge] {
+        &self.edges
+    }
+
+    /// Hands the valve edges over and forgets them.
+    pub fn drain_edges(&mut self) -> impl Iterator<Item = ValveEdge> {
+        self.edges.drain(..)
+    }
+}
+
+/// Number of equal steps of at most `longest` s in `time` s.
+fn pieces(time: f64, longest: f64) -> f64 {
+    (time / longest).ceil().max(1.0)
+}
+
+/// A disturbance as force and torque about the structural origin.
+fn wrench(push: &Push) -> Wrench {
+    match *push {
+        Push::Vent { position_m, force_n } => {
+            let force = Vector3::from(force_n);
+            Wrench { force, torque: Vector3::from(position_m).cross(&force) }
+        }
+        Push::Torque { torque_n_m } => Wrench { force: Vector3::zeros(), torque: torque_n_m.into() },
+    }
+}
+
+/// Motion at time zero: the centre of mass at rest at the inertial origin.
+fn at_rest(scenario: &Scenario, mass: &Inertial) -> Motion {
+    let attitude = Attitude::from_file(scenario.initial.attitude_xyzw);
+    let turn = attitude.matrix();
+    Motion {
+        attitude,
+        momentum: Vector3::zeros(),
+        angular: turn * (mass.inertia * Vector3::from(scenario.initial.rate_rad_s)),
+        origin: -(turn * mass.centre),
+    }
+}
+
+/// The vehicle's jets; those whose body or tank is not in the stack do not work.
+fn jets(scenario: &Scenario, stack: &[String]) -> Result<Vec<JetUnit>, TruthError> {
+    let vehicle = &scenario.vehicle;
+    let build = |(number, jet): (u32, &Jet)| {
+        let unknown = || TruthError::UnknownTank { jet: jet.name.clone(), tank: jet.tank.clone() };
+        let tank = vehicle.tanks.iter().position(|tank| tank.name == jet.tank).ok_or_else(unknown)?;
+        let present = stack.contains(&jet.body) && stack.contains(&vehicle.tanks[tank].body);
+        Ok(JetUnit::new(jet, number, tank, present, &scenario.actuators, scenario.seed))
+    };
+    (0..).zip(&vehicle.jets).map(build).collect()
+}
