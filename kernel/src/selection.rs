@@ -1,1 +1,270 @@
-//! Jet selection.
+//! Jet selection: the least-propellant on-times that deliver a demand.
+//!
+//! A demand is a point or a box in `M` rows (3: rate change; 6: rate and velocity change; any mix
+//! between). Minimised is `price · t` over `0 ≤ t ≤ limit` with `A·t` in the box.
+//!
+//! **Out of reach.** Let `r` be the point of the box nearest zero. The box is slid towards zero, its
+//! size kept: bounds `low − (1−λ)·r` and `high − (1−λ)·r`, which for a point is `λ·b`. The largest
+//! feasible λ is found, then the least propellant at [`SLACK`] below it: exactly at the largest λ
+//! the least propellant is ill-posed (giving up a ten-millionth of λ can halve it).
+//!
+//! **Out of reach in one axis.** When λ falls below [`FLOOR`] the direction cannot be kept in any
+//! useful sense: one axis is simply gone. The second stage then serves the rows one by one in the
+//! order of their priority, each row kept between nothing and its demand, so no axis is pushed the
+//! wrong way or past its demand, and finally looks for the least propellant that still delivers
+//! all but [`SLACK`] of that. Where the layout is tilted against the axes so that this
+//! delivers less than half of what was asked, the demand is asked for once more with every row
+//! allowed to miss by [`SPILL`] of the largest: a demand that is attainable but for two per cent is
+//! served but for two per cent.
+//!
+//! **Units.** Rows come in blocks of three that share a unit (rows 0 to 2 turn, rows 3 to 5 push). Entries
+//! of a column below [`ROUNDING`] of the largest entry of its block are rounding noise of the lever
+//! arm and count as zero.
+//!
+//! **Method.** Bounded dual simplex on a dense `M × M` basis inverse with a long-step ratio test (see
+//! `simplex.rs`). Prices are never negative, so "all jets off" is a dual feasible start and the
+//! demand is reached in a handful of pivots. The answer is rebuilt from the original columns with a fresh
+//! factorisation and a step of refinement before it is believed, so pivoting leaves no drift in it.
+//! Work is bounded: at most [`PIVOTS_PER_SOLUTION`] pivots in one solution and `2·M + 8` solutions.
+
+mod program;
+mod saturation;
+mod simplex;
+
+pub use program::{End, Program, Rule};
+pub use simplex::PIVOTS_PER_SOLUTION;
+
+use crate::jet::JetMask;
+use crate::math;
+use program::ABSURD;
+
+/// Share of the largest λ that is given up so that the least propellant is well-posed.
+pub const SLACK: f32 = 1.0e-4;
+
+/// Smallest λ at which the direction of a demand is kept, against what each row could deliver by itself.
+pub const FLOOR: f32 = 0.02;
+
+/// How far the other rows may be missed when an axis is gone and the layout is tilted against the
+/// axes, as a share of the largest component of the demand.
+pub const SPILL: f32 = 0.02;
+
+/// Column entries below this share of the largest of their block are taken as zero (2^-20).
+pub const ROUNDING: f32 = 9.536_743e-7;
+
+/// Rows that share a unit.
+const BLOCK: usize = 3;
+
+/// What is wanted: every row between `low` and `high`, in the unit of the columns times seconds.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Demand<const M: usize> {
+    /// Low edges; minus infinity leaves a row free downwards.
+    pub low: [f32; M],
+    /// High edges; infinity leaves a row free upwards.
+    pub high: [f32; M],
+}
+
+impl<const M: usize> Demand<M> {
+    /// Exactly this much in every row.
+    #[must_use]
+    pub const fn point(wanted: [f32; M]) -> Self {
+        Self { low: wanted, high: wanted }
+    }
+
+    /// Anything between the edges.
+    #[must_use]
+    pub const fn between(low: [f32; M], high: [f32; M]) -> Self {
+        Self { low, high }
+    }
+
+    /// The point of the box nearest zero, row by row.
+    #[must_use]
+    pub fn nearest(&self) -> [f32; M] {
+        let mut point = [0.0; M];
+        for (point, (low, high)) in point.iter_mut().zip(self.low.iter().zip(&self.high)) {
+            *point = math::clamp(0.0, *low, *high) + 0.0;
+        }
+        point
+    }
+
+    /// Whether the edges are ordered and within reason.
+    fn is_sane(&self) -> bool {
+        self.low.iter().zip(&self.high).all(|(low, high)| {
+            let ordered = low <= high && *low < f32::INFINITY && *high > f32::NEG_INFINITY;
+            ordered && [low, high].iter().all(|e| e.abs() <= ABSURD || e.is_infinite())
+        })
+    }
+}
+
+/// A demand and the jets that may serve it. The slices have one entry per jet, at most 32.
+#[derive(Clone, Copy, Debug)]
+pub struct Problem<'a, const M: usize> {
+    /// Effect per second of on-time.
+    pub columns: &'a [[f32; M]],
+    /// Price per second of on-time, for instance the flow in kg/s; zero or more.
+    pub price: &'a [f32],
+    /// Longest on-time, s; zero or more.
+    pub limit: &'a [f32],
+    /// Jets that may fire.
+    pub usable: JetMask,
+    /// What is wanted.
+    pub demand: &'a Demand<M>,
+    /// The order in which rows are served when one of them is gone: row numbers, most important
+    /// first. Numbers beyond `M` or given twice are passed over; rows not named come last.
+    pub priority: [u8; M],
+}
+
+/// How a selection ended. The numbers are stable.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[repr(u8)]
+pub enum Outcome {
+    /// Zero satisfies the demand: nothing fires.
+    Nothing = 0,
+    /// The demand is delivered.
+    Exact = 1,
+    /// The demand is out of reach: its direction is kept and its size shortened.
+    Shortened = 2,
+    /// An axis is gone: the others are served by priority.
+    Prioritised = 3,
+    /// Something is wanted but no usable jet has an on-time and an effect: nothing fires.
+    NoJets = 4,
+    /// The problem is not a sane one (numbers not finite, negative prices or limits, edges out of
+    /// order, slices of different length): nothing fires.
+    Refused = 5,
+    /// The solver did not come to a proven end within its cap: nothing fires.
+    Stalled = 6,
+}
+
+/// On-times and their proof.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Selection<const M: usize, const N: usize> {
+    /// On-time per jet, s, within `[0, limit]`; never minus zero.
+    pub on_time: [f32; N],
+    /// What the on-times deliver, row by row.
+    pub achieved: [f32; M],
+    /// What is left: zero where a row is within its box, else the way to its nearer edge.
+    pub remaining: [f32; M],
+    /// Share of the demand that every row gets, 1 when all of it.
+    pub lambda: f32,
+    /// Multipliers that prove the least propellant at what is achieved, price per row unit.
+    pub multipliers: [f32; M],
+    /// Multipliers that prove that λ cannot be larger; zero when λ is 1.
+    pub reach_multipliers: [f32; M],
+    /// How it ended.
+    pub outcome: Outcome,
+    /// Pivots spent over all stages.
+    pub pivots: u16,
+}
+
+impl<const M: usize, const N: usize> Selection<M, N> {
+    /// Nothing fires; what is wanted is left.
+    fn quiet(outcome: Outcome, remaining: [f32; M]) -> Self {
+        Self {
+            on_time: [0.0; N],
+            achieved: [0.0; M],
+            remaining,
+            lambda: f32::from(u8::from(outcome == Outcome::Nothing)),
+            multipliers: [0.0; M],
+            reach_multipliers: [0.0; M],
+            outcome,
+            pivots: 0,
+        }
+    }
+}
+
+/// Selects on-times; see the module for what is minimised and what happens out of reach.
+///
+/// Always returns a safe answer: with any outcome but `Exact`, `Shortened` and `Prioritised` all
+/// on-times are zero. Ties go to the lowest index.
+#[must_use]
+pub fn select<const M: usize, const N: usize>(problem: &Problem<M>) -> Selection<M, N> {
+    let demand = problem.demand;
+    if !demand.is_sane() || !is_sane::<M, N>(problem) {
+        return Selection::quiet(Outcome::Refused, [0.0; M]);
+    }
+    let nearest = demand.nearest();
+    if nearest.iter().all(|r| *r == 0.0) {
+        return Selection::quiet(Outcome::Nothing, [0.0; M]);
+    }
+    let mut columns = [[0.0; M]; N];
+    for (into, column) in columns.iter_mut().zip(problem.columns) {
+        *into = without_rounding(column);
+    }
+    let columns = columns.get(..problem.columns.len()).unwrap_or(&[]);
+    let Some(mut program) = Program::<M, N>::new(columns, problem.price, problem.limit, problem.usable)
+    else {
+        return Selection::quiet(Outcome::Refused, [0.0; M]);
+    };
+    if program.usable == 0 {
+        return Selection::quiet(Outcome::NoJets, nearest);
+    }
+    match saturation::serve(&mut program, demand, &problem.priority) {
+        Some(served) => conclude(problem, &program, &served),
+        None => {
+            let mut quiet = Selection::quiet(Outcome::Stalled, nearest);
+            quiet.pivots = program.pivots();
+            quiet
+        }
+    }
+}
+
+/// Checks of the used jets; the demand is checked apart.
+fn is_sane<const M: usize, const N: usize>(problem: &Problem<M>) -> bool {
+    let count = problem.columns.len();
+    let sized = count <= N && problem.price.len() == count && problem.limit.len() == count;
+    let jets = problem.columns.iter().zip(problem.price.iter().zip(problem.limit)).enumerate();
+    sized
+        && jets.filter(|(jet, _)| problem.usable.contains(*jet)).all(|(_, (column, (price, limit)))| {
+            let positive = [price, limit].iter().all(|x| **x >= 0.0 && **x <= ABSURD);
+            positive && column.iter().all(|entry| entry.abs() <= ABSURD)
+        })
+}
+
+/// The column with entries that are rounding noise of its block set to zero.
+fn without_rounding<const M: usize>(column: &[f32; M]) -> [f32; M] {
+    let mut clean = *column;
+    for block in clean.chunks_mut(BLOCK) {
+        let floor = ROUNDING * block.iter().fold(0.0, |top, x| math::max(top, x.abs()));
+        for entry in block.iter_mut().filter(|x| x.abs() < floor) {
+            *entry = 0.0;
+        }
+    }
+    clean
+}
+
+/// Puts the answer together from the program's basis, with what it delivers by the original columns.
+fn conclude<const M: usize, const N: usize>(
+    problem: &Problem<M>,
+    program: &Program<M, N>,
+    served: &saturation::Served<M>,
+) -> Selection<M, N> {
+    let on_time = program.solution();
+    let mut achieved = [0.0_f32; M];
+    for (column, time) in problem.columns.iter().zip(&on_time) {
+        for (sum, entry) in achieved.iter_mut().zip(column) {
+            if *time > 0.0 {
+                *sum += entry * time;
+            }
+        }
+    }
+    let mut remaining = [0.0; M];
+    let edges = problem.demand.low.iter().zip(&problem.demand.high);
+    for ((left, got), (low, high)) in remaining.iter_mut().zip(&achieved).zip(edges) {
+        *left = if got < low {
+            low - got
+        } else if got > high {
+            high - got
+        } else {
+            0.0
+        };
+    }
+    Selection {
+        on_time,
+        achieved,
+        remaining,
+        lambda: served.lambda,
+        multipliers: program.row_multipliers(),
+        reach_multipliers: served.reach,
+        outcome: served.outcome,
+        pivots: program.pivots(),
+    }
+}
