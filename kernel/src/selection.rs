@@ -125,13 +125,16 @@ pub enum Outcome {
     Shortened = 2,
     /// An axis is gone: the others are served by priority.
     Prioritised = 3,
+    /// An axis is gone and the layout is tilted against the axes: the demand is served but for
+    /// [`SPILL`] of it in any row.
+    Coupled = 4,
     /// Something is wanted but no usable jet has an on-time and an effect: nothing fires.
-    NoJets = 4,
+    NoJets = 5,
     /// The problem is not a sane one (numbers not finite, negative prices or limits, edges out of
     /// order, slices of different length): nothing fires.
-    Refused = 5,
+    Refused = 6,
     /// The solver did not come to a proven end within its cap: nothing fires.
-    Stalled = 6,
+    Stalled = 7,
 }
 
 /// On-times and their proof.
@@ -173,8 +176,8 @@ impl<const M: usize, const N: usize> Selection<M, N> {
 
 /// Selects on-times; see the module for what is minimised and what happens out of reach.
 ///
-/// Always returns a safe answer: with any outcome but `Exact`, `Shortened` and `Prioritised` all
-/// on-times are zero. Ties go to the lowest index.
+/// Always returns a safe answer: with any outcome but `Exact`, `Shortened`, `Prioritised` and `Coupled`
+/// all on-times are zero. Ties go to the lowest index.
 #[must_use]
 pub fn select<const M: usize, const N: usize>(problem: &Problem<M>) -> Selection<M, N> {
     let demand = problem.demand;
@@ -198,9 +201,9 @@ pub fn select<const M: usize, const N: usize>(problem: &Problem<M>) -> Selection
         return Selection::quiet(Outcome::NoJets, nearest);
     }
     match saturation::serve(&mut program, demand, &problem.priority) {
-        Some(served) => conclude(problem, &program, &served),
-        None => {
-            let mut quiet = Selection::quiet(Outcome::Stalled, nearest);
+        Ok(served) => conclude(problem, &program, &served),
+        Err(outcome) => {
+            let mut quiet = Selection::quiet(outcome, nearest);
             quiet.pivots = program.pivots();
             quiet
         }
@@ -231,6 +234,12 @@ fn without_rounding<const M: usize>(column: &[f32; M]) -> [f32; M] {
     clean
 }
 
+/// Smallest share of its demand that a row got, within `[0, 1]`.
+fn smallest_share<const M: usize>(wanted: &[f32; M], got: &[f32; M]) -> f32 {
+    let shares = wanted.iter().zip(got).filter(|(wanted, _)| **wanted != 0.0);
+    shares.fold(1.0, |least, (wanted, got)| math::min(least, math::max(got / wanted, 0.0)))
+}
+
 /// Puts the answer together from the program's basis, with what it delivers by the original columns.
 fn conclude<const M: usize, const N: usize>(
     problem: &Problem<M>,
@@ -257,11 +266,15 @@ fn conclude<const M: usize, const N: usize>(
             0.0
         };
     }
+    let lambda = match served.outcome {
+        Outcome::Prioritised | Outcome::Coupled => smallest_share(&problem.demand.nearest(), &achieved),
+        _ => served.lambda,
+    };
     Selection {
         on_time,
         achieved,
         remaining,
-        lambda: served.lambda,
+        lambda,
         multipliers: program.row_multipliers(),
         reach_multipliers: served.reach,
         outcome: served.outcome,

@@ -246,12 +246,45 @@ impl<const M: usize, const N: usize> Program<M, N> {
         reach
     }
 
-    /// Sets the slide column (unscaled) and fixes it at `amount`.
-    pub(super) fn set_slide(&mut self, slide: &[f32; M], amount: f32) {
+    /// What all jets together can deliver in each row, signs aside, unscaled.
+    pub(super) fn authority(&self) -> [f32; M] {
+        let mut sums = [0.0_f32; M];
+        for ((column, limit), scale) in self.columns.iter().zip(&self.limit).zip(&self.column_scale) {
+            for (sum, entry) in sums.iter_mut().zip(column) {
+                *sum += entry.abs() * (limit / scale);
+            }
+        }
+        for (sum, scale) in sums.iter_mut().zip(&self.row_scale) {
+            *sum /= scale;
+        }
+        sums
+    }
+
+    /// Largest miss of a scaled row by the solution as it is given out.
+    pub(super) fn worst_miss(&self) -> f32 {
+        let mut rows = self.slide.map(|entry| entry * self.slide_value());
+        for (column, x) in self.columns.iter().zip(self.scaled_solution()) {
+            for (row, entry) in rows.iter_mut().zip(column) {
+                *row += entry * x;
+            }
+        }
+        let mut worst = 0.0;
+        for (row, (low, high)) in rows.iter().zip(self.low.iter().zip(&self.high)) {
+            if !(row >= low && row <= high) {
+                let miss = math::max(low - row, row - high);
+                // Not a number is the worst miss of all.
+                worst = if miss < worst { worst } else { miss };
+            }
+        }
+        worst
+    }
+
+    /// Sets the slide column (unscaled) and the bounds of the slide.
+    pub(super) fn set_slide(&mut self, slide: &[f32; M], low: f32, high: f32) {
         for ((into, entry), scale) in self.slide.iter_mut().zip(slide).zip(&self.row_scale) {
             *into = *entry * *scale / self.demand_scale;
         }
-        (self.slide_low, self.slide_high) = (amount, amount);
+        (self.slide_low, self.slide_high) = (low, high);
     }
 
     /// Chooses the pivot rule.
@@ -275,9 +308,9 @@ impl<const M: usize, const N: usize> Program<M, N> {
             }
         }
         self.set_demand_scale(if size > 0.0 { size } else { 1.0 });
-        self.set_slide(&[0.0; M], 0.0);
+        self.set_slide(&[0.0; M], 0.0, 0.0);
         self.set_rows(low, high);
-        self.objective = Objective::Price;
+        self.set_objective(Objective::Price);
         self.pivots = 0;
         self.rest();
         let end = self.optimise(None);

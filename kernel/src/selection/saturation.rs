@@ -1,8 +1,24 @@
 //! Demands within reach, out of reach, and out of reach in one axis only.
 
 use super::program::{End, Objective, Program};
-use super::{Demand, Outcome, SLACK};
+use super::{BLOCK, Demand, FLOOR, Outcome, SLACK, SPILL};
 use crate::math;
+
+/// Room that is left above what a row can deliver when a demand is capped, so that a capped demand
+/// is never taken for one within reach.
+const CAP_MARGIN: f32 = 1.0625;
+
+/// A demand that must be shortened below this share is not a demand but a mistake.
+const ABSURD_SHARE: f32 = 1.0e-15;
+
+/// How far rows may be missed in the second stage for rounding's sake, as a share of the demand.
+const LEEWAY: f32 = 5.0e-6;
+
+/// A second stage that serves less than this share asks once more with [`SPILL`].
+const HALF: f32 = 0.5;
+
+/// Largest miss of a row in an answer that is believed, in units of the demand.
+const RESIDUAL: f32 = 1.0e-5;
 
 /// How a demand was served; the on-times and multipliers are the program's.
 pub(super) struct Served<const M: usize> {
@@ -11,53 +27,275 @@ pub(super) struct Served<const M: usize> {
     pub(super) reach: [f32; M],
 }
 
-/// Serves a demand; `None` when the solver stalls.
+/// Ranges of the rows and the point of them nearest zero.
+struct Ranges<const M: usize> {
+    low: [f32; M],
+    high: [f32; M],
+    nearest: [f32; M],
+}
+
+/// Serves a demand.
+///
+/// # Errors
+/// `Refused` for an absurdly large demand, `Stalled` when the solver reaches no proven end.
 pub(super) fn serve<const M: usize, const N: usize>(
     program: &mut Program<M, N>,
     demand: &Demand<M>,
-    _priority: &[u8; M],
-) -> Option<Served<M>> {
+    priority: &[u8; M],
+) -> Result<Served<M>, Outcome> {
     let nearest = demand.nearest();
-    let mut size = 0.0;
-    for (r, scale) in nearest.iter().zip(&program.row_scale) {
-        size = math::max(size, (r * scale).abs());
+    let reach = program.authority();
+    let block = largest_of_block(&reach);
+    let mut share = 1.0;
+    for ((r, reach), block) in nearest.iter().zip(&reach).zip(&block) {
+        if *block > 0.0 && *r != 0.0 {
+            share = math::min(share, CAP_MARGIN * math::max(*reach, FLOOR * block) / r.abs());
+        }
     }
-    program.set_demand_scale(size);
-    slide_in(program, &demand.low, &demand.high, &nearest)
+    if !(share >= ABSURD_SHARE) {
+        return Err(Outcome::Refused);
+    }
+    let mut proof = out_of_reach(&nearest, &reach);
+    if proof.is_none() {
+        let ranges = shortened(&demand.low, &demand.high, &nearest, share);
+        let mut served = slide_in(program, &ranges)?;
+        served.reach = served.reach.map(|y| y * share);
+        served.lambda *= share;
+        if served.outcome == Outcome::Exact || served.lambda >= FLOOR * share {
+            return believed(program, served);
+        }
+        proof = Some(served.reach);
+    }
+    let served = one_by_one(program, demand, &reach, priority, &proof.unwrap_or([0.0; M]))?;
+    believed(program, served)
+}
+
+/// The answer, if the original rows confirm it.
+fn believed<const M: usize, const N: usize>(
+    program: &Program<M, N>,
+    served: Served<M>,
+) -> Result<Served<M>, Outcome> {
+    if program.worst_miss() <= RESIDUAL { Ok(served) } else { Err(Outcome::Stalled) }
+}
+
+/// For each row the largest entry of its block of rows.
+fn largest_of_block<const M: usize>(rows: &[f32; M]) -> [f32; M] {
+    let mut largest = *rows;
+    for block in largest.chunks_mut(BLOCK) {
+        let top = block.iter().fold(0.0, |top, x| math::max(top, *x));
+        block.fill(top);
+    }
+    largest
+}
+
+/// Multipliers that prove nothing of the demand's direction is within reach, when a demanded row is empty.
+fn out_of_reach<const M: usize>(nearest: &[f32; M], reach: &[f32; M]) -> Option<[f32; M]> {
+    let row = nearest.iter().zip(reach).position(|(r, reach)| *r != 0.0 && *reach == 0.0)?;
+    let mut proof = [0.0; M];
+    for (index, (y, r)) in proof.iter_mut().zip(nearest).enumerate() {
+        if index == row {
+            *y = 1.0 / r;
+        }
+    }
+    Some(proof)
+}
+
+/// The ranges slid towards zero until `share` of the nearest point is left.
+fn shortened<const M: usize>(low: &[f32; M], high: &[f32; M], nearest: &[f32; M], share: f32) -> Ranges<M> {
+    let slid = |edges: &[f32; M]| {
+        let mut out = [0.0; M];
+        for ((out, edge), r) in out.iter_mut().zip(edges).zip(nearest) {
+            // Written so that the nearest edge itself stays exact.
+            *out = (edge - r) + share * r;
+        }
+        out
+    };
+    Ranges { low: slid(low), high: slid(high), nearest: nearest.map(|r| r * share) }
 }
 
 /// Least propellant at the largest reachable share of a demand.
 fn slide_in<const M: usize, const N: usize>(
     program: &mut Program<M, N>,
-    low: &[f32; M],
-    high: &[f32; M],
-    slide: &[f32; M],
-) -> Option<Served<M>> {
-    program.set_slide(slide, 0.0);
-    program.set_rows(low, high);
-    program.objective = Objective::Price;
+    ranges: &Ranges<M>,
+) -> Result<Served<M>, Outcome> {
+    take_size(program, &ranges.nearest);
+    program.set_slide(&ranges.nearest, 0.0, 0.0);
+    program.set_rows(&ranges.low, &ranges.high);
+    program.set_objective(Objective::Price);
     program.rest();
     match program.optimise(None) {
-        End::Optimal => return Some(Served { outcome: Outcome::Exact, lambda: 1.0, reach: [0.0; M] }),
+        End::Optimal => return Ok(Served { outcome: Outcome::Exact, lambda: 1.0, reach: [0.0; M] }),
         End::Infeasible => {}
-        End::Stalled | End::Unbounded => return None,
+        End::Stalled | End::Unbounded => return Err(Outcome::Stalled),
     }
     let place = program.place();
     let short_row = program.contradiction();
-    (program.slide_low, program.slide_high) = (0.0, 1.0);
+    program.set_slide(&ranges.nearest, 0.0, 1.0);
     program.set_objective(Objective::Slide);
+    program.price();
     program.settle();
     if program.optimise(short_row) != End::Optimal {
-        return None;
+        return Err(Outcome::Stalled);
     }
     let reach = program.row_multipliers();
-    let missing = program.slide_value();
-    let lambda = (1.0 - missing) * (1.0 - SLACK);
-    program.set_slide(slide, 1.0 - lambda);
-    program.objective = Objective::Price;
+    let lambda = (1.0 - program.slide_value()) * (1.0 - SLACK);
+    program.set_slide(&ranges.nearest, 1.0 - lambda, 1.0 - lambda);
+    program.set_objective(Objective::Price);
     program.return_to(&place);
     match program.optimise(None) {
-        End::Optimal => Some(Served { outcome: Outcome::Shortened, lambda, reach }),
-        _ => None,
+        End::Optimal => Ok(Served { outcome: Outcome::Shortened, lambda, reach }),
+        _ => Err(Outcome::Stalled),
+    }
+}
+
+/// Makes the demand the program's unit.
+fn take_size<const M: usize, const N: usize>(program: &mut Program<M, N>, nearest: &[f32; M]) {
+    let mut size = 0.0;
+    for (r, scale) in nearest.iter().zip(&program.row_scale) {
+        size = math::max(size, (r * scale).abs());
+    }
+    program.set_demand_scale(size);
+}
+
+/// The second stage: row by row in the order of priority.
+fn one_by_one<const M: usize, const N: usize>(
+    program: &mut Program<M, N>,
+    demand: &Demand<M>,
+    reach: &[f32; M],
+    priority: &[u8; M],
+    proof: &[f32; M],
+) -> Result<Served<M>, Outcome> {
+    let block = largest_of_block(reach);
+    let mut wanted = demand.nearest();
+    let mut size = 0.0;
+    for ((wanted, reach), block) in wanted.iter_mut().zip(reach).zip(&block) {
+        *wanted = math::clamp(*wanted, -CAP_MARGIN * reach, CAP_MARGIN * reach);
+        if *block > 0.0 {
+            size = math::max(size, wanted.abs() / block);
+        }
+    }
+    let leeway = block.map(|block| LEEWAY * size * block);
+    let (mut low, mut high) = never_wrong(demand, &leeway);
+    take_size(program, &wanted);
+    let mut served_share = Share::default();
+    for row in order(priority) {
+        let at = |rows: &[f32; M]| rows.get(row).copied().unwrap_or(0.0);
+        if at(&wanted) == 0.0 {
+            continue;
+        }
+        let share = row_share(program, row, at(&wanted), (&low, &high))?;
+        served_share.add(share, at(&wanted) / at(&block));
+        let kept = share * (1.0 - SLACK) * at(&wanted);
+        let edge = if kept > 0.0 { low.get_mut(row) } else { high.get_mut(row) };
+        if let Some(edge) = edge.filter(|_| kept.abs() > at(&leeway)) {
+            *edge = kept;
+        }
+    }
+    if served_share.value() < HALF {
+        if let Some(served) = spilling(program, demand, &wanted, (size, &block), served_share.value()) {
+            return Ok(Served { reach: *proof, ..served });
+        }
+        take_size(program, &wanted);
+    }
+    program.set_slide(&[0.0; M], 0.0, 0.0);
+    program.set_rows(&low, &high);
+    program.set_objective(Objective::Price);
+    program.rest();
+    match program.optimise(None) {
+        End::Optimal => Ok(Served { outcome: Outcome::Prioritised, lambda: 0.0, reach: *proof }),
+        _ => Err(Outcome::Stalled),
+    }
+}
+
+/// Every row between nothing and its demand; a row without demand keeps its range.
+fn never_wrong<const M: usize>(demand: &Demand<M>, leeway: &[f32; M]) -> ([f32; M], [f32; M]) {
+    let (mut low, mut high) = (demand.low, demand.high);
+    for ((low, high), leeway) in low.iter_mut().zip(&mut high).zip(leeway) {
+        *low = math::min(*low, 0.0) - leeway;
+        *high = math::max(*high, 0.0) + leeway;
+    }
+    (low, high)
+}
+
+/// Row numbers in the order of priority, each once.
+fn order<const M: usize>(priority: &[u8; M]) -> impl Iterator<Item = usize> {
+    let mut seen = 0_u32;
+    priority.iter().map(|row| usize::from(*row)).chain(0..M).filter(move |row| {
+        let first = *row < M && seen & (1 << row) == 0;
+        if first {
+            seen |= 1 << row;
+        }
+        first
+    })
+}
+
+/// Largest share of what is wanted in one row while the others keep their ranges.
+fn row_share<const M: usize, const N: usize>(
+    program: &mut Program<M, N>,
+    row: usize,
+    wanted: f32,
+    (low, high): (&[f32; M], &[f32; M]),
+) -> Result<f32, Outcome> {
+    let (mut low, high, mut slide) = (*low, *high, [0.0; M]);
+    let mut far = high;
+    let near = if wanted > 0.0 { low.get_mut(row) } else { far.get_mut(row) };
+    if let Some(near) = near {
+        *near = wanted;
+    }
+    if let Some(slide) = slide.get_mut(row) {
+        *slide = wanted;
+    }
+    program.set_slide(&slide, 0.0, 1.0);
+    program.set_rows(&low, &far);
+    program.set_objective(Objective::Slide);
+    program.rest();
+    match program.optimise(None) {
+        End::Optimal => Ok(1.0 - program.slide_value()),
+        // Only rounding can contradict a point that satisfies everything: nothing more to be had.
+        End::Infeasible => Ok(0.0),
+        End::Stalled | End::Unbounded => Err(Outcome::Stalled),
+    }
+}
+
+/// The demand once more, every row allowed to miss by [`SPILL`]; `None` when that serves no more.
+fn spilling<const M: usize, const N: usize>(
+    program: &mut Program<M, N>,
+    demand: &Demand<M>,
+    wanted: &[f32; M],
+    (size, block): (f32, &[f32; M]),
+    served: f32,
+) -> Option<Served<M>> {
+    let nearest = demand.nearest();
+    let mut wide = Demand { low: demand.low, high: demand.high };
+    let edges = wide.low.iter_mut().zip(&mut wide.high);
+    for ((((low, high), block), r), wanted) in edges.zip(block).zip(&nearest).zip(wanted) {
+        let spill = SPILL * size * block;
+        *low = (*low - r) + wanted - spill;
+        *high = (*high - r) + wanted + spill;
+    }
+    let ranges = Ranges { nearest: wide.nearest(), low: wide.low, high: wide.high };
+    if ranges.nearest.iter().all(|r| *r == 0.0) {
+        return None;
+    }
+    let answer = slide_in(program, &ranges).ok()?;
+    let enough = answer.lambda >= HALF && answer.lambda > served;
+    enough.then_some(Served { outcome: Outcome::Coupled, lambda: 0.0, ..answer })
+}
+
+/// How much of a demand is served over all rows, weighted by the square of what is wanted.
+#[derive(Default)]
+struct Share {
+    served: f32,
+    wanted: f32,
+}
+
+impl Share {
+    fn add(&mut self, share: f32, wanted: f32) {
+        self.served += share * wanted * wanted;
+        self.wanted += wanted * wanted;
+    }
+
+    fn value(&self) -> f32 {
+        if self.wanted > 0.0 { self.served / self.wanted } else { 0.0 }
     }
 }

@@ -134,7 +134,6 @@ impl<const M: usize, const N: usize> Program<M, N> {
     /// Sets what is minimised; the basis stays.
     pub(super) fn set_objective(&mut self, objective: Objective) {
         self.objective = objective;
-        self.price();
     }
 
     /// Factorises the basis anew from the original columns, then values, multipliers and bounds.
@@ -197,7 +196,7 @@ impl<const M: usize, const N: usize> Program<M, N> {
     }
 
     /// Multipliers and reduced costs from the inverse, with one step of refinement; then bounds.
-    fn price(&mut self) {
+    pub(super) fn price(&mut self) {
         let mut y = [0.0_f32; M];
         for _ in 0..2 {
             let mut left = [0.0; M];
