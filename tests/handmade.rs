@@ -1,0 +1,186 @@
+//! A small vehicle and empty records, so that a test writes down only what it is about.
+#![allow(dead_code, missing_docs)]
+
+use stackhold_harness::record::{CycleRow, ImpulseAccount, JetTotals, RunRecord, SelectionChecks, ValveEdge};
+use stackhold_harness::scenario::model::*;
+
+/// Positions of the twelve jets of reference layout JET-1 (invented geometry), m.
+pub const JET_1_POSITIONS: [[f64; 3]; 12] = [
+    [-0.8, 0.5, 0.0],
+    [-0.8, -0.5, 0.0],
+    [0.8, 0.5, 0.0],
+    [0.8, -0.5, 0.0],
+    [0.0, -0.6, 0.5],
+    [0.0, -0.6, -0.5],
+    [0.0, 0.6, 0.5],
+    [0.0, 0.6, -0.5],
+    [0.7, 0.0, -0.6],
+    [-0.7, 0.0, -0.6],
+    [0.7, 0.0, 0.6],
+    [-0.7, 0.0, 0.6],
+];
+
+/// Directions of force of JET-1.
+pub const JET_1_DIRECTIONS: [[f64; 3]; 12] = [
+    [1.0, 0.0, 0.0],
+    [1.0, 0.0, 0.0],
+    [-1.0, 0.0, 0.0],
+    [-1.0, 0.0, 0.0],
+    [0.0, 1.0, 0.0],
+    [0.0, 1.0, 0.0],
+    [0.0, -1.0, 0.0],
+    [0.0, -1.0, 0.0],
+    [0.0, 0.0, 1.0],
+    [0.0, 0.0, 1.0],
+    [0.0, 0.0, -1.0],
+    [0.0, 0.0, -1.0],
+];
+
+/// Docked centre of mass of JET-1, m.
+pub const JET_1_DOCKED: [f64; 3] = [2.6, 0.12, -0.08];
+
+pub fn jet(name: &str, position_m: [f64; 3], force_direction: [f64; 3]) -> Jet {
+    Jet {
+        name: name.into(),
+        body: "hub".into(),
+        tank: "tank".into(),
+        position_m,
+        force_direction,
+        thrust_n: 22.0,
+        specific_impulse_s: 285.0,
+        minimum_on_s: 0.02,
+        opening_delay_s: 0.0,
+        rise_s: 0.0,
+        closing_delay_s: 0.0,
+        tail_off_s: 0.0,
+        short_pulse_loss: 0.0,
+        short_pulse_time_s: 0.0,
+        group: 0,
+        state: JetState::Ready,
+    }
+}
+
+/// One dry body `hub` with its centre of mass at `centre`, one empty tank `tank`.
+pub fn scenario(jets: Vec<Jet>, centre: [f64; 3], moments: [f64; 3], duration_s: f64) -> Scenario {
+    let [x, y, z] = moments;
+    Scenario {
+        name: "handmade".into(),
+        description: String::new(),
+        seed: 1,
+        duration_s,
+        vehicle: Vehicle {
+            name: "handmade".into(),
+            design_centre_of_mass_m: [0.0; 3],
+            bodies: vec![Body {
+                name: "hub".into(),
+                mass_kg: 1000.0,
+                centre_of_mass_m: centre,
+                inertia_kg_m2: [[x, 0.0, 0.0], [0.0, y, 0.0], [0.0, 0.0, z]],
+                orientation_xyzw: [0.0, 0.0, 0.0, 1.0],
+                hull: Hull::Box([1.0; 3]),
+                hull_offset_m: [0.0; 3],
+            }],
+            tanks: vec![Tank {
+                name: "tank".into(),
+                body: "hub".into(),
+                position_m: centre,
+                propellant_kg: 0.0,
+                unusable_kg: 0.0,
+            }],
+            jets,
+            engine: None,
+        },
+        stack: vec!["hub".into()],
+        told: Told {
+            stack: vec!["hub".into()],
+            mass_factor: 1.0,
+            centre_of_mass_error_m: [0.0; 3],
+            thrust_factor: 1.0,
+        },
+        kernel: KernelSettings {
+            tick_s: 0.001,
+            cycle_ticks: 100,
+            minimum_off_ticks: 10,
+            command_delay_ticks: 1,
+            measurement_age_limit_s: 1.0,
+            assumed_attitude_noise_rad: 1e-5,
+            assumed_rate_noise_rad_s: 1e-6,
+            assumed_bias_walk_rad_s: 0.0,
+            assumed_disturbance_walk_rad_s2: 0.0,
+            assumed_firing_error: 0.01,
+        },
+        initial: Initial { attitude_xyzw: [0.0, 0.0, 0.0, 1.0], rate_rad_s: [0.0; 3] },
+        phases: vec![hold_from(0.0, [0.5_f64.to_radians(); 3])],
+        disturbances: Vec::new(),
+        sensors: Sensors {
+            attitude_noise_rad: 0.0,
+            attitude_quantum_rad: 0.0,
+            rate_noise_rad_s: 0.0,
+            rate_quantum_rad_s: 0.0,
+            rate_bias_rad_s: [0.0; 3],
+            delay_s: 0.0,
+        },
+        actuators: Actuators { thrust_scatter: 0.0, pulse_scatter: 0.0 },
+        requirements: Vec::new(),
+        variants: Vec::new(),
+    }
+}
+
+pub fn hold_from(start_s: f64, half_width_rad: [f64; 3]) -> Phase {
+    let mode =
+        Mode::Hold { attitude_xyzw: [0.0, 0.0, 0.0, 1.0], half_width_rad, rate_limit_rad_s: [0.01; 3] };
+    Phase { start_s, mode }
+}
+
+/// The docked layout JET-1 on a dry hub.
+pub fn jet_1_docked(duration_s: f64) -> Scenario {
+    let jets = JET_1_POSITIONS.iter().zip(JET_1_DIRECTIONS).enumerate();
+    let jets = jets.map(|(i, (p, d))| jet(&format!("jet_{}", i + 1), *p, d)).collect();
+    scenario(jets, JET_1_DOCKED, [1000.0, 8600.0, 9000.0], duration_s)
+}
+
+pub fn row(time_s: f64, error_rad: [f64; 3], rate_rad_s: [f64; 3]) -> CycleRow {
+    CycleRow {
+        time_s,
+        attitude_xyzw: [0.0, 0.0, 0.0, 1.0],
+        rate_rad_s,
+        error_rad,
+        velocity_m_s: [0.0; 3],
+        estimated_rate_rad_s: rate_rad_s,
+        estimated_disturbance_rad_s2: [0.0; 3],
+        status: 0,
+        jets_on: 0,
+        propellant_kg: 0.0,
+    }
+}
+
+/// A record of a dry stack at rest: arms from the scenario's jets, nothing fired.
+pub fn record(scenario: &Scenario, cycles: Vec<CycleRow>) -> RunRecord {
+    let centre = scenario.vehicle.bodies[0].centre_of_mass_m;
+    let arms: Vec<[f64; 3]> =
+        scenario.vehicle.jets.iter().map(|jet| arm(jet.position_m, centre, jet.force_direction)).collect();
+    RunRecord {
+        name: "told_truth".into(),
+        cycles,
+        edges: Vec::<ValveEdge>::new(),
+        jets: vec![JetTotals::default(); scenario.vehicle.jets.len()],
+        impulse: ImpulseAccount::default(),
+        selections: SelectionChecks::default(),
+        status_cycles: Vec::new(),
+        centre_of_mass_m: [centre; 2],
+        arms_m: [arms.clone(), arms],
+        command_hash: 0,
+        table_identity: 0,
+        wall_s: 1.0,
+    }
+}
+
+/// Torque about `centre` per newton: `(position − centre) × direction`, written out.
+pub fn arm(position: [f64; 3], centre: [f64; 3], d: [f64; 3]) -> [f64; 3] {
+    let [x, y, z] = [position[0] - centre[0], position[1] - centre[1], position[2] - centre[2]];
+    [y * d[2] - z * d[1], z * d[0] - x * d[2], x * d[1] - y * d[0]]
+}
+
+pub fn close(got: f64, expected: f64, relative: f64) -> bool {
+    (got - expected).abs() <= relative * expected.abs()
+}

@@ -1,0 +1,312 @@
+//! Every figure against hand-made records whose answers are known.
+mod handmade;
+
+use std::f64::consts::TAU;
+
+use handmade::{close, hold_from, jet_1_docked, record, row};
+use stackhold_harness::metrics::{
+    Figures, Metrics, limit_cycle_period_s, mean, measure, pointing_statistics, window_means,
+};
+use stackhold_harness::record::{CycleRow, JetTotals, RunRecord, SelectionChecks, ValveEdge};
+use stackhold_harness::scenario::model::{Mode, Phase, Requirement, Scenario};
+use stackhold_harness::verdict::judge;
+
+fn measured(scenario: &Scenario, record: &RunRecord) -> Metrics {
+    measure(scenario, &scenario.stack, record).unwrap()
+}
+
+fn figure(metrics: &Metrics, key: &str) -> f64 {
+    metrics.figures.get(key).unwrap_or_else(|| panic!("no figure {key}"))
+}
+
+#[test]
+fn pointing_errors_follow_the_standard_on_the_ten_sample_fixture() {
+    // EC-4 (arithmetic fixture by the definitions of ECSS-E-ST-60-10C): two windows of five samples.
+    let e = [0.10, 0.12, 0.11, 0.15, 0.12, 0.20, 0.22, 0.21, 0.25, 0.22];
+    let means = window_means(&e, 2);
+    assert!(close(means[0], 0.12, 1e-12) && close(means[1], 0.22, 1e-12));
+    let both = pointing_statistics(&e, 2, 5).unwrap();
+    assert!(close(both.ape_max, 0.25, 1e-12));
+    assert!(close(both.mpe_max, 0.22, 1e-12));
+    assert!(close(both.pde_max, 0.1, 1e-12));
+    let first = pointing_statistics(&e[..5], 1, 5).unwrap();
+    assert!(close(first.rpe_max, 0.03, 1e-12), "{}", first.rpe_max);
+    // Sabotaged: with the windows swapped in length the figures differ.
+    assert!(!close(pointing_statistics(&e, 3, 5).unwrap().pde_max, 0.1, 1e-3));
+}
+
+#[test]
+fn pointing_errors_follow_the_standard_on_the_closed_form_signal() {
+    // EC-5: e(t) = 0.02 + 1e-5 t + 0.05 sin(2πt/100) over 500 s: MPE 0.0225, rms about the mean
+    // 0.03515917859, maximum 0.0742502533 at 425.0507 s. In degrees, in a record, at midpoints.
+    let samples = 50_000;
+    let dt = 500.0 / f64::from(samples);
+    let rows: Vec<CycleRow> = (0..samples)
+        .map(|k| {
+            let t = (f64::from(k) + 0.5) * dt;
+            let e = 0.02 + 1e-5 * t + 0.05 * (TAU * t / 100.0).sin();
+            row(t, [0.0, e.to_radians(), 0.0], [0.0; 3])
+        })
+        .collect();
+    let errors: Vec<f64> = rows.iter().map(|r| r.error_rad[1].to_degrees()).collect();
+    assert!(close(mean(&errors), 0.0225, 1e-12));
+    let spread = errors.iter().map(|e| (e - 0.0225).powi(2)).collect::<Vec<_>>();
+    assert!(close(mean(&spread).sqrt(), 0.035_159_178_59, 1e-6));
+    let scenario = jet_1_docked(500.0);
+    let metrics = measured(&scenario, &record(&scenario, rows));
+    assert!(close(figure(&metrics, "ape_max_y_deg"), 0.074_250_253_3, 1e-7));
+    assert!(close(figure(&metrics, "worst_axis_error_deg"), 0.074_250_253_3, 1e-7));
+    assert!(figure(&metrics, "ape_max_deg") < 0.075);
+    // Ten windows of half a period: the best mean is that of a crest, 0.02 + drift + 0.1/π.
+    let crest = 0.02 + 1e-5 * 425.0 + 0.1 / std::f64::consts::PI;
+    assert!(close(figure(&metrics, "mpe_y_deg"), crest, 1e-6));
+    // Largest less smallest mean: the crest at 425 s against the trough at 75 s.
+    let trough = 0.02 + 1e-5 * 75.0 - 0.1 / std::f64::consts::PI;
+    assert!(close(figure(&metrics, "pde_y_deg"), crest - trough, 1e-6));
+    assert_eq!(figure(&metrics, "ape_max_x_deg"), 0.0);
+}
+
+#[test]
+fn quantiles_are_by_time() {
+    let errors: Vec<f64> = (1..=10_000).map(|k| -f64::from(k)).collect();
+    let all = pointing_statistics(&errors, 10, 10).unwrap();
+    assert_eq!((all.ape_95, all.ape_99_73, all.ape_max), (9500.0, 9973.0, 10_000.0));
+}
+
+/// A hold that starts outside, comes in after 2 s, and leaves by a tenth for one cycle.
+fn captured_late() -> (Scenario, RunRecord) {
+    let mut scenario = jet_1_docked(10.0);
+    let half = 0.01;
+    scenario.phases = vec![hold_from(0.0, [half, 2.0 * half, half])];
+    let error = |k: usize| match k {
+        0..20 => [3.0 * half, 0.0, 0.0],
+        50 => [0.0, 0.0, -1.1 * half],
+        60 => [0.0, 1.5 * half, 0.0],
+        _ => [0.5 * half, 0.0, 0.0],
+    };
+    let rows = (0..100).map(|k| row(k as f64 * 0.1, error(k), [0.001, 0.0, 0.002])).collect();
+    let record = record(&scenario, rows);
+    (scenario, record)
+}
+
+#[test]
+fn errors_count_from_capture_and_the_time_outside_from_the_start() {
+    let (scenario, record) = captured_late();
+    let metrics = measured(&scenario, &record);
+    assert!(close(figure(&metrics, "capture_time_s"), 2.0, 1e-12));
+    // The largest angle is on the axis with the wider deadband; the worst ratio is on another.
+    assert!(close(figure(&metrics, "worst_axis_error_deg"), 0.015_f64.to_degrees(), 1e-12));
+    assert!(close(figure(&metrics, "worst_axis_error_over_half_width"), 1.1, 1e-12));
+    assert!(close(figure(&metrics, "peak_axis_error_deg"), 0.03_f64.to_degrees(), 1e-12));
+    // Twenty cycles of a tenth of a second before capture, one after.
+    assert!(close(figure(&metrics, "time_outside_deadband_s"), 2.1, 1e-9));
+    assert!(close(figure(&metrics, "time_outside_deadband_fraction"), 0.21, 1e-9));
+    assert!(close(figure(&metrics, "hold_rate_max_z_deg_s"), 0.002_f64.to_degrees(), 1e-12));
+    assert!(close(figure(&metrics, "worst_rate_deg_s"), 0.002_f64.to_degrees(), 1e-12));
+}
+
+#[test]
+fn a_hold_that_never_captures_counts_from_its_start() {
+    let (scenario, mut record) = captured_late();
+    for row in &mut record.cycles {
+        row.error_rad = [0.05, 0.0, 0.0];
+    }
+    let metrics = measured(&scenario, &record);
+    assert_eq!(figure(&metrics, "capture_time_s"), 0.0);
+    assert!(close(figure(&metrics, "worst_axis_error_over_half_width"), 5.0, 1e-12));
+    assert!(close(figure(&metrics, "time_outside_deadband_fraction"), 1.0, 1e-12));
+}
+
+#[test]
+fn without_a_hold_there_is_no_pointing_figure() {
+    let (mut scenario, record) = captured_late();
+    scenario.phases = vec![Phase { start_s: 0.0, mode: Mode::FreeDrift }];
+    let metrics = measured(&scenario, &record);
+    for key in ["worst_axis_error_deg", "ape_max_deg", "time_outside_deadband_s"] {
+        assert_eq!(metrics.figures.get(key), None);
+        assert!(metrics.figures.iter().any(|(k, _)| k == key), "the key stays");
+    }
+}
+
+#[test]
+fn cross_coupling_is_peak_across_over_reached_along() {
+    let mut scenario = jet_1_docked(20.0);
+    let impulse = Mode::Impulse { rate_change_rad_s: [0.0, 0.004, 0.0], velocity_change_m_s: None };
+    scenario.phases = vec![Phase { start_s: 5.0, mode: impulse }];
+    // From a standing rate: 0.001 along y at first; across peaks at 3e-5·√2 in the middle of the firing.
+    let rate = |t: f64| {
+        let done = ((t - 5.0) / 2.0).clamp(0.0, 1.0);
+        let bulge = 4.0 * done * (1.0 - done) * 3e-5;
+        [1e-4 + bulge, 0.001 + 0.004 * done, -2e-4 - bulge]
+    };
+    let mut rows: Vec<CycleRow> =
+        (0..200).map(|k| k as f64 * 0.1).map(|t| row(t, [0.0; 3], rate(t))).collect();
+    // Long after the firing something else happens: not the firing's coupling.
+    rows[150].rate_rad_s[0] = 1.0;
+    let mut record = record(&scenario, rows);
+    let edge = |time_s: f64, open: bool| ValveEdge { time_s, jet: 0, open, thrust_n: 22.0 };
+    record.edges = vec![edge(5.0, true), edge(7.0, false)];
+    let metrics = measured(&scenario, &record);
+    let expected = 3e-5 * 2.0_f64.sqrt() / 0.004;
+    assert!(close(figure(&metrics, "cross_coupling"), expected, 1e-9));
+    // Pushed the wrong way: no ratio would be honest.
+    for row in &mut record.cycles {
+        row.rate_rad_s[1] *= -1.0;
+    }
+    assert_eq!(figure(&measured(&scenario, &record), "cross_coupling"), f64::INFINITY);
+}
+
+#[test]
+fn the_period_of_a_limit_cycle_is_found_on_a_triangle_wave() {
+    // Two-sided cycle of 413.49 s (LC-3) with half-width h: rate ±w, error a triangle of amplitude h.
+    let (period, half) = (413.493_982_6, 0.5_f64.to_radians());
+    let rows: Vec<CycleRow> = (0..100_000)
+        .map(|k| {
+            let t = f64::from(k) * 0.1;
+            let phase = (t / period).fract();
+            let rate = if phase < 0.5 { 4.0 * half / period } else { -4.0 * half / period };
+            let error = if phase < 0.5 { 4.0 * phase - 1.0 } else { 3.0 - 4.0 * phase } * half;
+            row(t, [0.0, error, 0.0], [0.0, rate, 0.0])
+        })
+        .collect();
+    let (found, periods) = limit_cycle_period_s(&rows, 1).unwrap();
+    assert!((found - period).abs() < 0.2 / 23.0, "{found}");
+    // 10,000 s hold 24 turns on the far side (from 0.5 periods on) and 24 on the near (from 1 period on).
+    assert_eq!(periods, 23 + 23);
+    assert_eq!(limit_cycle_period_s(&rows, 0), None);
+    // A one-sided cycle turns on one side only: the disturbance turns the rate on the way out.
+    let one_sided: Vec<CycleRow> = (0..4500)
+        .map(|k| {
+            let phase = (f64::from(k) * 0.1 / 150.0).fract() - 0.5;
+            row(f64::from(k) * 0.1, [half + phase * phase * 1e-4, 0.0, 0.0], [phase * 1e-4, 0.0, 0.0])
+        })
+        .collect();
+    let (found, periods) = limit_cycle_period_s(&one_sided, 0).unwrap();
+    assert!((found - 150.0).abs() < 0.2 && periods == 1, "{found} {periods}");
+}
+
+#[test]
+fn propellant_and_valves_are_summed_by_jet_and_axis() {
+    let mut scenario = jet_1_docked(1000.0);
+    scenario.phases = vec![hold_from(0.0, [0.01; 3])];
+    let mut rows: Vec<CycleRow> = (0..10_000).map(|k| row(k as f64 * 0.1, [0.001; 3], [0.0; 3])).collect();
+    rows[9999].velocity_m_s = [0.3, 0.0, -0.4];
+    let mut record = record(&scenario, rows);
+    let totals = |valve_cycles, on_time_s, propellant_kg| JetTotals {
+        valve_cycles,
+        on_time_s,
+        impulse_n_s: 22.0 * on_time_s,
+        propellant_kg,
+    };
+    // Jet 1 turns z most (arm (0, 0.08, −0.38)), jet 5 x most by its small moment, jet 11 y.
+    record.jets[0] = totals(10, 0.4, 0.003);
+    record.jets[4] = totals(7, 0.2, 0.002);
+    record.jets[10] = totals(30, 2.0, 0.015);
+    let metrics = measured(&scenario, &record);
+    assert!(close(figure(&metrics, "propellant_kg"), 0.02, 1e-12));
+    assert!(close(figure(&metrics, "propellant_kg_per_day"), 0.02 * 86.4, 1e-12));
+    assert_eq!(figure(&metrics, "valve_cycles_total"), 47.0);
+    assert_eq!(figure(&metrics, "worst_jet_valve_cycles"), 30.0);
+    assert!(close(figure(&metrics, "on_time_s"), 2.6, 1e-12));
+    assert!(close(figure(&metrics, "mean_on_time_s"), 2.6 / 47.0, 1e-12));
+    assert!(close(figure(&metrics, "worst_jet_duty"), 0.002, 1e-12));
+    assert_eq!(figure(&metrics, "pulses_x"), 7.0);
+    assert_eq!(figure(&metrics, "pulses_y"), 30.0);
+    assert_eq!(figure(&metrics, "pulses_z"), 10.0);
+    assert!(close(figure(&metrics, "velocity_gathered_m_s"), 0.5, 1e-12));
+    assert!(close(figure(&metrics, "velocity_z_m_s"), -0.4, 1e-12));
+}
+
+#[test]
+fn the_price_of_a_hold_is_its_share_after_capture() {
+    let (scenario, mut record) = captured_late();
+    for row in &mut record.cycles {
+        row.propellant_kg = if row.time_s < 2.0 - 1e-9 { 0.0 } else { 0.4 };
+    }
+    record.jets[0].propellant_kg = 1.0;
+    let metrics = measured(&scenario, &record);
+    assert!(close(figure(&metrics, "hold_propellant_kg"), 0.6, 1e-12));
+    // Eight seconds after capture at the closed-form rate of the three axes.
+    let rates = metrics.limit_cycle_reference.as_ref().unwrap().iter().flatten().map(|a| a.rate_kg_s);
+    let expected = rates.sum::<f64>() * 8.0;
+    assert!(close(figure(&metrics, "limit_cycle_reference_kg"), expected, 1e-12));
+    assert!(close(figure(&metrics, "hold_propellant_over_limit_cycle"), 0.6 / expected, 1e-12));
+}
+
+#[test]
+fn the_bound_is_a_figure_only_when_proven() {
+    let (scenario, mut record) = captured_late();
+    record.impulse.disturbance_n_m_s = [0.0, -3.0, 0.0];
+    record.impulse.jets_n_m_s = [0.0, 3.0, 0.0];
+    record.jets[0].propellant_kg = 0.001;
+    record.jets[0].impulse_n_s = 2.0;
+    let metrics = measured(&scenario, &record);
+    // AL-2: 62/55 N·s at 285 s.
+    let bound = 62.0 / 55.0 / (285.0 * 9.806_65);
+    assert!(close(figure(&metrics, "propellant_bound_kg"), bound, 1e-9));
+    assert!(close(figure(&metrics, "propellant_over_bound"), 0.001 / bound, 1e-9));
+    assert_eq!(metrics.figures.get("propellant_reference_price_kg"), None);
+    record.centre_of_mass_m[1][1] += 0.01;
+    let metrics = measured(&scenario, &record);
+    assert_eq!(metrics.figures.get("propellant_bound_kg"), None);
+    assert_eq!(metrics.figures.get("propellant_over_bound"), None);
+    assert!(close(figure(&metrics, "propellant_reference_price_kg"), bound, 1e-9));
+}
+
+#[test]
+fn selection_checks_are_passed_on() {
+    let (scenario, mut record) = captured_late();
+    record.selections =
+        SelectionChecks { checked: 12, worst_optimality_gap: 3e-6, worst_residual: 2e-6, unproven: 1 };
+    let metrics = measured(&scenario, &record);
+    assert_eq!(figure(&metrics, "selections_checked"), 12.0);
+    assert_eq!(figure(&metrics, "selections_unproven"), 1.0);
+    assert_eq!(figure(&metrics, "worst_optimality_gap"), 3e-6);
+    assert_eq!(figure(&metrics, "worst_selection_residual"), 2e-6);
+}
+
+#[test]
+fn a_record_of_another_vehicle_or_of_nothing_is_refused() {
+    let (scenario, mut record) = captured_late();
+    record.jets.pop();
+    assert!(measure(&scenario, &scenario.stack, &record).is_err());
+    record.cycles.clear();
+    let refused = measure(&scenario, &scenario.stack, &record).unwrap_err().to_string();
+    assert!(refused.contains("no cycle"), "{refused}");
+}
+
+#[test]
+fn requirements_are_judged_with_their_margin() {
+    let mut figures = Figures::default();
+    figures.push("worst_axis_error_deg", 0.55);
+    figures.push("pulses_y", 60.0);
+    figures.push("propellant_over_bound", None);
+    figures.push("cross_coupling", f64::NAN);
+    let requirement =
+        |figure: &str, at_most, at_least| Requirement { figure: figure.into(), at_most, at_least };
+    let good = [
+        requirement("worst_axis_error_deg", Some(0.6), None),
+        requirement("pulses_y", None, Some(50.0)),
+        requirement("pulses_y", Some(60.0), Some(60.0)),
+    ];
+    let verdict = judge(&good, &figures);
+    assert!(verdict.met);
+    assert_eq!((verdict.word(), verdict.exit_code()), ("met", 0));
+    assert!(close(verdict.requirements[0].margin.unwrap(), 0.05, 1e-9));
+    assert!(close(verdict.requirements[0].margin_fraction.unwrap(), 0.05 / 0.6, 1e-9));
+    assert!(close(verdict.requirements[1].margin.unwrap(), 10.0, 1e-12));
+    let bad = [
+        requirement("worst_axis_error_deg", Some(0.5), None),
+        requirement("worst_axis_error_deg", Some(0.6), Some(0.58)),
+        requirement("propellant_over_bound", Some(1.1), None),
+        requirement("cross_coupling", Some(0.02), None),
+        requirement("no_such_figure", Some(1.0), None),
+        requirement("pulses_y", None, None),
+        requirement("pulses_y", Some(f64::NAN), Some(1.0)),
+    ];
+    let verdict = judge(&bad, &figures);
+    assert_eq!((verdict.word(), verdict.exit_code(), verdict.missed()), ("missed", 1, bad.len()));
+    assert!(close(verdict.requirements[1].margin.unwrap(), -0.03, 1e-9));
+    assert_eq!(verdict.requirements[2].value, None);
+    assert!(!judge(&[good.as_slice(), &bad[..1]].concat(), &figures).met);
+}
