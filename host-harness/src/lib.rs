@@ -10,6 +10,7 @@ pub mod output;
 pub mod record;
 pub mod report;
 pub mod scenario;
+pub mod selection_check;
 pub mod stack;
 pub mod table;
 pub mod truth;
