@@ -96,21 +96,22 @@ impl Attitude {
         Self { w: self.w * k, v: self.v * k }
     }
 
-    /// The matrix that carries body components into inertial ones (columns: the body axes). Exact for a
-    /// unit quaternion; for one that is slightly off, off by twice as much.
+    /// The matrix that carries body components into inertial ones (columns: the body axes). A rotation
+    /// whatever the quaternion's length, as the stages of an integration step need it.
     #[must_use]
     pub fn matrix(self) -> Matrix3<f64> {
         let (w, x, y, z) = (self.w, self.v.x, self.v.y, self.v.z);
+        let k = 2.0 / (w * w + x * x + y * y + z * z);
         Matrix3::new(
-            1.0 - 2.0 * (y * y + z * z),
-            2.0 * (x * y - w * z),
-            2.0 * (x * z + w * y),
-            2.0 * (x * y + w * z),
-            1.0 - 2.0 * (x * x + z * z),
-            2.0 * (y * z - w * x),
-            2.0 * (x * z - w * y),
-            2.0 * (y * z + w * x),
-            1.0 - 2.0 * (x * x + y * y),
+            1.0 - k * (y * y + z * z),
+            k * (x * y - w * z),
+            k * (x * z + w * y),
+            k * (x * y + w * z),
+            1.0 - k * (x * x + z * z),
+            k * (y * z - w * x),
+            k * (x * z - w * y),
+            k * (y * z + w * x),
+            1.0 - k * (x * x + y * y),
         )
     }
 

@@ -7,7 +7,7 @@
 
 use super::noise::{Source, Stream};
 use crate::record::JetTotals;
-use crate::scenario::model::{Actuators, Jet, JetState};
+use crate::scenario::model::{Actuators, Jet, JetState, Tank};
 use nalgebra::Vector3;
 
 /// Standard gravity, m/s² (exact; third General Conference on Weights and Measures, 1901).
@@ -27,6 +27,8 @@ pub struct JetUnit {
     pub moment: Vector3<f64>,
     /// Index of its tank in the vehicle.
     pub tank: usize,
+    /// From the tank to the jet, m.
+    pub line: Vector3<f64>,
     /// From an open command to the first thrust, s.
     pub opening_delay: f64,
     /// From a close command to the first loss of thrust, s.
@@ -64,9 +66,9 @@ pub struct JetUnit {
 }
 
 impl JetUnit {
-    /// A closed, quiet jet. `present` is false when its body or its tank is not in the stack.
+    /// A closed, quiet jet: number `index`, fed by `tank` (index in the vehicle, and the tank itself).
     #[must_use]
-    pub fn new(jet: &Jet, index: u32, tank: usize, present: bool, scatter: &Actuators, seed: u64) -> Self {
+    pub fn new(jet: &Jet, index: u32, tank: (usize, &Tank), scatter: &Actuators, seed: u64) -> Self {
         let position = Vector3::from(jet.position_m);
         let direction = Vector3::from(jet.force_direction).normalize();
         let fixed = scatter.thrust_scatter * Stream::new(seed, Source::JetThrust(index)).normal();
@@ -74,10 +76,11 @@ impl JetUnit {
             position,
             direction,
             moment: position.cross(&direction),
-            tank,
+            tank: tank.0,
+            line: position - Vector3::from(tank.1.position_m),
             opening_delay: jet.opening_delay_s,
             closing_delay: jet.closing_delay_s,
-            works: present && jet.state != JetState::Dead,
+            works: jet.state != JetState::Dead,
             thrust: 0.0,
             slope: 0.0,
             ramp_end: f64::INFINITY,

@@ -2,11 +2,14 @@
 //!
 //! State: linear momentum and angular momentum of the stack **about an inertially fixed point**, in
 //! inertial components; attitude; place of the structural origin. Body rate is not a state: it follows
-//! as `ω = R J⁻¹ Rᵀ (H - x_c × P)`, with the inertia and the centre of mass of the moment. Expelled
-//! propellant takes away the momentum it had as part of the rotating structure at the jet, so that jet
-//! damping and the travelling centre of mass need no terms of their own. Momentum of the flow inside the
-//! feed lines is left out: for a line of length `L` it is `ω L / (Isp g0)` of the thrust, 1e-5 and less
-//! at the rates of attitude hold.
+//! as `ω = R J⁻¹ Rᵀ (H - x_c × P)`, with the inertia and the centre of mass of the moment.
+//!
+//! Expelled propellant takes away the momentum it had as part of the rotating structure **at the jet**, so
+//! that jet damping needs no term of its own. Its mass goes missing **at the tank**: on the way it has
+//! moved along the feed line, and the structure has moved the other way by `Δm (jet - tank) / M`. Without
+//! that recoil a firing would turn a drifting vehicle, and the motion would depend on the frame it is
+//! looked at from. The angular momentum about the centre of mass of the flow in the lines depends on their
+//! routing, is gone when the valve closes, and is left out.
 
 use super::attitude::Attitude;
 use crate::stack::{Composite, point_inertia};
@@ -84,12 +87,15 @@ pub struct Outflow {
     pub first: Vector3<f64>,
     /// Σ flow · (|s|² 1 - s sᵀ), kg·m²/s.
     pub second: Matrix3<f64>,
+    /// Σ flow · (place - tank), kg·m/s: momentum of the flow in the feed lines, body axes.
+    pub line: Vector3<f64>,
 }
 
 impl Outflow {
-    /// Adds `flow` kg/s leaving at `place`, structural, m.
-    pub fn add(&mut self, flow: f64, place: &Vector3<f64>) {
+    /// Adds `flow` kg/s leaving at `place`, structural, m, having come along `line`, m.
+    pub fn add(&mut self, flow: f64, place: &Vector3<f64>, line: &Vector3<f64>) {
         self.flow += flow;
+        self.line += line * flow;
         self.first += place * flow;
         self.second += point_inertia(flow, place);
     }
@@ -154,8 +160,10 @@ impl Motion {
         let body_spin = turn.tr_mul(&spin);
         let rate = mass.inverse * body_spin;
         let inertial_rate = turn * rate;
-        // Velocity of the structure at its origin: that at the centre of mass is momentum over mass.
-        let velocity = self.momentum / mass.mass - inertial_rate.cross(&lever);
+        // The structure at the centre of mass carries the momentum that the flow in the lines does not;
+        // from there to the structural origin.
+        let at_centre = (self.momentum - turn * outflow.line) / mass.mass;
+        let velocity = at_centre - inertial_rate.cross(&lever);
         let first = turn * outflow.first;
         let lost = velocity * outflow.flow + inertial_rate.cross(&first);
         let net = turn * wrench.force - lost;
@@ -191,25 +199,46 @@ impl Motion {
     }
 
     /// One step of `step` s without any force: both momenta stay as they are to the last bit, the
-    /// centre of mass goes straight on, and the attitude is integrated (fourth-order Runge-Kutta).
+    /// centre of mass goes straight on, and the attitude follows from its Taylor series ([`free_turn`]),
+    /// which starts afresh from the constant angular momentum at each step.
     /// Returns the time integral of `ω × J ω`, body axes, N·m·s.
     pub fn coast(&mut self, mass: &Inertial, step: f64) -> Vector3<f64> {
-        let centre = self.centre(mass);
-        let spin = self.angular - centre.cross(&self.momentum);
-        let turning = |attitude: Attitude| {
-            let body_spin = attitude.matrix().tr_mul(&spin);
-            let rate = mass.inverse * body_spin;
-            (attitude.derivative(&rate), rate.cross(&body_spin))
-        };
-        let half = 0.5 * step;
-        let (a, gyro_a) = turning(self.attitude);
-        let (b, gyro_b) = turning(self.attitude.moved(a, half));
-        let (c, gyro_c) = turning(self.attitude.moved(b, half));
-        let (d, gyro_d) = turning(self.attitude.moved(c, step));
-        let sixth = step / 6.0;
-        let sum = self.attitude.moved(a, sixth).moved(b, 2.0 * sixth).moved(c, 2.0 * sixth).moved(d, sixth);
-        self.attitude = sum.normalised();
+        let turn = self.attitude.matrix();
+        let centre = self.origin + turn * mass.centre;
+        let spin = turn.tr_mul(&(self.angular - centre.cross(&self.momentum)));
+        let (turned, gyroscopic) = free_turn(spin, &mass.inverse, step);
+        self.attitude = self.attitude.multiply(turned).normalised();
         self.origin = centre + self.momentum * (step / mass.mass) - self.attitude.matrix() * mass.centre;
-        (gyro_a + (gyro_b + gyro_c) * 2.0 + gyro_d) * sixth
+        gyroscopic
     }
+}
+
+/// Order of the Taylor series of a free turn.
+const ORDER: usize = 6;
+
+/// Rotation of a torque-free body in `step` s, its body-axes angular momentum being `spin` at the start:
+/// Taylor series of `ḣ = h × J⁻¹ h` and `q̇ = ½ q ⊗ (0, ω)`, both products of series, so that each
+/// coefficient is a sum over earlier ones (method of Steffensen). Returns it relative to the attitude at the
+/// start, and the time integral of `ω × h`, N·m·s.
+fn free_turn(spin: Vector3<f64>, inverse: &Matrix3<f64>, step: f64) -> (Attitude, Vector3<f64>) {
+    // Coefficients carry the power of the step, so that the sums at the end need none.
+    let mut momentum = [Vector3::zeros(); ORDER + 1];
+    let mut rate = [Vector3::zeros(); ORDER + 1];
+    let mut turned = [Attitude { w: 0.0, v: Vector3::zeros() }; ORDER + 1];
+    momentum[0] = spin;
+    rate[0] = inverse * spin * step;
+    turned[0] = Attitude::identity();
+    for k in 0..ORDER {
+        let share = 1.0 / (k + 1) as f64;
+        for i in 0..=k {
+            momentum[k + 1] += momentum[i].cross(&rate[k - i]);
+            turned[k + 1] = turned[k + 1].moved(turned[i].derivative(&rate[k - i]), share);
+        }
+        momentum[k + 1] *= share;
+        rate[k + 1] = inverse * momentum[k + 1] * step;
+    }
+    // From the small end, to round little.
+    let change = momentum[1..].iter().rev().sum::<Vector3<f64>>();
+    let sum = turned.iter().rev().fold(Attitude { w: 0.0, v: Vector3::zeros() }, |sum, &x| sum.moved(x, 1.0));
+    (sum, -change)
 }
