@@ -1,0 +1,191 @@
+//! What was asked for, what was disturbed, and what the kernel was told beside what is true.
+
+use maud::{Markup, html};
+
+use super::lane::{Lane, phase_ends};
+use super::words::{self, degrees, number, vector, with_unit};
+use crate::scenario::model::{Mode, Push, Scenario};
+
+/// Modes, disturbances and model of one scenario.
+pub fn scenario(scenario: &Scenario) -> Markup {
+    html! {
+        (modes(scenario))
+        (disturbances(scenario))
+        (model(scenario))
+    }
+}
+
+fn modes(scenario: &Scenario) -> Markup {
+    html! {
+        div.scroll { table {
+            caption { "Sequence of modes. Half-widths, limits and changes about roll, pitch and yaw." }
+            thead { tr {
+                th.n scope="col" { "From, s" } th.n scope="col" { "To, s" }
+                th scope="col" { "Mode" } th scope="col" { "What is asked" }
+            } }
+            tbody {
+                @for (phase, to_s) in phase_ends(scenario) {
+                    tr {
+                        td.n { (number(phase.start_s)) } td.n { (number(to_s)) }
+                        (mode(&phase.mode))
+                    }
+                }
+            }
+        } }
+    }
+}
+
+fn mode(mode: &Mode) -> Markup {
+    let (name, asked) = match mode {
+        Mode::FreeDrift => ("free drift", "jets quiet".to_owned()),
+        Mode::Hold { attitude_xyzw: [x, y, z, w], half_width_rad, rate_limit_rad_s } => (
+            "attitude hold",
+            format!(
+                "deadband half-width {}°; rate limit {} °/s; attitude (x, y, z, w) = ({}, {}, {}, {})",
+                vector(degrees(*half_width_rad)),
+                vector(degrees(*rate_limit_rad_s)),
+                number(*x),
+                number(*y),
+                number(*z),
+                number(*w)
+            ),
+        ),
+        Mode::Impulse { rate_change_rad_s, velocity_change_m_s } => {
+            let linear = velocity_change_m_s.map_or_else(
+                || "translation left free".to_owned(),
+                |v| format!("velocity change {} m/s", vector(v)),
+            );
+            ("open-loop firing", format!("rate change {} °/s; {linear}", vector(degrees(*rate_change_rad_s))))
+        }
+    };
+    html! { th scope="row" { (name) } td { (asked) } }
+}
+
+fn disturbances(scenario: &Scenario) -> Markup {
+    if scenario.disturbances.is_empty() {
+        return html! { p { "No standing disturbance." } };
+    }
+    html! {
+        div.scroll { table {
+            caption { "Standing disturbances, body axes." }
+            thead { tr {
+                th scope="col" { "Name" } th.n scope="col" { "From, s" } th.n scope="col" { "To, s" }
+                th scope="col" { "Push" }
+            } }
+            tbody { @for push in &scenario.disturbances { tr {
+                th scope="row" { (words::plain(&push.name)) }
+                td.n { (number(push.start_s)) } td.n { (number(push.stop_s)) }
+                td { @match push.push {
+                    Push::Vent { position_m, force_n } => {
+                        "force " (vector(force_n)) " N at " (vector(position_m)) " m"
+                    }
+                    Push::Torque { torque_n_m } => { "torque " (vector(torque_n_m)) " N·m" }
+                } }
+            } } }
+        } }
+    }
+}
+
+/// Initial state, sensors, actuators and kernel timing: the rest of the model, folded in two columns.
+fn model(scenario: &Scenario) -> Markup {
+    let (sensors, kernel) = (&scenario.sensors, &scenario.kernel);
+    let [x, y, z, w] = scenario.initial.attitude_xyzw.map(number);
+    let rows: Vec<(&str, String)> = vec![
+        ("Duration", words::time_span(scenario.duration_s)),
+        ("Initial attitude (x, y, z, w)", format!("({x}, {y}, {z}, {w})")),
+        ("Initial rate", format!("{} °/s", vector(degrees(scenario.initial.rate_rad_s)))),
+        (
+            "Control cycle",
+            with_unit(kernel.tick_s * f64::from(kernel.cycle_ticks), "s")
+                + ", tick "
+                + &with_unit(kernel.tick_s, "s"),
+        ),
+        (
+            "Attitude sensor",
+            format!(
+                "noise {} (one sigma), quantum {}",
+                with_unit(sensors.attitude_noise_rad.to_degrees(), "°"),
+                with_unit(sensors.attitude_quantum_rad.to_degrees(), "°")
+            ),
+        ),
+        (
+            "Rate sensor",
+            format!(
+                "noise {} (one sigma), quantum {}, bias {} °/s",
+                with_unit(sensors.rate_noise_rad_s.to_degrees(), "°/s"),
+                with_unit(sensors.rate_quantum_rad_s.to_degrees(), "°/s"),
+                vector(degrees(sensors.rate_bias_rad_s))
+            ),
+        ),
+        ("Age of a measurement", with_unit(sensors.delay_s, "s")),
+        (
+            "Thrust scatter (one sigma)",
+            format!(
+                "{} % per jet, {} % per pulse",
+                number(scenario.actuators.thrust_scatter * 100.0),
+                number(scenario.actuators.pulse_scatter * 100.0)
+            ),
+        ),
+    ];
+    html! {
+        div.scroll { table {
+            caption { "Initial state, sensors, actuators and timing." }
+            tbody { @for (name, value) in rows { tr { th scope="row" { (name) } td { (value) } } } }
+        } }
+    }
+}
+
+/// What is true beside what each kernel was told.
+pub fn told_and_true(lanes: &[Lane<'_>]) -> Markup {
+    html! {
+        div.scroll { table.told {
+            caption { "What is true and what the kernel was told, at the start; structural axes. Inertia about each centre of mass; off-diagonal elements are minus the integral. Rows marked ≠ differ." }
+            thead {
+                tr {
+                    th scope="col" { "Flight" } th scope="col" { "Quantity" }
+                    th.n scope="col" { "True" } th.n scope="col" { "Told" }
+                }
+            }
+            tbody { @for lane in lanes { (told_rows(lane)) } }
+        } }
+    }
+}
+
+fn told_rows(lane: &Lane<'_>) -> Markup {
+    let rows = told_pairs(lane);
+    html! {
+        @for (place, (name, actual, told)) in rows.iter().enumerate() {
+            tr.differs[actual != told] {
+                @if place == 0 { th scope="rowgroup" rowspan=(rows.len()) { (lane.title) } }
+                th scope="row" { @if actual != told { span.mark { "≠ " } } (name) }
+                td.n { (actual) } td.n { (told) }
+            }
+        }
+    }
+}
+
+fn told_pairs(lane: &Lane<'_>) -> Vec<(&'static str, String, String)> {
+    let (stack, told) = (&lane.flight.stack, &lane.scenario.told);
+    let list = |names: &[String]| names.iter().map(|name| words::plain(name)).collect::<Vec<_>>().join(", ");
+    let variant = lane.scenario.variants.iter().find(|v| v.name == lane.flight.record.name);
+    let told_bodies = match variant {
+        Some(variant) => variant.told_stack.clone().unwrap_or_else(|| stack.bodies.clone()),
+        None => told.stack.clone(),
+    };
+    let mut rows = vec![("Bodies", list(&stack.bodies), list(&told_bodies))];
+    if let Some(picture) = &stack.told {
+        let (a, t) = (&stack.inertia_kg_m2, &picture.inertia_kg_m2);
+        let diagonal = |m: &[[f64; 3]; 3]| format!("{} kg·m²", vector([m[0][0], m[1][1], m[2][2]]));
+        let products = |m: &[[f64; 3]; 3]| format!("{} kg·m²", vector([m[0][1], m[0][2], m[1][2]]));
+        rows.push(("Mass", with_unit(stack.mass_kg, "kg"), with_unit(picture.mass_kg, "kg")));
+        rows.push((
+            "Centre of mass",
+            format!("{} m", vector(stack.centre_of_mass_m)),
+            format!("{} m", vector(picture.centre_of_mass_m)),
+        ));
+        rows.push(("Inertia xx, yy, zz", diagonal(a), diagonal(t)));
+        rows.push(("Inertia xy, xz, yz", products(a), products(t)));
+    }
+    rows.push(("Thrust, told over true", "1".to_owned(), number(told.thrust_factor)));
+    rows
+}

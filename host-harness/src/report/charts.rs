@@ -1,0 +1,256 @@
+//! Pictures over time: which lines, limits and strips each of them shows.
+
+use super::data::{Limit, Line, PageData, Panel, Strip, StripRow, rounded, rounded_time};
+use super::decimate::{join_spans, keep_rows};
+use super::lane::{HoldSpan, Lane, holds};
+use super::words::{self, TURNS};
+
+/// Stretches a history is cut into when it is thinned.
+const STRETCHES: usize = 1200;
+/// The same for slow figures with several lines in one picture.
+const SLOW_STRETCHES: usize = 400;
+/// Strips join spans nearer than this fraction of the run.
+const STRIP_RESOLUTION: f64 = 1.0 / 4000.0;
+/// Significant digits kept.
+const DIGITS: usize = 6;
+/// Ink of dashed lines that go with a solid one.
+const QUIET_INK: usize = 4;
+
+/// A picture's columns before thinning.
+struct Columns {
+    label: &'static str,
+    ink: usize,
+    dash: u8,
+    values: Vec<f64>,
+}
+
+/// Three components told apart by ink and by stroke.
+fn components(labels: [&'static str; 3], column: impl Fn(usize) -> Vec<f64>) -> Vec<Columns> {
+    let parts = labels.into_iter().zip(0_u8..).enumerate();
+    parts.map(|(axis, (label, dash))| Columns { label, ink: axis, dash, values: column(axis) }).collect()
+}
+
+/// Everything about a panel but its lines.
+struct Frame<'a> {
+    scale: String,
+    axis: String,
+    unit: &'a str,
+    from_zero: bool,
+    limits: Vec<Limit>,
+}
+
+fn thinned(lane: &Lane<'_>, frame: Frame<'_>, columns: Vec<Columns>, stretches: usize) -> Panel {
+    let times = lane.times_s();
+    let values: Vec<&[f64]> = columns.iter().map(|column| column.values.as_slice()).collect();
+    let kept = keep_rows(&values, stretches);
+    let lines = columns
+        .iter()
+        .map(|column| Line {
+            label: column.label.to_owned(),
+            ink: column.ink,
+            dash: column.dash,
+            y: kept.iter().map(|&row| rounded(column.values[row], DIGITS)).collect(),
+        })
+        .collect();
+    Panel {
+        scale: frame.scale,
+        axis: frame.axis,
+        unit: frame.unit.to_owned(),
+        from_zero: frame.from_zero,
+        x: kept.iter().map(|&row| rounded_time(times[row])).collect(),
+        lines,
+        limits: frame.limits,
+    }
+}
+
+/// Attitude error about one axis.
+pub fn error_panel(lane: &Lane<'_>, axis: usize) -> Panel {
+    let frame = Frame {
+        scale: format!("error-{axis}"),
+        axis: format!("{} error", TURNS[axis]),
+        unit: "°",
+        from_zero: true,
+        limits: limits(lane, |hold| hold.half_width_rad[axis], "deadband half-width", "°", true),
+    };
+    let column = Columns { label: "error", ink: lane.ink, dash: 0, values: lane.error_deg(axis) };
+    thinned(lane, frame, vec![column], STRETCHES)
+}
+
+/// Body rate about one axis, true and as the kernel estimates it.
+pub fn rate_panel(lane: &Lane<'_>, axis: usize) -> Panel {
+    let estimated = lane.flight.record.cycles.iter().map(|row| row.estimated_rate_rad_s[axis].to_degrees());
+    let frame = Frame {
+        scale: format!("rate-{axis}"),
+        axis: format!("{} rate", TURNS[axis]),
+        unit: "°/s",
+        from_zero: true,
+        limits: limits(lane, |hold| hold.rate_limit_rad_s[axis], "rate limit", "°/s", false),
+    };
+    // The truth is drawn last, over the estimate.
+    let columns = vec![
+        Columns { label: "kernel's estimate", ink: QUIET_INK, dash: 1, values: estimated.collect() },
+        Columns { label: "true", ink: lane.ink, dash: 0, values: lane.rate_deg_s(axis) },
+    ];
+    thinned(lane, frame, columns, STRETCHES)
+}
+
+/// Velocity of the centre of mass gathered since the start.
+pub fn velocity_panel(lane: &Lane<'_>) -> Panel {
+    let component = |axis: usize| -> Vec<f64> {
+        lane.flight.record.cycles.iter().map(|row| row.velocity_m_s[axis] * 1e3).collect()
+    };
+    let frame = Frame {
+        scale: "velocity".to_owned(),
+        axis: "velocity".to_owned(),
+        unit: "mm/s",
+        from_zero: true,
+        limits: Vec::new(),
+    };
+    let columns = components(["along inertial x", "along inertial y", "along inertial z"], component);
+    thinned(lane, frame, columns, SLOW_STRETCHES)
+}
+
+/// Standing disturbance as the kernel estimates it.
+pub fn disturbance_panel(lane: &Lane<'_>) -> Panel {
+    let component = |axis: usize| -> Vec<f64> {
+        let cycles = lane.flight.record.cycles.iter();
+        cycles.map(|row| row.estimated_disturbance_rad_s2[axis].to_degrees() * 1e6).collect()
+    };
+    let frame = Frame {
+        scale: "disturbance".to_owned(),
+        axis: "push".to_owned(),
+        unit: "µ°/s²",
+        from_zero: true,
+        limits: Vec::new(),
+    };
+    thinned(lane, frame, components(TURNS, component), SLOW_STRETCHES)
+}
+
+/// Propellant used, with the lower bound for the whole run.
+pub fn propellant_panel(lane: &Lane<'_>) -> Panel {
+    let used: Vec<f64> = lane.flight.record.cycles.iter().map(|row| row.propellant_kg).collect();
+    let to = lane.scenario.duration_s;
+    let limits = lane
+        .figure("propellant_bound_kg")
+        .map(|level| Limit {
+            from: 0.0,
+            to,
+            level,
+            label: format!("lower bound, whole run: {}", words::with_unit(level, "kg")),
+            reach: true,
+            at_start: true,
+        })
+        .into_iter()
+        .collect();
+    let frame = Frame {
+        scale: "propellant".to_owned(),
+        axis: "propellant used".to_owned(),
+        unit: "kg",
+        from_zero: true,
+        limits,
+    };
+    thinned(
+        lane,
+        frame,
+        vec![Columns { label: "used", ink: lane.ink, dash: 0, values: used }],
+        SLOW_STRETCHES,
+    )
+}
+
+/// Both sides of a limit over each hold; equal neighbours carry the words once.
+fn limits(
+    lane: &Lane<'_>,
+    level_rad: impl Fn(&HoldSpan) -> f64,
+    label: &str,
+    unit: &str,
+    reach: bool,
+) -> Vec<Limit> {
+    let mut lines = Vec::new();
+    for hold in holds(lane.scenario) {
+        let level = level_rad(&hold).to_degrees();
+        let words = format!("{label} ±{}", words::with_unit(level, unit));
+        for (sign, label) in [(1.0, words), (-1.0, String::new())] {
+            lines.push(Limit {
+                from: hold.from_s,
+                to: hold.to_s,
+                level: sign * level,
+                label,
+                reach,
+                at_start: false,
+            });
+        }
+    }
+    lines
+}
+
+/// Open times of every jet.
+pub fn firing_strip(lane: &Lane<'_>) -> Strip {
+    let record = lane.flight.record;
+    let resolution = lane.scenario.duration_s * STRIP_RESOLUTION;
+    let rows = lane.scenario.vehicle.jets.iter().enumerate().map(|(jet, about)| {
+        let mut pulses: Vec<[f64; 4]> = Vec::new();
+        let mut opened = None;
+        for edge in record.edges.iter().filter(|edge| edge.jet == jet) {
+            match (edge.open, opened) {
+                (true, None) => opened = Some(edge.time_s),
+                (false, Some(start)) => {
+                    pulses.push([start, edge.time_s, 1.0, edge.time_s - start]);
+                    opened = None;
+                }
+                _ => {}
+            }
+        }
+        if let Some(start) = opened {
+            let end = lane.scenario.duration_s;
+            pulses.push([start, end, 1.0, end - start]);
+        }
+        StripRow { label: words::plain(&about.name), spans: compact(&pulses, resolution) }
+    });
+    Strip { ink: lane.ink, counts: "pulse", rows: rows.collect() }
+}
+
+/// Time spent in every status that occurs.
+pub fn status_strip(lane: &Lane<'_>) -> Strip {
+    let resolution = lane.scenario.duration_s * STRIP_RESOLUTION;
+    let cycle_s = lane.scenario.kernel.tick_s * f64::from(lane.scenario.kernel.cycle_ticks);
+    let cycles = &lane.flight.record.cycles;
+    let mut numbers: Vec<u8> = cycles.iter().map(|row| row.status).collect();
+    numbers.sort_unstable();
+    numbers.dedup();
+    let rows = numbers.into_iter().map(|number| {
+        let spans: Vec<[f64; 4]> = cycles
+            .iter()
+            .filter(|row| row.status == number)
+            .map(|row| [row.time_s, row.time_s + cycle_s, 1.0, cycle_s])
+            .collect();
+        StripRow { label: words::status(number), spans: compact(&spans, resolution) }
+    });
+    Strip { ink: lane.ink, counts: "cycle", rows: rows.collect() }
+}
+
+fn compact(spans: &[[f64; 4]], resolution: f64) -> Vec<[f64; 4]> {
+    let round =
+        |span: [f64; 4]| [rounded_time(span[0]), rounded_time(span[1]), span[2], rounded_time(span[3])];
+    join_spans(spans, resolution).into_iter().map(round).collect()
+}
+
+/// Collects pictures while the page is written; gives each its number.
+#[derive(Debug, Default)]
+pub struct Pictures {
+    /// What the script will draw.
+    pub data: PageData,
+}
+
+impl Pictures {
+    /// Adds a line picture; returns its number.
+    pub fn panel(&mut self, panel: Panel) -> usize {
+        self.data.panels.push(panel);
+        self.data.panels.len() - 1
+    }
+
+    /// Adds a strip picture; returns its number.
+    pub fn strip(&mut self, strip: Strip) -> usize {
+        self.data.strips.push(strip);
+        self.data.strips.len() - 1
+    }
+}

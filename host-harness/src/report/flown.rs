@@ -1,0 +1,197 @@
+//! What was flown: phase planes and histories, one column per lane on common scales.
+
+use maud::{Markup, html};
+
+use super::charts::{self, Pictures};
+use super::data::Panel;
+use super::decimate::range;
+use super::lane::{Lane, holds};
+use super::phase_plane;
+use super::words::{self, AXES};
+
+/// Phase planes of all lanes.
+pub fn phase_planes(lanes: &[Lane<'_>]) -> Markup {
+    let windows: Vec<_> = (0..3).map(|axis| phase_plane::window(lanes, axis)).collect();
+    if windows.iter().all(Option::is_none) {
+        return html! { p { "No attitude was held, so there is no phase plane." } };
+    }
+    html! {
+        @for (number, lane) in lanes.iter().enumerate() {
+            figure {
+                div.planes {
+                    @for (axis, window) in windows.iter().enumerate() {
+                        @if let Some(window) = window { (phase_plane::draw(lane, number, axis, *window)) }
+                    }
+                }
+                figcaption {
+                    b { (lane.title) ". " }
+                    "Rate over attitude error while an attitude is held; time runs clockwise. "
+                    "Ring: start. Square: end. Dashed: deadband half-width " (half_widths(lane)) ". "
+                    @if lanes.len() > 1 { "All flights on the same scales." }
+                }
+            }
+        }
+    }
+}
+
+fn half_widths(lane: &Lane<'_>) -> String {
+    let mut said: Vec<String> = Vec::new();
+    for hold in holds(lane.scenario) {
+        let text = format!("{}°", words::vector(words::degrees(hold.half_width_rad)));
+        if !said.contains(&text) {
+            said.push(text);
+        }
+    }
+    said.join(", then ")
+}
+
+/// A row of panels that show the same thing for every lane.
+fn row(lanes: &[Lane<'_>], pictures: &mut Pictures, what: &str, make: impl Fn(&Lane<'_>) -> Panel) -> Markup {
+    html! {
+        div.row {
+            @for (number, lane) in lanes.iter().enumerate() {
+                @let panel = make(lane);
+                @let label = describe(lane, what, &panel);
+                (chart(pictures.panel(panel), number, lane, what, &label))
+            }
+        }
+    }
+}
+
+fn chart(place: usize, lane_number: usize, lane: &Lane<'_>, what: &str, label: &str) -> Markup {
+    html! {
+        div.chart data-panel=(place) data-lane=(lane_number) {
+            div.charthead { span.what { (what) " · " (lane.title) } output.read aria-hidden="true" {} }
+            div.canvas role="img" aria-label=(label) {}
+        }
+    }
+}
+
+fn describe(lane: &Lane<'_>, what: &str, panel: &Panel) -> String {
+    let said: Vec<String> = panel
+        .lines
+        .iter()
+        .filter_map(|line| {
+            let (low, high) = range(&line.y)?;
+            let end = line.y.iter().rev().find(|value| !value.is_nan())?;
+            Some(format!(
+                "{} between {} and {}, at the end {}",
+                line.label,
+                words::number(low),
+                words::with_unit(high, &panel.unit),
+                words::with_unit(*end, &panel.unit)
+            ))
+        })
+        .collect();
+    format!("{what} over time, {}: {}", lane.title, said.join("; "))
+}
+
+/// Attitude error about each axis over time.
+pub fn errors(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
+    html! {
+        figure data-figure="error" {
+            @for axis in 0..3 {
+                (row(lanes, pictures, &format!("Error in {}", AXES[axis]), |lane| charts::error_panel(lane, axis)))
+            }
+            figcaption { "True attitude error over time. Dashed: deadband half-width." }
+        }
+    }
+}
+
+/// Body rate about each axis over time.
+pub fn rates(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
+    html! {
+        figure data-figure="rate" {
+            @for axis in 0..3 {
+                (row(lanes, pictures, &format!("Rate in {}", AXES[axis]), |lane| charts::rate_panel(lane, axis)))
+            }
+            figcaption { "Body rate over time. Solid: true. Dashed line: the kernel's estimate." }
+        }
+    }
+}
+
+/// Jet firings, propellant, velocity, the kernel's view and its status over time.
+pub fn firings(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
+    html! {
+        figure data-figure="firings" {
+            div.row { @for (number, lane) in lanes.iter().enumerate() {
+                @let strip = charts::firing_strip(lane);
+                @let pulses: f64 = strip.rows.iter().flat_map(|row| &row.spans).map(|span| span[2]).sum();
+                @let label = format!("Jet firings, {}: {} pulses in all; see the table of jets", lane.title, pulses);
+                (strip_chart(pictures.strip(strip), number, lane, "Jet firings", &label))
+            } }
+            figcaption {
+                "Open valves over time, one line per jet. Pulses closer together than 1/4000 of the run are drawn as one; "
+                "the read-out counts them."
+            }
+        }
+    }
+}
+
+fn strip_chart(place: usize, number: usize, lane: &Lane<'_>, what: &str, label: &str) -> Markup {
+    html! {
+        div.chart data-strip=(place) data-lane=(number) {
+            div.charthead { span.what { (what) " · " (lane.title) } output.read aria-hidden="true" {} }
+            div.canvas role="img" aria-label=(label) {}
+        }
+    }
+}
+
+/// Propellant used against the theoretical bound, and the velocity gathered.
+pub fn propellant(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
+    html! {
+        figure data-figure="propellant" {
+            (row(lanes, pictures, "Propellant used", charts::propellant_panel))
+            figcaption {
+                "Propellant used over time. Dashed: the theoretical lower bound for the torque this run really saw, "
+                "for the whole run; the curve should end little above it. Without a dashed line no bound was proven."
+            }
+        }
+        figure data-figure="velocity" {
+            (row(lanes, pictures, "Velocity gathered", charts::velocity_panel))
+            figcaption { "Velocity of the centre of mass gathered since the start, inertial axes." }
+        }
+    }
+}
+
+/// The kernel's status and its estimate of the standing push.
+pub fn kernel(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
+    html! {
+        figure data-figure="status" {
+            div.row { @for (number, lane) in lanes.iter().enumerate() {
+                @let strip = charts::status_strip(lane);
+                @let names: Vec<String> = strip.rows.iter().map(|row| row.label.clone()).collect();
+                @let label = format!("Kernel status over time, {}: {}", lane.title, names.join(", "));
+                (strip_chart(pictures.strip(strip), number, lane, "Kernel status", &label))
+            } }
+            figcaption { "Kernel status over time; only those that occurred." }
+        }
+        (status_table(lanes))
+        figure data-figure="disturbance" {
+            (row(lanes, pictures, "Standing push as the kernel estimates it", charts::disturbance_panel))
+            figcaption { "Angular acceleration of the standing push as the kernel estimates it, millionths of a degree per second squared." }
+        }
+    }
+}
+
+fn status_table(lanes: &[Lane<'_>]) -> Markup {
+    html! {
+        div.scroll { table {
+            caption { "Cycles spent in each status." }
+            thead { tr {
+                th scope="col" { "Flight" } th scope="col" { "Status" } th scope="col" { "Meaning" }
+                th.n scope="col" { "Cycles" } th.n scope="col" { "Share" }
+            } }
+            tbody { @for lane in lanes {
+                @let all: u64 = lane.flight.record.status_cycles.iter().map(|(_, cycles)| cycles).sum();
+                @for (status, cycles) in &lane.flight.record.status_cycles { tr {
+                    td { (lane.title) }
+                    th scope="row" { (words::status(*status)) }
+                    td { (words::status_meaning(*status)) }
+                    td.n { (cycles) }
+                    td.n { (words::number(*cycles as f64 * 100.0 / all.max(1) as f64)) " %" }
+                } }
+            } }
+        } }
+    }
+}

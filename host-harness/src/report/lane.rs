@@ -1,0 +1,107 @@
+//! A lane: one flight's place in the report, with its scenario and its title.
+
+use super::{ComparedOption, Flight, words};
+use crate::scenario::model::{Mode, Phase, Scenario};
+
+/// One flight shown beside others.
+#[derive(Clone, Debug)]
+pub struct Lane<'a> {
+    /// Title, unique within the page.
+    pub title: String,
+    /// One line for people; may be empty.
+    pub note: String,
+    /// The scenario flown.
+    pub scenario: &'a Scenario,
+    /// The flight.
+    pub flight: &'a Flight<'a>,
+    /// Ink that tells this lane apart where lanes share a picture.
+    pub ink: usize,
+    /// Whether it is its scenario's own flight, and not a variant.
+    pub own: bool,
+}
+
+/// Number of different inks.
+pub const INKS: usize = 4;
+
+/// Lanes in the order of the options and of their flights.
+pub fn of_options<'a>(options: &[ComparedOption<'a>]) -> Vec<Lane<'a>> {
+    let mut lanes: Vec<Lane<'a>> = Vec::new();
+    for option in options {
+        for (index, flight) in option.flights.iter().enumerate() {
+            let variant = option.scenario.variants.iter().find(|v| v.name == flight.record.name);
+            let told = flown_name(&flight.record.name);
+            let title = if options.len() > 1 {
+                format!("{}: {told}", words::title(&option.scenario.name))
+            } else {
+                words::title(&told)
+            };
+            let note = variant.map_or_else(String::new, |variant| variant.description.clone());
+            let ink = lanes.len() % INKS;
+            lanes.push(Lane { title, note, scenario: option.scenario, flight, ink, own: index == 0 });
+        }
+    }
+    lanes
+}
+
+/// A flight's name as people say it.
+fn flown_name(name: &str) -> String {
+    if name == "told_truth" { "told the truth".to_owned() } else { words::plain(name) }
+}
+
+/// A hold and the time it lasts.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct HoldSpan {
+    /// From, s.
+    pub from_s: f64,
+    /// To, s.
+    pub to_s: f64,
+    /// Deadband half-width per axis, rad.
+    pub half_width_rad: [f64; 3],
+    /// Rate limit per axis, rad/s.
+    pub rate_limit_rad_s: [f64; 3],
+}
+
+/// End of each phase: the start of the next one or the end of the run.
+pub fn phase_ends(scenario: &Scenario) -> impl Iterator<Item = (&Phase, f64)> {
+    let later = scenario.phases.iter().skip(1).map(|phase| phase.start_s);
+    scenario.phases.iter().zip(later.chain([scenario.duration_s]))
+}
+
+/// The holds of a scenario.
+pub fn holds(scenario: &Scenario) -> Vec<HoldSpan> {
+    phase_ends(scenario)
+        .filter_map(|(phase, to_s)| match phase.mode {
+            Mode::Hold { half_width_rad, rate_limit_rad_s, .. } => {
+                Some(HoldSpan { from_s: phase.start_s, to_s, half_width_rad, rate_limit_rad_s })
+            }
+            _ => None,
+        })
+        .collect()
+}
+
+impl Lane<'_> {
+    /// Times of the cycles, s.
+    pub fn times_s(&self) -> Vec<f64> {
+        self.flight.record.cycles.iter().map(|row| row.time_s).collect()
+    }
+
+    /// Attitude error about one axis at each cycle, degrees; a gap where no attitude is commanded.
+    pub fn error_deg(&self, axis: usize) -> Vec<f64> {
+        let holds = holds(self.scenario);
+        let held = |time: f64| holds.iter().any(|hold| time >= hold.from_s && time < hold.to_s + 1e-9);
+        let degrees = |row: &crate::record::CycleRow| {
+            if held(row.time_s) { row.error_rad[axis].to_degrees() } else { f64::NAN }
+        };
+        self.flight.record.cycles.iter().map(degrees).collect()
+    }
+
+    /// True body rate about one axis at each cycle, degrees a second.
+    pub fn rate_deg_s(&self, axis: usize) -> Vec<f64> {
+        self.flight.record.cycles.iter().map(|row| row.rate_rad_s[axis].to_degrees()).collect()
+    }
+
+    /// A number of the flight's summary.
+    pub fn figure(&self, key: &str) -> Option<f64> {
+        self.flight.summary.get(key).and_then(serde_json::Value::as_f64)
+    }
+}
