@@ -1,3 +1,98 @@
-//! Scenario files.
+//! Scenario files: what is true, what the kernel is told, what must be met.
+//!
+//! Two TOML files describe a run. The **vehicle file** holds bodies, tanks, jets and the main engine,
+//! so that jets are written once; the **scenario file** names a vehicle file and says which bodies are
+//! there, what the kernel believes, what it is asked to do, what pushes, how sensors and actuators err
+//! and what must be met. Every key with a unit carries it in its name. Unknown keys are refused.
+//!
+//! Every problem found in the two files is reported, each with file, line, column, key, value, what is
+//! wrong and what would be right ([`Problem`]).
+//!
+//! # Conventions
+//!
+//! Structural axes of the vehicle file are right-handed; the axes of the kernel's body frame are
+//! parallel to them. Vectors are `[x, y, z]`. Attitudes are quaternions `[x, y, z, w]`, scalar last,
+//! that rotate inertial components into body components. Directions and quaternions are normalised
+//! when their length is within 1 % of one and refused otherwise. A jet's direction is that of the
+//! force on the vehicle, not of the plume.
+//!
+//! # Scenario file
+//!
+//! | key | meaning | default |
+//! | --- | --- | --- |
+//! | `name`, `description` | short identifier (letters, digits, `_`), a sentence for people | — |
+//! | `vehicle` | vehicle file, relative to this file; `library:NAME.toml` for one that comes with the program | — |
+//! | `stack` | names of the bodies that are there | — |
+//! | `duration_s` | simulated time | — |
+//! | `seed` | seed of every random stream | 1 |
+//! | `jets_forbidden`, `jets_dead` | names of jets not to be fired, of jets that deliver nothing | none |
+//! | `told_stack` | bodies whose mass properties the kernel is told | `stack` |
+//! | `told_mass_factor`, `told_thrust_factor` | told over true | 1 |
+//! | `told_centre_of_mass_error_m` | told less true | zero |
+//! | `[kernel]` `tick_s`, `cycle_ticks` | valve tick, control cycle | — |
+//! | `minimum_off_ticks` | shortest off-time between two pulses of one jet | until the slowest valve is shut |
+//! | `command_delay_ticks` | from the start of a cycle to its pulses | 0 |
+//! | `measurement_age_limit_s` | oldest measurement still used | 1 s, or twice the sensors' delay if longer |
+//! | `assumed_attitude_noise_deg`, `assumed_rate_noise_deg_s` | what the observer assumes | the sensors' noise and quantum, at least 0.0005 deg and 0.00005 deg/s |
+//! | `assumed_bias_walk_deg_s_per_root_s` | wander of the gyro bias | 1e-7 |
+//! | `assumed_disturbance_walk_deg_s2_per_root_s` | wander of the standing push | 1e-6 |
+//! | `assumed_firing_error` | one-sigma error of a firing, fraction | scatter of the actuators, at least 0.01 |
+//! | `[initial]` `attitude_xyzw`, `rate_deg_s` | state at time zero | `[0, 0, 0, 1]`, zero |
+//! | `[[phase]]` `start_s`, `mode` | modes in order; the first starts at 0 | — |
+//! | mode `"free_drift"` | jets quiet | |
+//! | mode `"hold"`: `half_width_deg`, `rate_limit_deg_s` | one number for every axis, or three | — |
+//! | `attitude_xyzw` | attitude to hold | the initial one |
+//! | mode `"impulse"`: `rate_change_deg_s` | one open-loop firing | — |
+//! | `velocity_change_m_s` | velocity change wanted with it, body axes | translation left free |
+//! | `[[disturbance]]` `name`, `kind` | `"vent"` or `"torque"` | — |
+//! | `start_s`, `stop_s` | when it acts | the whole run |
+//! | `position_m`, `force_n` | of a vent: structural axes, force on the vehicle | — |
+//! | `torque_n_m` | of a torque | — |
+//! | `[sensors]` `attitude_noise_deg`, `attitude_quantum_deg`, `rate_noise_deg_s`, `rate_quantum_deg_s`, `rate_bias_deg_s`, `delay_s` | errors of the sensors | zero: perfect |
+//! | `[actuators]` `thrust_scatter`, `pulse_scatter` | one-sigma errors, fractions | zero |
+//! | `[[requirement]]` `figure`, `at_most`, `at_least` | a figure of [`FIGURES`] and at least one bound | — |
+//! | `[[variant]]` `name`, `description` | another flight beside the scenario's own | — |
+//! | `stack`, `told_stack` | where it differs; the kernel is told the variant's stack unless said otherwise | as above |
+//!
+//! # Vehicle file
+//!
+//! | key | meaning | default |
+//! | --- | --- | --- |
+//! | `name` | short identifier | — |
+//! | `design_centre_of_mass_m` | the centre of mass the jets were laid out for | — |
+//! | `[[body]]` `name`, `mass_kg`, `centre_of_mass_m` | dry mass, its centre in structural axes | — |
+//! | `inertia_kg_m2` | `{ xx, yy, zz, xy, xz, yz }` about its own centre of mass, own axes; `xy`, `xz`, `yz` are **minus** the integrals of `x y dm` and so on, as they stand in the matrix | this or `uniform` |
+//! | `uniform` | `"box"` or `"cylinder"`: mass spread evenly over the hull | this or `inertia_kg_m2` |
+//! | `box_m` | full side lengths of the hull | this or a cylinder |
+//! | `cylinder_radius_m`, `cylinder_length_m` | hull along own x | this or a box |
+//! | `hull_offset_m` | centre of the hull less centre of mass, own axes | zero |
+//! | `turned_about`, `turned_deg` | own axes are the structural ones turned about `"x"`, `"y"` or `"z"` | not turned |
+//! | `orientation_xyzw` | the same as a quaternion that takes own components into structural components | not turned |
+//! | `[[tank]]` `name`, `body`, `position_m`, `propellant_kg` | a point of propellant that drains in place | — |
+//! | `unusable_kg` | part of it that cannot be used | 0 |
+//! | `[[jet_kind]]` `name` and any key of a jet's valve and thrust | values shared by jets of the kind | |
+//! | `[[jet]]` `name`, `body`, `tank`, `position_m`, `force_direction` | a jet | — |
+//! | `kind` | takes what the jet does not say itself from that `[[jet_kind]]` | none |
+//! | `thrust_n`, `specific_impulse_s`, `minimum_on_s` | steady values, shortest on-time | — |
+//! | `opening_delay_s`, `rise_s`, `closing_delay_s`, `tail_off_s` | valve timing | — |
+//! | `short_pulse_loss`, `short_pulse_time_s` | specific impulse lost at first thrust (fraction), time constant of the loss | — |
+//! | `group` | isolation group, 0 to 31 | 0 |
+//! | `[engine]` `pivot_m`, `force_direction`, `thrust_n`, `specific_impulse_s`, `gimbal_travel_deg` | main engine; travel 0 for a fixed one | no engine |
 
 pub mod model;
+
+mod checks;
+mod figures;
+mod library;
+mod load;
+mod problem;
+mod scenario_file;
+mod section;
+mod suggest;
+mod text;
+mod vehicle_file;
+
+pub use figures::{FIGURES, Figure};
+pub use library::{DEMO, library, library_vehicles};
+pub use load::{load, load_embedded, load_named_or_path, parse};
+pub use problem::{Problem, ScenarioError};

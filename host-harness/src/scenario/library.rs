@@ -1,0 +1,40 @@
+//! The scenarios and vehicles that come inside the program.
+
+/// Name of the scenario flown without an argument.
+pub const DEMO: &str = "docked_hold";
+
+macro_rules! embedded {
+    ($($name:literal),* $(,)?) => {
+        &[$(($name, include_str!(concat!("../../scenarios/", $name, ".toml")))),*]
+    };
+}
+
+const SCENARIOS: &[(&str, &str)] = embedded![
+    "docked_hold",
+    "bare_tug_hold",
+    "steady_vent",
+    "noisy_undisturbed_hold",
+    "one_axis_limit_cycle",
+    "one_axis_firing_roll",
+    "one_axis_firing_pitch",
+    "one_axis_firing_yaw",
+];
+
+const VEHICLES: &[(&str, &str)] = embedded!["servicing_tug", "plain_block"];
+
+/// Name and text of every scenario that comes with the program; the first is the demonstration.
+#[must_use]
+pub fn library() -> &'static [(&'static str, &'static str)] {
+    SCENARIOS
+}
+
+/// Name (without `.toml`) and text of every vehicle file that comes with the program.
+#[must_use]
+pub fn library_vehicles() -> &'static [(&'static str, &'static str)] {
+    VEHICLES
+}
+
+/// Text of one entry, by its name without `.toml`.
+pub(super) fn find(entries: &[(&str, &'static str)], name: &str) -> Option<&'static str> {
+    entries.iter().find(|(known, _)| *known == name).map(|(_, text)| *text)
+}
