@@ -1,1 +1,230 @@
-//! closed_loop
+//! The closed loop: the very kernel that flies, at its cycle, against the truth.
+
+use std::time::Instant;
+
+use anyhow::{Context, Result};
+use nalgebra::{Quaternion, UnitQuaternion};
+use stackhold_kernel::controller::Controller;
+use stackhold_kernel::cycle::{AttitudeSample, Command, CycleInput, CycleOutput, RateSample};
+use stackhold_kernel::hold::Deadband;
+use stackhold_kernel::jet::JetMask;
+use stackhold_kernel::linalg::Vec3;
+
+use crate::record::{CycleRow, RunRecord, SelectionChecks};
+use crate::scenario::model::{Mode, Phase, Scenario, Told};
+use crate::selection_check::Checker;
+use crate::table::{self, JETS, tick_at};
+use crate::truth::{Measurement, Sensors, Truth};
+
+/// Flies a scenario once.
+///
+/// * `present` — bodies really there; `told` — what the kernel is told; `name` — of the flight.
+/// * `progress` — called now and then with the share of the flight that is done, 0..=1.
+///
+/// # Errors
+/// A table the kernel refuses, or a stack the truth cannot fly.
+pub fn fly(
+    scenario: &Scenario,
+    present: &[String],
+    told: &Told,
+    name: &str,
+    progress: &mut dyn FnMut(f64),
+) -> Result<RunRecord> {
+    let began = Instant::now();
+    let table = table::build(scenario, present, told)?;
+    let identity = table.identity;
+    let controller = Controller::new(table).context("the kernel refused its table")?;
+    let mut flight = Flight {
+        scenario,
+        controller,
+        truth: Truth::new(scenario, present)?,
+        sensors: Sensors::new(scenario),
+        checker: Checker::default(),
+        open: JetMask::NONE,
+        hash: FNV_START,
+    };
+    let start = flight.truth.arms_m();
+    let centre = flight.truth.mass_properties().centre_of_mass_m;
+    let tick_s = scenario.kernel.tick_s;
+    let cycle_ticks = u64::from(scenario.kernel.cycle_ticks);
+    let count = (scenario.duration_s / (tick_s * cycle_ticks as f64)).round() as u64;
+    let mut cycles = Vec::with_capacity(usize::try_from(count)?);
+    let mut status_cycles = [0_u64; 256];
+    flight.sensors.take(&flight.truth);
+    for cycle in 0..count {
+        let row = flight.cycle(cycle * cycle_ticks)?;
+        status_cycles[usize::from(row.status)] += 1;
+        cycles.push(row);
+        if cycle % 4096 == 0 {
+            progress(cycle as f64 / count as f64);
+        }
+    }
+    progress(1.0);
+    let truth = &flight.truth;
+    Ok(RunRecord {
+        name: name.to_owned(),
+        cycles,
+        edges: truth.edges().to_vec(),
+        jets: truth.jet_totals(),
+        impulse: truth.impulse_account(),
+        selections: flight.checker.summary(),
+        status_cycles: (0..=255_u8).zip(status_cycles).filter(|&(_, cycles)| cycles > 0).collect(),
+        centre_of_mass_m: [centre, truth.mass_properties().centre_of_mass_m],
+        arms_m: [start, truth.arms_m()],
+        command_hash: flight.hash,
+        table_identity: identity,
+        wall_s: began.elapsed().as_secs_f64(),
+    })
+}
+
+/// FNV-1a, 64 bits: offset basis and prime as published by Fowler, Noll and Vo.
+const FNV_START: u64 = 0xcbf2_9ce4_8422_2325;
+const FNV_PRIME: u64 = 0x0000_0100_0000_01b3;
+
+struct Flight<'a> {
+    scenario: &'a Scenario,
+    controller: Controller<JETS>,
+    truth: Truth,
+    sensors: Sensors,
+    checker: Checker,
+    /// Jets whose valve is open at the end of the last cycle.
+    open: JetMask,
+    hash: u64,
+}
+
+impl Flight<'_> {
+    /// One control cycle from its start (ticks since time zero) to its end.
+    fn cycle(&mut self, start: u64) -> Result<CycleRow> {
+        let tick_s = self.scenario.kernel.tick_s;
+        let time_s = start as f64 * tick_s;
+        let phase = phase_at(&self.scenario.phases, time_s);
+        let measurement = self.sensors.newest(time_s);
+        let input = CycleInput {
+            tick: wrapped(start),
+            attitude: measurement.map(|m| attitude_sample(&m, tick_s)),
+            rate: measurement.map(|m| rate_sample(&m, tick_s)),
+            command: command(&phase.1.mode, phase.0),
+            inhibited: JetMask::NONE,
+        };
+        let output = self.controller.step(&input);
+        self.checker.check(&self.controller);
+        let row = self.row(time_s, &phase.1.mode, &output);
+        self.command_valves(start, &output)?;
+        self.coast(start)?;
+        Ok(row)
+    }
+
+    /// Truth to the end of the cycle, stopping where a sample is due that the next cycle will get.
+    fn coast(&mut self, start: u64) -> Result<()> {
+        let tick_s = self.scenario.kernel.tick_s;
+        let cycle = u64::from(self.scenario.kernel.cycle_ticks);
+        let delay = tick_at(self.sensors.delay_s(), tick_s) % cycle;
+        let sampled = start + cycle - delay;
+        self.truth.advance_to(sampled as f64 * tick_s);
+        self.sensors.take(&self.truth);
+        self.truth.advance_to((start + cycle) as f64 * tick_s);
+        Ok(())
+    }
+
+    /// Edges of this cycle's pulses at their true times.
+    fn command_valves(&mut self, start: u64, output: &CycleOutput<JETS>) -> Result<()> {
+        let kernel = &self.scenario.kernel;
+        let opens = start + u64::from(kernel.command_delay_ticks);
+        let mut open = JetMask::NONE;
+        let jets = self.scenario.vehicle.jets.len();
+        for (j, &ticks) in output.on_ticks.iter().enumerate().take(jets) {
+            self.hash = (self.hash ^ u64::from(ticks)).wrapping_mul(FNV_PRIME);
+            let was_open = self.open.contains(j);
+            if ticks > 0 && !was_open {
+                self.truth.command_valve(j, true, opens as f64 * kernel.tick_s)?;
+            }
+            if ticks >= kernel.cycle_ticks {
+                open = open.with(j);
+            } else if ticks > 0 || was_open {
+                self.truth.command_valve(j, false, (opens + u64::from(ticks)) as f64 * kernel.tick_s)?;
+            }
+        }
+        self.open = open;
+        Ok(())
+    }
+
+    fn row(&self, time_s: f64, mode: &Mode, output: &CycleOutput<JETS>) -> CycleRow {
+        let attitude_xyzw = self.truth.attitude_xyzw();
+        let error_rad = match mode {
+            Mode::Hold { attitude_xyzw: wanted, .. } => error_from(attitude_xyzw, *wanted),
+            _ => [0.0; 3],
+        };
+        let wide = |v: Vec3| v.0.map(f64::from);
+        let jets_on =
+            output.on_ticks.iter().enumerate().fold(0, |on, (j, &t)| if t > 0 { on | (1 << j) } else { on });
+        CycleRow {
+            time_s,
+            attitude_xyzw,
+            rate_rad_s: self.truth.rate_rad_s(),
+            error_rad,
+            velocity_m_s: self.truth.velocity_m_s(),
+            estimated_rate_rad_s: wide(output.motion.rate_rad_s),
+            estimated_disturbance_rad_s2: wide(output.disturbance_rad_s2),
+            status: output.status.number(),
+            jets_on,
+            propellant_kg: self.truth.propellant_used_kg(),
+        }
+    }
+}
+
+/// The kernel's clock wraps; the harness's does not.
+fn wrapped(tick: u64) -> u32 {
+    (tick & u64::from(u32::MAX)) as u32
+}
+
+/// The phase in force and its number.
+fn phase_at(phases: &[Phase], time_s: f64) -> (u16, &Phase) {
+    // Validated: the first phase starts at zero, and there are far fewer than 65,535.
+    let index = phases.iter().rposition(|phase| phase.start_s <= time_s + 1e-9).unwrap_or(0);
+    (index as u16, &phases[index])
+}
+
+fn command(mode: &Mode, phase: u16) -> Command {
+    let narrow = |v: &[f64; 3]| v.map(|c| c as f32);
+    match mode {
+        Mode::FreeDrift => Command::Drift,
+        Mode::Hold { attitude_xyzw, half_width_rad, rate_limit_rad_s } => Command::Hold {
+            attitude_xyzw: attitude_xyzw.map(|c| c as f32),
+            deadband: Deadband {
+                half_width_rad: Vec3(narrow(half_width_rad)),
+                rate_limit_rad_s: Vec3(narrow(rate_limit_rad_s)),
+            },
+        },
+        Mode::Impulse { rate_change_rad_s, velocity_change_m_s } => Command::Impulse {
+            serial: phase,
+            rate_change_rad_s: narrow(rate_change_rad_s),
+            velocity_change_m_s: velocity_change_m_s.as_ref().map(narrow),
+        },
+    }
+}
+
+fn attitude_sample(m: &Measurement, tick_s: f64) -> AttitudeSample {
+    AttitudeSample {
+        attitude_xyzw: m.attitude_xyzw.map(|c| c as f32),
+        tick: wrapped(tick_at(m.time_s, tick_s)),
+        valid: true,
+    }
+}
+
+fn rate_sample(m: &Measurement, tick_s: f64) -> RateSample {
+    RateSample {
+        rate_rad_s: m.rate_rad_s.map(|c| c as f32),
+        tick: wrapped(tick_at(m.time_s, tick_s)),
+        valid: true,
+    }
+}
+
+/// Rotation vector (body axes, rad) that carries the wanted attitude into the actual one; both inertial
+/// to body, `[x, y, z, w]`.
+#[must_use]
+pub fn error_from(actual_xyzw: [f64; 4], wanted_xyzw: [f64; 4]) -> [f64; 3] {
+    let unit = |[x, y, z, w]: [f64; 4]| UnitQuaternion::from_quaternion(Quaternion::new(w, x, y, z));
+    // Components turn one way when the body turns the other.
+    let difference = unit(actual_xyzw) * unit(wanted_xyzw).inverse();
+    (-difference.scaled_axis()).into()
+}

@@ -11,7 +11,8 @@
 //! for the prices as given), or each price is raised by at most [`ROUNDING`] of its terms (rigorous for prices that
 //! differ by that from the given).
 
-use stackhold_kernel::cycle::{Controller, Posed};
+use stackhold_kernel::controller::Controller;
+use stackhold_kernel::cycle::Posed;
 use stackhold_kernel::selection::{FLOOR, Outcome, Problem, SLACK, SPILL, Selection};
 
 use crate::record::SelectionChecks;

@@ -1,1 +1,124 @@
-//! table
+//! From a scenario to the kernel's configuration table: the only step from `f64` to `f32`, and the
+//! place where wrong knowledge enters.
+
+use anyhow::{Context, Result, bail};
+use stackhold_kernel::config::{ConfigurationTable, FilterSettings, Timing};
+use stackhold_kernel::jet::Jet as ToldJet;
+use stackhold_kernel::linalg::{Mat3, Vec3};
+
+use crate::scenario::model::{Jet, JetState, KernelSettings, Scenario, Told};
+use crate::stack;
+
+/// Jets the harness flies the kernel with; loops run over the jets of the table, so the bits are those
+/// of a smaller build.
+pub const JETS: usize = 32;
+
+/// Builds the table the kernel is told for a flight.
+///
+/// * `present` — bodies really there: jets of other bodies are not enabled. `told` — what the kernel
+///   is told instead of the truth.
+///
+/// # Errors
+/// More jets than the kernel holds, or a minimum on-time that is no whole number of ticks; scenario
+/// validation has refused both before.
+pub fn build(scenario: &Scenario, present: &[String], told: &Told) -> Result<ConfigurationTable<JETS>> {
+    let vehicle = &scenario.vehicle;
+    let properties = stack::composite(vehicle, &told.stack, &stack::full_tanks(vehicle));
+    let centre = [0, 1, 2].map(|i| properties.centre_of_mass_m[i] + told.centre_of_mass_error_m[i]);
+    let mut jets = heapless::Vec::new();
+    for jet in &vehicle.jets {
+        let enabled = jet.state == JetState::Ready && present.contains(&jet.body);
+        if jets.push(told_jet(jet, &scenario.kernel, told, enabled)?).is_err() {
+            bail!("{} jets, but the kernel holds {JETS}", vehicle.jets.len());
+        }
+    }
+    let mut table = ConfigurationTable {
+        identity: 0,
+        mass_kg: (properties.mass_kg * told.mass_factor) as f32,
+        centre_of_mass_m: vector(centre),
+        inertia_kg_m2: Mat3(properties.inertia_kg_m2.map(|row| row.map(|v| (v * told.mass_factor) as f32))),
+        jets,
+        timing: timing(&scenario.kernel),
+        filter: filter(&scenario.kernel),
+        axis_priority: [0, 1, 2],
+    };
+    table.identity = identity(&table);
+    Ok(table)
+}
+
+/// Index of the whole tick nearest to a time.
+#[must_use]
+pub fn tick_at(time_s: f64, tick_s: f64) -> u64 {
+    (time_s / tick_s).round() as u64
+}
+
+fn vector(v: [f64; 3]) -> Vec3 {
+    Vec3(v.map(|c| c as f32))
+}
+
+fn told_jet(jet: &Jet, kernel: &KernelSettings, told: &Told, enabled: bool) -> Result<ToldJet> {
+    let ticks = tick_at(jet.minimum_on_s, kernel.tick_s);
+    // The same impulse from a rectangle: half of each ramp counts.
+    let lost_s = jet.opening_delay_s + 0.5 * jet.rise_s;
+    let gained_s = jet.closing_delay_s + 0.5 * jet.tail_off_s;
+    Ok(ToldJet {
+        position_m: vector(jet.position_m),
+        direction: vector(jet.force_direction),
+        thrust_n: (jet.thrust_n * told.thrust_factor) as f32,
+        specific_impulse_s: jet.specific_impulse_s as f32,
+        minimum_on_ticks: u16::try_from(ticks).context("minimum on-time is beyond 65,535 ticks")?,
+        dead_time_s: lost_s as f32,
+        pulse_offset_s: (gained_s - lost_s) as f32,
+        group: jet.group,
+        enabled,
+    })
+}
+
+fn timing(kernel: &KernelSettings) -> Timing {
+    let limit = tick_at(kernel.measurement_age_limit_s, kernel.tick_s);
+    Timing {
+        tick_s: kernel.tick_s as f32,
+        cycle_ticks: kernel.cycle_ticks,
+        minimum_off_ticks: kernel.minimum_off_ticks,
+        command_delay_ticks: kernel.command_delay_ticks,
+        measurement_age_limit_ticks: u32::try_from(limit).unwrap_or(u32::MAX),
+    }
+}
+
+fn filter(kernel: &KernelSettings) -> FilterSettings {
+    FilterSettings {
+        attitude_noise_rad: kernel.assumed_attitude_noise_rad as f32,
+        rate_noise_rad_s: kernel.assumed_rate_noise_rad_s as f32,
+        bias_walk_rad_s: kernel.assumed_bias_walk_rad_s as f32,
+        disturbance_walk_rad_s2: kernel.assumed_disturbance_walk_rad_s2 as f32,
+        firing_error: kernel.assumed_firing_error as f32,
+    }
+}
+
+/// CRC-32/ISO-HDLC over every number of the table, little-endian, in the order of its fields.
+fn identity(table: &ConfigurationTable<JETS>) -> u32 {
+    let crc = crc::Crc::<u32>::new(&crc::CRC_32_ISO_HDLC);
+    let mut digest = crc.digest();
+    let mut floats = vec![table.mass_kg];
+    floats.extend(table.centre_of_mass_m.0);
+    floats.extend(table.inertia_kg_m2.0.iter().flatten());
+    for jet in &table.jets {
+        floats.extend(jet.position_m.0);
+        floats.extend(jet.direction.0);
+        floats.extend([jet.thrust_n, jet.specific_impulse_s, jet.dead_time_s, jet.pulse_offset_s]);
+        floats.extend([f32::from(jet.minimum_on_ticks), f32::from(jet.group)]);
+        floats.push(if jet.enabled { 1.0 } else { 0.0 });
+    }
+    let timing = &table.timing;
+    floats.extend([timing.tick_s, f32::from(timing.cycle_ticks), f32::from(timing.minimum_off_ticks)]);
+    floats.push(f32::from(timing.command_delay_ticks));
+    floats.extend(table.axis_priority.map(f32::from));
+    let filter = &table.filter;
+    floats.extend([filter.attitude_noise_rad, filter.rate_noise_rad_s, filter.bias_walk_rad_s]);
+    floats.extend([filter.disturbance_walk_rad_s2, filter.firing_error]);
+    for float in floats {
+        digest.update(&float.to_le_bytes());
+    }
+    digest.update(&timing.measurement_age_limit_ticks.to_le_bytes());
+    digest.finalize()
+}

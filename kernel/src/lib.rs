@@ -1,16 +1,66 @@
 //! Guidance kernel that holds and moves a spacecraft's attitude with reaction jets when the stack's
 //! centre of mass is nowhere near where the jets were laid out for.
+//!
+//! No allocation, no panic path, bounded work, `f32`; at most 32 jets, by const generic. Not qualified
+//! for flight: see the cautions in the project's README.
+//!
+//! # Conventions
+//! SI units. Right-handed body axes; roll about x, pitch about y, yaw about z. Attitude is a unit
+//! quaternion, Hamilton product, scalar last, rotating inertial components into body components. A
+//! jet's direction is that of the force on the vehicle. Time is counted in valve ticks; the clock may
+//! wrap.
+//!
+//! # Input contract
+//! * Who filters: the kernel, and only the kernel. Samples come raw, each with the tick at which it
+//!   was **true** and the sensor's own word whether it is valid ([`cycle::AttitudeSample`],
+//!   [`cycle::RateSample`]). The rate includes the gyro's bias; the attitude makes the bias
+//!   observable.
+//! * A sample is refused when it is not finite, not a unit quaternion within 1 %, older than the one
+//!   before, from the future, or older than the table's limit. A refused sample changes nothing; the
+//!   kernel flies on its prediction until the limit, then shuts the jets
+//!   ([`status::Status::Stale`]).
+//! * Both samples of a cycle carry their own ticks; when they differ, hand the older one in as the
+//!   attitude or leave it out: time runs forward.
+//!
+//! # A tour of one cycle
+//! [`controller::Controller::step`] runs at the start of every control cycle:
+//!
+//! 1. **Measure** ([`observer`]): the filter moves to the sample's tick with everything the
+//!    [`ledger`] says has acted by then, and takes the sample in.
+//! 2. **Predict**: motion at the tick at which this cycle's pulses will open, with everything
+//!    commanded but not yet seen. A late measurement cannot fire twice.
+//! 3. **Decide** ([`hold`], or the open-loop demand): nothing while every axis stays within its
+//!    deadband; otherwise a box of rate changes that settles all axes at once. Hand flying and slews
+//!    ask for a point instead.
+//! 4. **Select** ([`selection`]): the least propellant (or waste) whose acting times deliver the
+//!    demand about the actual centre of mass ([`effectiveness`]), with the multipliers that prove it.
+//! 5. **Shape** ([`pulse`]): whole ticks, none or at least the minimum on-time, never across an edge.
+//! 6. **Book** ([`ledger`]) and hand out the on-times with a [`status::Status`].
+//!
+//! What the sensors will see is left to feedback: a hold carries no remainder of a rounded pulse. An
+//! open-loop demand, which no sensor will see, carries its remainder to the next cycle. Never both.
+//!
+//! # When pulses happen
+//! All pulses of a cycle open together at `tick + command_delay_ticks` and close within one cycle of
+//! that, or stay open through its edge; see [`pulse`].
 #![no_std]
 #![forbid(unsafe_code)]
 
 pub mod config;
+pub mod controller;
+pub mod cycle;
 pub mod effectiveness;
+pub mod firing;
+pub mod hold;
+mod holding;
 pub mod jet;
 pub mod ledger;
 pub mod linalg;
 pub mod mass_properties;
 pub mod math;
 pub mod observer;
+mod open_loop;
+mod posing;
 pub mod pulse;
 pub mod quaternion;
 pub mod selection;

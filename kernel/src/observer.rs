@@ -120,6 +120,11 @@ impl Observer {
             row[0] += t * row[1] + half * row[2];
             row[1] += t * row[2];
         }
+        for i in 0..4 {
+            for j in i + 1..4 {
+                p[j][i] = p[i][j];
+            }
+        }
         let firing = booked.rate_rad_s * settings.firing_error;
         p[1][1] += firing.dot(firing);
         p[2][2] += settings.disturbance_walk_rad_s2 * settings.disturbance_walk_rad_s2 * t;
@@ -155,12 +160,14 @@ impl Observer {
         self.motion.rate_rad_s = self.motion.rate_rad_s + innovation * gain[1];
         self.disturbance_rad_s2 = self.disturbance_rad_s2 + innovation * gain[2];
         self.bias_rad_s = self.bias_rad_s + innovation * gain[3];
-        for (i, row) in self.covariance.iter_mut().enumerate() {
-            for (j, value) in row.iter_mut().enumerate() {
-                *value -= gain[i] * cross[j];
-                if i == j {
-                    *value = math::max(*value, LEAST_VARIANCE);
-                }
+        let p = &mut self.covariance;
+        for i in 0..4 {
+            p[i][i] = math::max(p[i][i] - gain[i] * cross[i], LEAST_VARIANCE);
+            for j in i + 1..4 {
+                // One triangle, mirrored: rounding must not make the matrix lopsided.
+                let value = p[i][j] - gain[i] * cross[j];
+                p[i][j] = value;
+                p[j][i] = value;
             }
         }
     }

@@ -1,0 +1,275 @@
+//! The controller: one call per control cycle.
+
+use crate::config::{ConfigError, ConfigurationTable};
+use crate::cycle::{Command, CycleInput, CycleOutput, Trace};
+use crate::effectiveness::Effectiveness;
+use crate::hold::{self, AxisBit};
+use crate::jet::JetMask;
+use crate::ledger::{COVERED_CYCLES, Ledger, seconds, ticks_between};
+use crate::linalg::Vec3;
+use crate::mass_properties::MassProperties;
+use crate::observer::{Motion, Observer};
+use crate::open_loop::Owed;
+use crate::quaternion::UnitQuaternion;
+use crate::status::Status;
+
+/// A rate beyond this is refused as a sensor fault, rad/s: no stack turns like that.
+const ABSURD_RATE_RAD_S: f32 = 10.0;
+
+/// The kernel's whole state for one stack; at most `N` jets.
+#[derive(Clone, Debug)]
+pub struct Controller<const N: usize> {
+    pub(crate) table: ConfigurationTable<N>,
+    pub(crate) stack: MassProperties,
+    pub(crate) effectiveness: Effectiveness<N>,
+    pub(crate) ledger: Ledger<N>,
+    pub(crate) observer: Option<Observer>,
+    /// Tick of the observer's state.
+    seen_tick: u32,
+    /// Tick of the newest attitude taken in.
+    measured_tick: u32,
+    command: Option<Command>,
+    pub(crate) owed: Owed,
+    pub(crate) bits: [AxisBit; 3],
+    /// Disturbance the standing price belongs to, rad/s².
+    pub(crate) standing_rad_s2: Vec3,
+    /// What a rate change against it is worth, kg per rad/s.
+    pub(crate) standing_price: Vec3,
+    pub(crate) trace: Trace<N>,
+}
+
+impl<const N: usize> Controller<N> {
+    /// A controller for a table, jets shut, nothing seen yet.
+    ///
+    /// # Errors
+    /// The first field of the table found wrong.
+    pub fn new(table: ConfigurationTable<N>) -> Result<Self, ConfigError> {
+        let stack = table.validate()?;
+        let effectiveness = Effectiveness::new(&table.jets, &stack);
+        let mut controller = Self {
+            table,
+            stack,
+            effectiveness,
+            ledger: Ledger::new(),
+            observer: None,
+            seen_tick: 0,
+            measured_tick: 0,
+            command: None,
+            owed: Owed::NOTHING,
+            bits: [AxisBit::default(); 3],
+            standing_rad_s2: Vec3::ZERO,
+            standing_price: Vec3::ZERO,
+            trace: Trace::EMPTY,
+        };
+        controller.bits = hold::axis_bits(
+            &controller.table.jets,
+            controller.effectiveness.effects(),
+            controller.usable(JetMask::NONE),
+            &controller.table.timing,
+        );
+        Ok(controller)
+    }
+
+    /// The table in force.
+    #[must_use]
+    pub fn table(&self) -> &ConfigurationTable<N> {
+        &self.table
+    }
+
+    /// Effects of the jets about the told centre of mass.
+    #[must_use]
+    pub fn effectiveness(&self) -> &Effectiveness<N> {
+        &self.effectiveness
+    }
+
+    /// Selections of the last cycle.
+    #[must_use]
+    pub fn trace(&self) -> &Trace<N> {
+        &self.trace
+    }
+
+    /// Smallest single-jet bit of each axis.
+    #[must_use]
+    pub fn axis_bits(&self) -> &[AxisBit; 3] {
+        &self.bits
+    }
+
+    /// Runs one control cycle. Never fails: whatever comes in, the output is safe to act on and its
+    /// status says how far to trust it.
+    pub fn step(&mut self, input: &CycleInput) -> CycleOutput<N> {
+        self.trace = Trace::EMPTY;
+        let measured = self.measure(input);
+        let taken = self.take_command(&input.command);
+        let open_tick = input.tick.wrapping_add(u32::from(self.table.timing.command_delay_ticks));
+        let Some(motion) = self.motion_at(open_tick) else {
+            return self.shut(open_tick, Status::Starting);
+        };
+        if self.too_old(ticks_between(self.measured_tick, input.tick)) {
+            return self.shut(open_tick, Status::Stale);
+        }
+        let (on_ticks, fired, error_rad) = self.fire(&motion, input.inhibited);
+        self.ledger.book(open_tick, on_ticks, self.table.timing.cycle_ticks);
+        let status = worse(taken, worse(fired, measured));
+        CycleOutput { on_ticks, status, error_rad, ..self.output(open_tick, motion) }
+    }
+
+    /// All jets shut, booked as such.
+    fn shut(&mut self, open_tick: u32, status: Status) -> CycleOutput<N> {
+        self.ledger.book(open_tick, [0; N], self.table.timing.cycle_ticks);
+        let motion = self.motion_at(open_tick).unwrap_or_default();
+        CycleOutput { status, ..self.output(open_tick, motion) }
+    }
+
+    fn output(&self, open_tick: u32, motion: Motion) -> CycleOutput<N> {
+        CycleOutput {
+            on_ticks: [0; N],
+            open_tick,
+            status: Status::Quiet,
+            motion,
+            error_rad: Vec3::ZERO,
+            disturbance_rad_s2: self.disturbance(),
+            bias_rad_s: self.observer.as_ref().map_or(Vec3::ZERO, Observer::bias_rad_s),
+        }
+    }
+
+    /// Standing disturbance as far as it is to be trusted, rad/s².
+    pub(crate) fn disturbance(&self) -> Vec3 {
+        self.observer.as_ref().map_or(Vec3::ZERO, Observer::trusted_disturbance_rad_s2)
+    }
+
+    /// Takes in what was measured; `Quiet` when both samples came and were good.
+    fn measure(&mut self, input: &CycleInput) -> Status {
+        let attitude = input
+            .attitude
+            .filter(|sample| sample.valid)
+            .and_then(|sample| UnitQuaternion::from_array(sample.attitude_xyzw).map(|q| (q, sample.tick)));
+        let rate = input.rate.filter(|sample| sample.valid).and_then(|sample| {
+            let sane = sample.rate_rad_s.iter().all(|r| r.abs() <= ABSURD_RATE_RAD_S);
+            sane.then_some((Vec3(sample.rate_rad_s), sample.tick))
+        });
+        if self.observer.is_none() {
+            if let (Some((attitude, tick)), Some((rate_rad_s, _))) = (attitude, rate) {
+                let motion = Motion { attitude, rate_rad_s };
+                self.observer = Some(Observer::new(motion, &self.table.filter));
+                (self.seen_tick, self.measured_tick) = (tick, tick);
+            }
+            return Status::Quiet;
+        }
+        let mut took = [false; 2];
+        if let Some((q, tick)) = attitude {
+            took[0] = self.advance_to(tick, input.tick);
+            if let Some(observer) = self.observer.as_mut().filter(|_| took[0]) {
+                observer.see_attitude(q, &self.table.filter);
+                self.measured_tick = tick;
+            }
+        }
+        if let Some((rate_rad_s, tick)) = rate {
+            took[1] = self.advance_to(tick, input.tick);
+            if let Some(observer) = self.observer.as_mut().filter(|_| took[1]) {
+                observer.see_rate(rate_rad_s, &self.table.filter);
+            }
+        }
+        self.keep_within_ledger(input.tick);
+        match took {
+            [true, true] => Status::Quiet,
+            [true, false] => Status::RateMissing,
+            [false, _] => Status::Predicted,
+        }
+    }
+
+    /// Without measurements the filter follows on prediction, before the ledger forgets.
+    fn keep_within_ledger(&mut self, now: u32) {
+        let oldest = now.wrapping_sub(u32::from(self.table.timing.cycle_ticks) * COVERED_CYCLES);
+        if ticks_between(self.seen_tick, oldest) > 0 {
+            self.advance(oldest);
+        }
+    }
+
+    /// Moves the observer to a sample's tick; refused when that is before its state, after `now`, or
+    /// older than the table allows.
+    fn advance_to(&mut self, tick: u32, now: u32) -> bool {
+        if ticks_between(self.seen_tick, tick) < 0 || self.too_old(ticks_between(tick, now)) {
+            return false;
+        }
+        self.advance(tick);
+        true
+    }
+
+    /// Whether an age in ticks is negative or beyond the table's limit.
+    fn too_old(&self, age: i32) -> bool {
+        u32::try_from(age).map_or(true, |age| age > self.table.timing.measurement_age_limit_ticks)
+    }
+
+    fn advance(&mut self, tick: u32) {
+        let timing = &self.table.timing;
+        let effects = self.effectiveness.effects();
+        let booked = self.ledger.between(self.seen_tick, tick, &self.table.jets, effects, timing);
+        let span_s = seconds(ticks_between(self.seen_tick, tick), timing.tick_s);
+        if let Some(observer) = &mut self.observer {
+            observer.advance(span_s, &booked, &self.stack, &self.table.filter);
+            self.seen_tick = tick;
+        }
+    }
+
+    /// Motion at a tick ahead of the observer's, with everything booked.
+    fn motion_at(&self, tick: u32) -> Option<Motion> {
+        let timing = &self.table.timing;
+        let effects = self.effectiveness.effects();
+        let observer = self.observer.as_ref()?;
+        let booked = self.ledger.between(self.seen_tick, tick, &self.table.jets, effects, timing);
+        let span_s = seconds(ticks_between(self.seen_tick, tick), timing.tick_s);
+        Some(observer.predict(span_s, &booked, &self.stack))
+    }
+
+    /// Keeps a command that can be flown; the last good one goes on otherwise.
+    fn take_command(&mut self, command: &Command) -> Status {
+        let good = match command {
+            Command::Drift => true,
+            Command::Hold { attitude_xyzw, deadband } => {
+                UnitQuaternion::from_array(*attitude_xyzw).is_some() && deadband.is_valid()
+            }
+            Command::Impulse { serial, rate_change_rad_s, velocity_change_m_s } => {
+                self.owed.take_up(*serial, *rate_change_rad_s, *velocity_change_m_s)
+            }
+        };
+        if !good {
+            return Status::CommandRefused;
+        }
+        self.command = Some(*command);
+        Status::Quiet
+    }
+
+    /// Enabled jets that are not inhibited.
+    fn usable(&self, inhibited: JetMask) -> JetMask {
+        let mut usable = JetMask::NONE;
+        for (j, jet) in self.table.jets.iter().enumerate() {
+            if jet.enabled && !inhibited.contains(j) {
+                usable = usable.with(j);
+            }
+        }
+        usable
+    }
+
+    /// Ticks, status and attitude error of this cycle for the command in force.
+    fn fire(&mut self, motion: &Motion, inhibited: JetMask) -> ([u16; N], Status, Vec3) {
+        let usable = self.usable(inhibited);
+        match self.command {
+            None | Some(Command::Drift) => ([0; N], Status::Drifting, Vec3::ZERO),
+            Some(Command::Hold { attitude_xyzw, deadband }) => {
+                let target = UnitQuaternion::from_array(attitude_xyzw).unwrap_or_default();
+                let error_rad = motion.attitude.error_from(target);
+                let (ticks, status) = self.hold(motion, error_rad, &deadband, usable);
+                (ticks, status, error_rad)
+            }
+            Some(Command::Impulse { .. }) => {
+                let (ticks, status) = self.work_off(usable);
+                (ticks, status, Vec3::ZERO)
+            }
+        }
+    }
+}
+
+/// The status that matters more: the higher number.
+fn worse(a: Status, b: Status) -> Status {
+    if b.number() > a.number() { b } else { a }
+}

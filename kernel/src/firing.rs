@@ -1,0 +1,181 @@
+//! Firings of a hold in whole ticks, compared by what they waste and what the state they leave will
+//! cost.
+//!
+//! A jet fires for its minimum on-time or not at all, so a small demand is combinatorial: the answer
+//! of the relaxed program, rounded in several ways, and every single jet and many pairs of jets are
+//! tried. All work is bounded by the number of jets.
+
+use crate::config::Timing;
+use crate::effectiveness::Effect;
+use crate::hold::{AxisBit, Deadband, Situation, cost_to_go, must_fire};
+use crate::jet::{Jet, JetMask};
+use crate::linalg::Vec3;
+use crate::math;
+use crate::pulse;
+use crate::selection::Demand;
+
+/// Singles kept as first halves of pairs.
+const KEPT: usize = 4;
+/// Pulse lengths tried per jet: the shortest, and two per axis.
+const CHOICES: usize = 7;
+/// Longest pulse tried here, in shortest pulses.
+const LONGEST: u16 = 6;
+/// A firing must last: no axis may call again within this many cycles.
+const LASTING_CYCLES: f32 = 4.0;
+
+/// What firings are judged by.
+#[derive(Clone, Copy, Debug)]
+pub struct Judge<'a> {
+    /// The jets.
+    pub jets: &'a [Jet],
+    /// Their effects.
+    pub effects: &'a [Effect],
+    /// Reduced price of each jet per second of acting time, kg/s.
+    pub waste: &'a [f32],
+    /// Jets that may open in this cycle.
+    pub usable: JetMask,
+    /// Time base.
+    pub timing: &'a Timing,
+    /// Where the stack is when the pulses open.
+    pub now: &'a Situation,
+    /// Limits.
+    pub deadband: &'a Deadband,
+    /// Smallest bits and turning prices.
+    pub bits: &'a [AxisBit; 3],
+    /// The box that settles every axis.
+    pub demand: &'a Demand<3>,
+}
+
+/// At most two pulses, and what choosing them costs.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SmallFiring {
+    /// Jet and ticks; zero ticks for none.
+    pub pulses: [(usize, u16); 2],
+    /// Waste plus cost to go, kg.
+    pub cost_kg: f32,
+}
+
+/// One pulse as the search carries it.
+#[derive(Clone, Copy)]
+struct Single {
+    jet: usize,
+    ticks: u16,
+    change_rad_s: Vec3,
+    waste_kg: f32,
+    /// Waste plus cost to go, whether or not every axis is settled.
+    cost_kg: f32,
+}
+
+impl Judge<'_> {
+    /// Waste plus cost to go of whole ticks, kg; infinite when an axis would call again at once.
+    #[must_use]
+    pub fn cost_of(&self, on_ticks: &[u16]) -> f32 {
+        let mut change = Vec3::ZERO;
+        let mut waste_kg = 0.0;
+        for (((jet, effect), &ticks), &price) in
+            self.jets.iter().zip(self.effects).zip(on_ticks).zip(self.waste)
+        {
+            let acting_s = pulse::acting_time(ticks, jet, self.timing);
+            change = change + effect.turn_rad_s2 * acting_s;
+            waste_kg += price * acting_s;
+        }
+        self.cost(change, waste_kg).unwrap_or(f32::INFINITY)
+    }
+
+    /// The cheapest one or two pulses that settle every axis, if any do.
+    #[must_use]
+    pub fn smallest(&self) -> Option<SmallFiring> {
+        let mut best: Option<SmallFiring> = None;
+        let mut kept: [Option<Single>; KEPT] = [None; KEPT];
+        for (j, jet) in self.jets.iter().enumerate().filter(|&(j, _)| self.usable.contains(j)) {
+            let mut tried = 0;
+            for choice in 0..CHOICES {
+                let Some(ticks) = self.ticks_for(j, jet, choice).filter(|&ticks| ticks != tried) else {
+                    continue;
+                };
+                tried = ticks;
+                let Some(single) = self.single(j, ticks) else { continue };
+                let cost = self.cost(single.change_rad_s, single.waste_kg);
+                keep_better(&mut best, [(j, ticks), (0, 0)], cost);
+                keep_sorted(&mut kept, single);
+            }
+        }
+        for first in kept.into_iter().flatten() {
+            for (j, jet) in self.jets.iter().enumerate() {
+                if j == first.jet || !self.usable.contains(j) {
+                    continue;
+                }
+                let Some(second) = self.single(j, jet.minimum_on_ticks) else { continue };
+                let change = first.change_rad_s + second.change_rad_s;
+                let cost = self.cost(change, first.waste_kg + second.waste_kg);
+                keep_better(&mut best, [(first.jet, first.ticks), (j, second.ticks)], cost);
+            }
+        }
+        best
+    }
+
+    /// State after a rate change.
+    fn after(&self, change_rad_s: Vec3) -> Situation {
+        Situation { rate_rad_s: self.now.rate_rad_s + change_rad_s, ..*self.now }
+    }
+
+    /// Waste plus cost to go of a rate change; `None` when an axis would call again at once.
+    fn cost(&self, change_rad_s: Vec3, waste_kg: f32) -> Option<f32> {
+        let after = self.after(change_rad_s);
+        let cycle_s = self.timing.cycle_s();
+        if must_fire(&after, self.deadband, LASTING_CYCLES * cycle_s, cycle_s) {
+            return None;
+        }
+        Some(waste_kg + cost_to_go(&after, self.deadband, self.bits))
+    }
+
+    fn single(&self, jet: usize, ticks: u16) -> Option<Single> {
+        let acting_s = pulse::acting_time(ticks, self.jets.get(jet)?, self.timing);
+        let change_rad_s = self.effects.get(jet)?.turn_rad_s2 * acting_s;
+        let waste_kg = self.waste.get(jet)? * acting_s;
+        let cost_kg = waste_kg + cost_to_go(&self.after(change_rad_s), self.deadband, self.bits);
+        Some(Single { jet, ticks, change_rad_s, waste_kg, cost_kg })
+    }
+
+    /// Ticks worth trying: the shortest pulse, and for each axis that must be changed the pulse that
+    /// changes it just enough, or to the middle of its range, where that is longer.
+    fn ticks_for(&self, j: usize, jet: &Jet, choice: usize) -> Option<u16> {
+        let Some(choice) = choice.checked_sub(1) else { return Some(jet.minimum_on_ticks) };
+        let axis = choice / 2;
+        let (low, high) = (*self.demand.low.get(axis)?, *self.demand.high.get(axis)?);
+        let nearest = math::clamp(0.0, low, high);
+        if nearest == 0.0 {
+            return None;
+        }
+        let furthest = low + high - nearest;
+        let depth = if choice % 2 == 0 { 0.2 } else { 0.5 };
+        let wanted = nearest + depth * (furthest - nearest);
+        let effect = self.effects.get(j)?.turn_rad_s2[axis];
+        if wanted * effect <= 0.0 {
+            return None;
+        }
+        let ticks = pulse::shape(wanted / effect, jet, self.timing, false);
+        let longest = jet.minimum_on_ticks.saturating_mul(LONGEST);
+        (ticks > jet.minimum_on_ticks && ticks <= longest).then_some(ticks)
+    }
+}
+
+fn keep_better(best: &mut Option<SmallFiring>, pulses: [(usize, u16); 2], cost: Option<f32>) {
+    if let Some(cost_kg) = cost.filter(|&cost| best.is_none_or(|best| cost < best.cost_kg)) {
+        *best = Some(SmallFiring { pulses, cost_kg });
+    }
+}
+
+fn keep_sorted(kept: &mut [Option<Single>; KEPT], new: Single) {
+    let mut carried = new;
+    for slot in kept {
+        match slot {
+            Some(held) if carried.cost_kg < held.cost_kg => core::mem::swap(held, &mut carried),
+            Some(_) => {}
+            None => {
+                *slot = Some(carried);
+                return;
+            }
+        }
+    }
+}

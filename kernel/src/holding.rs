@@ -1,0 +1,177 @@
+//! One cycle of attitude hold: decide, price, select, round. The rules are in [`crate::hold`] and
+//! [`crate::firing`].
+
+use crate::controller::Controller;
+use crate::cycle::Posed;
+use crate::firing::Judge;
+use crate::hold::{self, Deadband, Situation};
+use crate::jet::JetMask;
+use crate::linalg::Vec3;
+use crate::math;
+use crate::observer::{Motion, gyroscopic};
+use crate::pulse;
+use crate::selection::{Demand, Outcome};
+use crate::status::Status;
+
+/// The standing price is worked out anew when the disturbance has changed by this share.
+const STANDING_CHANGE: f32 = 0.1;
+/// A firing of a hold may go on for this many cycles: pulses that run through an edge are posed again
+/// in the next cycle, with what is then left to do.
+const HOLD_CYCLES: f32 = 8.0;
+/// Demands whose longest pulse is under this many minimum on-times go through the small search.
+const SMALL_PULSES: f32 = 6.0;
+
+impl<const N: usize> Controller<N> {
+    /// Ticks and status of one cycle of attitude hold.
+    pub(crate) fn hold(
+        &mut self,
+        motion: &Motion,
+        error_rad: Vec3,
+        deadband: &Deadband,
+        usable: JetMask,
+    ) -> ([u16; N], Status) {
+        let cycle_s = self.table.timing.cycle_s();
+        let disturbance = self.disturbance();
+        let now = Situation {
+            angle_rad: error_rad,
+            rate_rad_s: motion.rate_rad_s,
+            drift_rad_s2: disturbance + gyroscopic(motion.rate_rad_s, &self.stack),
+        };
+        let firing_on = self.ledger.open_at_edge(self.table.timing.cycle_ticks) != JetMask::NONE;
+        if !firing_on && !hold::must_fire(&now, deadband, cycle_s, cycle_s) {
+            return ([0; N], Status::Quiet);
+        }
+        self.price_standing(disturbance, usable);
+        let steady = self.standing_price != Vec3::ZERO;
+        let demand = hold::settle(&now, deadband, &self.bits, cycle_s, steady);
+        let posed = self.pose_angular(demand, self.standing_price, usable, HOLD_CYCLES * cycle_s);
+        self.trace.angular = Some(posed);
+        let (on_ticks, status) = self.shaped(&posed.answer.on_time, posed.answer.outcome);
+        if status != Status::Firing || firing_on {
+            return (on_ticks, status);
+        }
+        let judge = Judge {
+            jets: &self.table.jets,
+            effects: self.effectiveness.effects(),
+            waste: &posed.price,
+            usable,
+            timing: &self.table.timing,
+            now: &now,
+            deadband,
+            bits: &self.bits,
+            demand: &demand,
+        };
+        (self.cheapest(&judge, &posed, on_ticks), status)
+    }
+
+    /// The cheapest whole-tick firing among the rounded answers and the small search.
+    fn cheapest(&self, judge: &Judge, posed: &Posed<3, N>, rounded: [u16; N]) -> [u16; N] {
+        let mut best = (judge.cost_of(&rounded), rounded);
+        let mut small = true;
+        let mut short = JetMask::NONE;
+        let mut nearly = (0.0, JetMask::NONE);
+        for (j, (jet, &t)) in self.table.jets.iter().zip(&posed.answer.on_time).enumerate() {
+            let shortest_s = pulse::acting_time(jet.minimum_on_ticks, jet, &self.table.timing);
+            small &= t < SMALL_PULSES * shortest_s;
+            if t > 0.0 && t < shortest_s {
+                short = short.with(j);
+                if t / shortest_s > nearly.0 {
+                    nearly = (t / shortest_s, JetMask::NONE.with(j));
+                }
+            }
+        }
+        if short != JetMask::NONE {
+            // Pulses shorter than the valves do: all raised, the longest raised, none raised.
+            for raised in [short, nearly.1, JetMask::NONE] {
+                let on_ticks = self.solved_around(posed, short, raised);
+                let cost = judge.cost_of(&on_ticks);
+                if cost < best.0 {
+                    best = (cost, on_ticks);
+                }
+            }
+        }
+        if let Some(found) = judge.smallest().filter(|found| small && found.cost_kg < best.0) {
+            let mut on_ticks = [0; N];
+            for (j, ticks) in found.pulses {
+                if let Some(slot) = on_ticks.get_mut(j).filter(|_| ticks > 0) {
+                    *slot = ticks;
+                }
+            }
+            return on_ticks;
+        }
+        best.1
+    }
+
+    /// The answer with `raised` at their shortest pulse, the rest of `short` shut, and all other jets
+    /// solved again around them; all shut when that has no exact answer.
+    fn solved_around(&self, posed: &Posed<3, N>, short: JetMask, raised: JetMask) -> [u16; N] {
+        let timing = &self.table.timing;
+        let mut demand = posed.demand;
+        let mut fixed = [0; N];
+        let known = self.table.jets.iter().zip(self.effectiveness.effects());
+        for (j, ((jet, effect), ticks)) in known.zip(&mut fixed).enumerate() {
+            if !raised.contains(j) {
+                continue;
+            }
+            *ticks = jet.minimum_on_ticks;
+            let change = effect.turn_rad_s2 * pulse::acting_time(*ticks, jet, timing);
+            for axis in 0..3 {
+                demand.low[axis] -= change[axis];
+                demand.high[axis] -= change[axis];
+            }
+        }
+        let rest = JetMask(posed.usable.0 & !short.0);
+        let longest_s = HOLD_CYCLES * timing.cycle_s();
+        let answer = self.pose_angular(demand, self.standing_price, rest, longest_s).answer;
+        let (mut on_ticks, status) = self.shaped(&answer.on_time, answer.outcome);
+        if status != Status::Firing {
+            return [0; N];
+        }
+        for (ticks, fixed) in on_ticks.iter_mut().zip(fixed) {
+            if fixed > 0 {
+                *ticks = fixed;
+            }
+        }
+        on_ticks
+    }
+
+    /// Works out anew what a rate change against the standing disturbance is worth, and what turning
+    /// each axis alone wastes, when the disturbance has changed.
+    fn price_standing(&mut self, disturbance: Vec3, usable: JetMask) {
+        let change = disturbance - self.standing_rad_s2;
+        let allowed = STANDING_CHANGE * STANDING_CHANGE * disturbance.dot(disturbance);
+        let priced = self.bits.iter().all(|bit| bit.turn_price[0] > 0.0);
+        if priced && change.dot(change) <= allowed {
+            return;
+        }
+        self.standing_rad_s2 = disturbance;
+        self.standing_price = Vec3::ZERO;
+        // One cycle's worth of the disturbance, taken away.
+        let cycle_s = self.table.timing.cycle_s();
+        let want = Demand::point((-disturbance * cycle_s).0);
+        let posed = self.pose_angular(want, Vec3::ZERO, usable, cycle_s);
+        self.trace.standing = Some(posed);
+        if posed.answer.outcome == Outcome::Exact {
+            self.standing_price = Vec3(posed.answer.multipliers);
+        }
+        for axis in 0..3 {
+            let price = [1.0, -1.0].map(|sign| self.turn_price(axis, sign, usable, cycle_s));
+            if let Some(bit) = self.bits.get_mut(axis) {
+                bit.turn_price = price;
+            }
+        }
+    }
+
+    /// Waste of turning one axis alone by one bit, kg per rad/s; never zero.
+    fn turn_price(&self, axis: usize, sign: f32, usable: JetMask, longest_s: f32) -> f32 {
+        let bit = self.bits.get(axis).map_or(0.0, |bit| bit.rate_rad_s);
+        let mut want = Vec3::ZERO;
+        want[axis] = sign * bit;
+        let posed = self.pose_angular(Demand::point(want.0), self.standing_price, usable, longest_s);
+        let mut waste_kg = 0.0;
+        for (t, price) in posed.answer.on_time.iter().zip(&posed.price) {
+            waste_kg += t * price;
+        }
+        math::max(waste_kg / math::max(bit, 1e-12), 1e-12)
+    }
+}

@@ -1,0 +1,93 @@
+//! Open-loop demands: a point to deliver exactly, spread over as many cycles as it takes.
+//!
+//! Nothing will measure what was delivered, so what pulses cannot do exactly is carried to the next
+//! cycle. The demand is done when what is left is under half the smallest pulses it would take.
+
+use crate::controller::Controller;
+use crate::jet::JetMask;
+use crate::linalg::Vec3;
+use crate::math;
+use crate::pulse;
+use crate::selection::Demand;
+use crate::status::Status;
+
+/// What an open-loop demand still owes.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Owed {
+    serial: Option<u16>,
+    rate_rad_s: Vec3,
+    velocity_m_s: Option<Vec3>,
+    done: bool,
+}
+
+impl Owed {
+    /// Nothing was ever demanded.
+    pub(crate) const NOTHING: Self =
+        Self { serial: None, rate_rad_s: Vec3::ZERO, velocity_m_s: None, done: true };
+
+    /// Takes up a demand with a new serial number; `false` when it is not finite.
+    pub(crate) fn take_up(
+        &mut self,
+        serial: u16,
+        rate_rad_s: [f32; 3],
+        velocity_m_s: Option<[f32; 3]>,
+    ) -> bool {
+        let rate_rad_s = Vec3(rate_rad_s);
+        let velocity_m_s = velocity_m_s.map(Vec3);
+        if !(rate_rad_s.is_finite() && velocity_m_s.is_none_or(Vec3::is_finite)) {
+            return false;
+        }
+        if self.serial != Some(serial) {
+            *self = Self { serial: Some(serial), rate_rad_s, velocity_m_s, done: false };
+        }
+        true
+    }
+}
+
+impl<const N: usize> Controller<N> {
+    /// Ticks and status of one cycle of an open-loop demand.
+    pub(crate) fn work_off(&mut self, usable: JetMask) -> ([u16; N], Status) {
+        if self.owed.done {
+            return ([0; N], Status::Quiet);
+        }
+        let cycle_s = self.table.timing.cycle_s();
+        let rate = self.owed.rate_rad_s.0;
+        let (on_time, outcome) = if let Some(velocity) = self.owed.velocity_m_s {
+            let ([a, b, c], [d, e, f]) = (rate, velocity.0);
+            let posed = self.pose_full(Demand::point([a, b, c, d, e, f]), usable, cycle_s);
+            self.trace.full = Some(posed);
+            (posed.answer.on_time, posed.answer.outcome)
+        } else {
+            let posed = self.pose_angular(Demand::point(rate), Vec3::ZERO, usable, cycle_s);
+            self.trace.angular = Some(posed);
+            (posed.answer.on_time, posed.answer.outcome)
+        };
+        let (on_ticks, status) = self.shaped(&on_time, outcome);
+        if on_ticks.iter().all(|&t| t == 0) {
+            self.owed.done = true;
+            return (on_ticks, if status == Status::Firing { Status::Quiet } else { status });
+        }
+        self.charge(&on_ticks);
+        (on_ticks, status)
+    }
+
+    /// Takes off what these pulses will deliver.
+    fn charge(&mut self, on_ticks: &[u16; N]) {
+        let timing = &self.table.timing;
+        let open = self.ledger.open_at_edge(timing.cycle_ticks);
+        for (j, ((jet, effect), &ticks)) in
+            self.table.jets.iter().zip(self.effectiveness.effects()).zip(on_ticks).enumerate()
+        {
+            // A jet that was open already has had its dead time, and its tail was counted then.
+            let acting_s = if open.contains(j) {
+                math::from_ticks(ticks) * timing.tick_s
+            } else {
+                pulse::acting_time(ticks, jet, timing)
+            };
+            self.owed.rate_rad_s = self.owed.rate_rad_s - effect.turn_rad_s2 * acting_s;
+            if let Some(velocity) = &mut self.owed.velocity_m_s {
+                *velocity = *velocity - effect.push_m_s2 * acting_s;
+            }
+        }
+    }
+}

@@ -1,0 +1,95 @@
+//! Posing selections: columns, prices and limits from the table and the effectiveness.
+
+use crate::controller::Controller;
+use crate::cycle::Posed;
+use crate::effectiveness::Effect;
+use crate::jet::{Jet, JetMask};
+use crate::linalg::Vec3;
+use crate::math;
+use crate::pulse;
+use crate::selection::{Demand, Outcome, Problem, select};
+use crate::status::Status;
+
+/// Reduced prices keep this share of the standing price from being credited, so that firing more than
+/// needed is never free.
+const UNCREDITED: f32 = 0.03;
+
+impl<const N: usize> Controller<N> {
+    /// Poses and answers a three-row selection (rate change, rad/s).
+    ///
+    /// * `credit` — what a rate change is worth, kg per rad/s; `longest_s` — longest acting time.
+    pub(crate) fn pose_angular(
+        &self,
+        demand: Demand<3>,
+        credit: Vec3,
+        usable: JetMask,
+        longest_s: f32,
+    ) -> Posed<3, N> {
+        let price = |jet: &Jet, effect: &Effect| {
+            let credited = (1.0 - UNCREDITED) * credit.dot(effect.turn_rad_s2);
+            math::max(jet.flow_kg_s() - credited, 0.0)
+        };
+        let column = |effect: &Effect| effect.turn_rad_s2.0;
+        self.pose(demand, usable, longest_s, self.table.axis_priority, column, price)
+    }
+
+    /// Poses and answers a six-row selection (rate change, rad/s, and velocity change, m/s; body axes)
+    /// at true prices.
+    pub(crate) fn pose_full(&self, demand: Demand<6>, usable: JetMask, longest_s: f32) -> Posed<6, N> {
+        let [a, b, c] = self.table.axis_priority;
+        let column = |effect: &Effect| {
+            let ([a, b, c], [d, e, f]) = (effect.turn_rad_s2.0, effect.push_m_s2.0);
+            [a, b, c, d, e, f]
+        };
+        let price = |jet: &Jet, _: &Effect| jet.flow_kg_s();
+        self.pose(demand, usable, longest_s, [a, b, c, 3, 4, 5], column, price)
+    }
+
+    fn pose<const M: usize>(
+        &self,
+        demand: Demand<M>,
+        usable: JetMask,
+        longest_s: f32,
+        priority: [u8; M],
+        column: impl Fn(&Effect) -> [f32; M],
+        price: impl Fn(&Jet, &Effect) -> f32,
+    ) -> Posed<M, N> {
+        let mut columns = [[0.0; M]; N];
+        let mut prices = [0.0; N];
+        let mut limit = [0.0; N];
+        let known = self.table.jets.iter().zip(self.effectiveness.effects());
+        let slots = columns.iter_mut().zip(&mut prices).zip(&mut limit);
+        for ((jet, effect), ((column_slot, price_slot), limit_slot)) in known.zip(slots) {
+            *column_slot = column(effect);
+            *price_slot = price(jet, effect);
+            *limit_slot = longest_s;
+        }
+        let answer = select(&Problem {
+            columns: &columns,
+            price: &prices,
+            limit: &limit,
+            usable,
+            demand: &demand,
+            priority,
+        });
+        Posed { price: prices, limit, usable, demand, answer }
+    }
+
+    /// Whole ticks and status for the acting times of an answer, s.
+    pub(crate) fn shaped(&self, on_time: &[f32; N], outcome: Outcome) -> ([u16; N], Status) {
+        let status = match outcome {
+            Outcome::Nothing | Outcome::Exact => Status::Firing,
+            Outcome::Shortened => Status::Shortened,
+            Outcome::Prioritised | Outcome::Coupled => Status::Prioritised,
+            Outcome::Refused | Outcome::NoJets | Outcome::Stalled => {
+                return ([0; N], Status::SelectionFailed);
+            }
+        };
+        let open = self.ledger.open_at_edge(self.table.timing.cycle_ticks);
+        let mut on_ticks = [0; N];
+        for (j, ((jet, &t), ticks)) in self.table.jets.iter().zip(on_time).zip(&mut on_ticks).enumerate() {
+            *ticks = pulse::shape(t, jet, &self.table.timing, open.contains(j));
+        }
+        (on_ticks, status)
+    }
+}
