@@ -4,12 +4,14 @@
   const data = JSON.parse(document.getElementById("report-data").textContent);
   if (!data) return;
   const MINUS = "\u2212";
+  const RAISED = { "-": "⁻", 0: "⁰", 1: "¹", 2: "²", 3: "³", 4: "⁴", 5: "⁵", 6: "⁶", 7: "⁷", 8: "⁸", 9: "⁹" };
   const HEIGHT = 165;
   const plots = [];
   const whole = [0, data.duration_s || 1];
   let view = whole.slice();
   let common = true;
   let linking = false;
+  let pointed = null;
 
   function paint(name) { return getComputedStyle(root).getPropertyValue("--" + name).trim(); }
   function ink(number) { return paint("ink" + (number % 5)); }
@@ -19,10 +21,11 @@
     if (value === null || value === undefined) return "–";
     if (value === 0) return "0";
     const size = Math.abs(value);
-    const text = size < 1e-4 || size >= 1e6 ? value.toExponential(3) : String(Number(value.toPrecision(4)));
-    return text.replace(/-/g, MINUS);
+    if (size >= 1e-3 && size < 1e6) return String(Number(value.toPrecision(4))).replace("-", MINUS);
+    const parts = value.toExponential(3).split("e");
+    const power = String(Number(parts[1])).replace(/./g, function (letter) { return RAISED[letter]; });
+    return String(Number(parts[0])).replace("-", MINUS) + " × 10" + power;
   }
-  function unit(value, word) { return number(value) + (word === "°" ? "°" : word ? " " + word : ""); }
   function two(value) { return (value < 10 ? "0" : "") + value; }
   function clock(seconds, fine) {
     const total = fine ? Math.round(seconds) : Math.round(seconds / 60) * 60;
@@ -42,7 +45,7 @@
     return {
       stroke: function () { return paint("soft"); },
       grid: { stroke: function () { return paint("rule"); }, width: 1 },
-      ticks: { stroke: function () { return paint("rule"); }, width: 1 },
+      ticks: { stroke: function () { return paint("rule"); }, width: 1, size: 4 },
       font: "11px system-ui, sans-serif", labelFont: "11px system-ui, sans-serif",
       incrs: STEPS, space: 62, size: 30, labelSize: 16,
       label: byClock ? "time, h:min" : "time, s",
@@ -55,7 +58,7 @@
     return {
       stroke: function () { return paint("soft"); },
       grid: { stroke: function () { return paint("rule"); }, width: 1 },
-      ticks: { stroke: function () { return paint("rule"); }, width: 1 },
+      ticks: { stroke: function () { return paint("rule"); }, width: 1, size: 4 },
       font: "11px system-ui, sans-serif", labelFont: "11px system-ui, sans-serif",
       size: size || 54, labelSize: label ? 16 : 0, label: label, space: 26,
       values: function (u, marks) { return marks.map(number); },
@@ -88,7 +91,9 @@
     });
     if (!(low < high)) { const about = Number.isFinite(low) ? low : 0; return [about - 1, about + 1]; }
     const margin = (high - low) * 0.08;
-    return [low < 0 ? low - margin : low, high > 0 ? high + margin : high];
+    // Words stand above the upper limit.
+    const words = panel.limits.some(function (limit) { return limit.label && limit.reach; }) ? 2 : 1;
+    return [low < 0 ? low - margin : low, high > 0 ? high + words * margin : high];
   }
 
   // Linked window and cursor.
@@ -105,6 +110,7 @@
       });
     });
     linking = false;
+    if (pointed !== null) point(pointed);
   }
   function nearest(xs, time) {
     let low = 0, high = xs.length - 1;
@@ -133,8 +139,9 @@
   const slider = document.getElementById("cursor-time");
   const sliderRead = document.getElementById("cursor-read");
   function point(time) {
+    pointed = time;
     plots.forEach(function (plot) {
-      const left = plot.u.valToPos(time, "x");
+      const left = time < view[0] || time > view[1] ? -10 : plot.u.valToPos(time, "x");
       plot.u.setCursor({ left: left, top: plot.u.over.clientHeight / 2 }, false);
       plot.read(time, null);
     });
@@ -167,6 +174,7 @@
     if (u.cursor.left < 0 || u.cursor.event === undefined || u.cursor.event === null) return;
     const time = u.posToVal(u.cursor.left, "x");
     const row = u.posToVal(u.cursor.top, "y");
+    pointed = time;
     linking = true;
     plots.forEach(function (plot) {
       if (plot.u !== u) plot.u.setCursor({ left: plot.u.valToPos(time, "x"), top: plot.u.over.clientHeight / 2 }, false);
@@ -240,9 +248,10 @@
       read: function (time) {
         const place = nearest(panel.x, time);
         const said = panel.lines.map(function (line) {
-          return (panel.lines.length > 1 ? line.label + " " : "") + unit(line.y[place], panel.unit);
+          return panel.lines.length > 1 ? line.label + " " + number(line.y[place]) : number(line.y[place]);
         });
-        out.textContent = moment(panel.x[place] || 0) + "  " + said.join(", ");
+        const at = panel.x.length ? panel.x[place].toFixed(2) + " s: " : "";
+        out.textContent = at + said.join(", ") + (panel.unit === "°" ? "°" : " " + panel.unit);
       },
     });
   }
@@ -304,7 +313,7 @@
           said.push(one.label + ": " + count + number(span[3]) + " s");
         });
         const more = said.length > 2 ? " and " + (said.length - 2) + " more" : "";
-        out.textContent = moment(time) + "  " + (said.slice(0, 2).join("; ") + more);
+        out.textContent = said.slice(0, 2).join("; ") + more;
       },
     });
   }
@@ -324,12 +333,10 @@
   // Paper is white: light colours, and charts no wider than an A4 page.
   window.addEventListener("beforeprint", function () {
     root.dataset.print = "1";
-    document.body.style.width = "700px";
     fit(); repaint();
   });
   window.addEventListener("afterprint", function () {
     delete root.dataset.print;
-    document.body.style.width = "";
     fit(); repaint();
   });
 

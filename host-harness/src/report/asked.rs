@@ -6,12 +6,24 @@ use super::lane::{Lane, phase_ends};
 use super::words::{self, degrees, number, vector, with_unit};
 use crate::scenario::model::{Mode, Push, Scenario};
 
-/// Modes, disturbances and model of one scenario.
-pub fn scenario(scenario: &Scenario) -> Markup {
+/// One part of what was asked.
+type Part = fn(&Scenario) -> Markup;
+
+/// Modes, disturbances and model of one scenario; parts equal to those of `other` are not repeated.
+pub fn scenario(scenario: &Scenario, other: Option<&Scenario>) -> Markup {
+    let parts: [(&str, Part); 3] = [
+        ("sequence of modes", modes),
+        ("disturbances", disturbances),
+        ("initial state, sensors, actuators and timing", model),
+    ];
+    let same = |part: Part| other.filter(|other| part(other).0 == part(scenario).0);
     html! {
-        (modes(scenario))
-        (disturbances(scenario))
-        (model(scenario))
+        @for (name, part) in parts {
+            @match same(part) {
+                Some(other) => { p { "Same " (name) " as in " (words::plain(&other.name)) "." } }
+                None => { (part(scenario)) }
+            }
+        }
     }
 }
 

@@ -9,8 +9,10 @@ use super::words::{self, TURNS};
 const STRETCHES: usize = 1200;
 /// The same for slow figures with several lines in one picture.
 const SLOW_STRETCHES: usize = 400;
-/// Strips join spans nearer than this fraction of the run.
+/// Strips join spans nearer than this fraction of the run, or further apart where there are too many.
 const STRIP_RESOLUTION: f64 = 1.0 / 4000.0;
+/// Most spans in one strip picture.
+const MOST_SPANS: usize = 12_000;
 /// Significant digits kept.
 const DIGITS: usize = 6;
 /// Ink of dashed lines that go with a solid one.
@@ -88,7 +90,7 @@ pub fn rate_panel(lane: &Lane<'_>, axis: usize) -> Panel {
     };
     // The truth is drawn last, over the estimate.
     let columns = vec![
-        Columns { label: "kernel's estimate", ink: QUIET_INK, dash: 1, values: estimated.collect() },
+        Columns { label: "estimate", ink: QUIET_INK, dash: 1, values: estimated.collect() },
         Columns { label: "true", ink: lane.ink, dash: 0, values: lane.rate_deg_s(axis) },
     ];
     thinned(lane, frame, columns, STRETCHES)
@@ -106,7 +108,7 @@ pub fn velocity_panel(lane: &Lane<'_>) -> Panel {
         from_zero: true,
         limits: Vec::new(),
     };
-    let columns = components(["along inertial x", "along inertial y", "along inertial z"], component);
+    let columns = components(["x", "y", "z"], component);
     thinned(lane, frame, columns, SLOW_STRETCHES)
 }
 
@@ -136,7 +138,7 @@ pub fn propellant_panel(lane: &Lane<'_>) -> Panel {
             from: 0.0,
             to,
             level,
-            label: format!("lower bound, whole run: {}", words::with_unit(level, "kg")),
+            label: format!("lower bound for the whole run: {}", words::with_unit(level, "kg")),
             reach: true,
             at_start: true,
         })
@@ -186,7 +188,6 @@ fn limits(
 /// Open times of every jet.
 pub fn firing_strip(lane: &Lane<'_>) -> Strip {
     let record = lane.flight.record;
-    let resolution = lane.scenario.duration_s * STRIP_RESOLUTION;
     let rows = lane.scenario.vehicle.jets.iter().enumerate().map(|(jet, about)| {
         let mut pulses: Vec<[f64; 4]> = Vec::new();
         let mut opened = None;
@@ -204,34 +205,48 @@ pub fn firing_strip(lane: &Lane<'_>) -> Strip {
             let end = lane.scenario.duration_s;
             pulses.push([start, end, 1.0, end - start]);
         }
-        StripRow { label: words::plain(&about.name), spans: compact(&pulses, resolution) }
+        StripRow { label: words::plain(&about.name), spans: pulses }
     });
-    Strip { ink: lane.ink, counts: "pulse", rows: rows.collect() }
+    let rows = compact(rows.collect(), lane.scenario.duration_s);
+    Strip { ink: lane.ink, counts: "pulse", rows }
 }
 
 /// Time spent in every status that occurs.
 pub fn status_strip(lane: &Lane<'_>) -> Strip {
-    let resolution = lane.scenario.duration_s * STRIP_RESOLUTION;
     let cycle_s = lane.scenario.kernel.tick_s * f64::from(lane.scenario.kernel.cycle_ticks);
     let cycles = &lane.flight.record.cycles;
     let mut numbers: Vec<u8> = cycles.iter().map(|row| row.status).collect();
     numbers.sort_unstable();
     numbers.dedup();
     let rows = numbers.into_iter().map(|number| {
-        let spans: Vec<[f64; 4]> = cycles
+        let spans = cycles
             .iter()
             .filter(|row| row.status == number)
             .map(|row| [row.time_s, row.time_s + cycle_s, 1.0, cycle_s])
             .collect();
-        StripRow { label: words::status(number), spans: compact(&spans, resolution) }
+        StripRow { label: words::status(number), spans }
     });
-    Strip { ink: lane.ink, counts: "cycle", rows: rows.collect() }
+    let rows = compact(rows.collect(), lane.scenario.duration_s);
+    Strip { ink: lane.ink, counts: "cycle", rows }
 }
 
-fn compact(spans: &[[f64; 4]], resolution: f64) -> Vec<[f64; 4]> {
-    let round =
-        |span: [f64; 4]| [rounded_time(span[0]), rounded_time(span[1]), span[2], rounded_time(span[3])];
-    join_spans(spans, resolution).into_iter().map(round).collect()
+/// Joins spans that lie too close to be seen apart, coarser until the picture is small enough.
+fn compact(mut rows: Vec<StripRow>, duration_s: f64) -> Vec<StripRow> {
+    let mut resolution = duration_s * STRIP_RESOLUTION;
+    loop {
+        for row in &mut rows {
+            row.spans = join_spans(&row.spans, resolution);
+        }
+        let spans: usize = rows.iter().map(|row| row.spans.len()).sum();
+        if spans <= MOST_SPANS || resolution >= duration_s {
+            break;
+        }
+        resolution *= 2.0;
+    }
+    for span in rows.iter_mut().flat_map(|row| &mut row.spans) {
+        *span = [rounded_time(span[0]), rounded_time(span[1]), span[2], rounded_time(span[3])];
+    }
+    rows
 }
 
 /// Collects pictures while the page is written; gives each its number.

@@ -121,7 +121,7 @@ pub fn firings(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
                 (strip_chart(pictures.strip(strip), number, lane, "Jet firings", &label))
             } }
             figcaption {
-                "Open valves over time, one line per jet. Pulses closer together than 1/4000 of the run are drawn as one; "
+                "Open valves over time, one line per jet. Pulses too close to be seen apart are drawn as one; "
                 "the read-out counts them."
             }
         }
@@ -164,7 +164,7 @@ pub fn kernel(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
                 @let label = format!("Kernel status over time, {}: {}", lane.title, names.join(", "));
                 (strip_chart(pictures.strip(strip), number, lane, "Kernel status", &label))
             } }
-            figcaption { "Kernel status over time; only those that occurred." }
+            figcaption { "Kernel status over time; only those that occurred. Stretches too close to be seen apart are drawn as one." }
         }
         (status_table(lanes))
         figure data-figure="disturbance" {

@@ -31,7 +31,7 @@ pub fn of_options<'a>(options: &[ComparedOption<'a>]) -> Vec<Lane<'a>> {
             let variant = option.scenario.variants.iter().find(|v| v.name == flight.record.name);
             let told = flown_name(&flight.record.name);
             let title = if options.len() > 1 {
-                format!("{}: {told}", words::title(&option.scenario.name))
+                format!("{}, {told}", words::title(&option.scenario.name))
             } else {
                 words::title(&told)
             };

@@ -73,7 +73,7 @@ pub fn render(title: &str, kind: Kind, lanes: &[Lane<'_>]) -> String {
                     }
                 }
                 footer {
-                    p { "Plots by uPlot, MIT licence:" }
+                    p { "Pictures over time are drawn by uPlot (MIT licence)." }
                     details { summary { "Licence of uPlot" } pre { (PLOT_LICENCE) } }
                 }
                 script type="application/json" id="report-data" { (data::embed(&pictures.data)) }
@@ -114,9 +114,7 @@ fn verdict(kind: Kind, lanes: &[Lane<'_>]) -> Markup {
     html! {
         @if kind == Kind::Comparison {
             div.readout { @for sentence in verdict_words::read_out(lanes) { p { (sentence) } } }
-            @if lanes.windows(2).any(|pair| pair[0].scenario.seed != pair[1].scenario.seed) {
-                p.warn { "The seeds differ, so part of every difference is chance." }
-            }
+            @for warning in verdict_words::unlike(lanes) { p.warn { (warning) } }
         }
         div.verdicts { @for lane in lanes { (verdict_words::verdict(lane)) } }
         (cautions())
@@ -148,6 +146,7 @@ fn by_scenario<'l, 'a>(lanes: &'l [Lane<'a>]) -> Vec<&'l [Lane<'a>]> {
 
 fn asked(lanes: &[Lane<'_>]) -> Markup {
     let groups = by_scenario(lanes);
+    let first = lanes.first().map(|lane| lane.scenario);
     html! {
         @for group in &groups {
             @if let Some(lane) = group.first() {
@@ -155,7 +154,7 @@ fn asked(lanes: &[Lane<'_>]) -> Markup {
                     h3 { (words::title(&lane.scenario.name)) }
                     p { (lane.scenario.description) }
                 }
-                (asked::scenario(lane.scenario))
+                (asked::scenario(lane.scenario, first.filter(|first| !std::ptr::eq(*first, lane.scenario))))
             }
         }
         h3 { "Told and true" }

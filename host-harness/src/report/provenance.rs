@@ -38,9 +38,13 @@ pub fn section(lanes: &[Lane<'_>]) -> Markup {
 /// One command per scenario: the summary's own word for it, or the scenario's file name.
 fn commands(lanes: &[Lane<'_>]) -> Vec<String> {
     let own = lanes.iter().filter(|lane| lane.own);
-    own.map(|lane| {
-        let given = lane.flight.summary.get("command").and_then(Value::as_str);
-        given.map_or_else(|| format!("stackhold run {}.toml --out DIR", lane.scenario.name), str::to_owned)
-    })
-    .collect()
+    let mut commands: Vec<String> = own
+        .map(|lane| {
+            let given = lane.flight.summary.get("command").and_then(Value::as_str);
+            given
+                .map_or_else(|| format!("stackhold run {}.toml --out DIR", lane.scenario.name), str::to_owned)
+        })
+        .collect();
+    commands.dedup();
+    commands
 }

@@ -117,7 +117,11 @@ fn percent(fraction: f64) -> String {
 fn price(lane: &Lane<'_>) -> Option<String> {
     let used = lane.figure("propellant_kg")?;
     let Some(bound) = lane.figure("propellant_bound_kg") else {
-        return Some(format!("Propellant used {}; no lower bound was proven.", words::with_unit(used, "kg")));
+        let reference = lane.figure("propellant_reference_price_kg").map_or_else(String::new, |price| {
+            format!("; the reference price, not proven to be one, is {}", words::with_unit(price, "kg"))
+        });
+        let used = words::with_unit(used, "kg");
+        return Some(format!("Propellant used {used}; no lower bound was proven{reference}."));
     };
     let times =
         if bound > 0.0 { format!(", {} times", words::number(used / bound)) } else { ", against".to_owned() };
@@ -143,11 +147,11 @@ pub fn requirement_table(lanes: &[Lane<'_>]) -> Markup {
                 thead { tr {
                     @if several { th scope="col" { "Flight" } }
                     th scope="col" { "Figure" }
+                    th scope="col" { "Result" }
                     th.n scope="col" { "Value" }
                     th.n scope="col" { "Required" }
                     th.n scope="col" { "Margin" }
                     th scope="col" { "Share of the bound used" }
-                    th scope="col" { "Result" }
                 } }
                 tbody { @for (lane, row) in &rows { (requirement_row(lane, row, several)) } }
             }
@@ -161,6 +165,10 @@ fn requirement_row(lane: &Lane<'_>, row: &Required, several: bool) -> Markup {
         tr class=(if row.met { "met" } else { "missed" }) {
             @if several { td { (lane.title) } }
             th scope="row" { (name) }
+            td.result {
+                @if row.met { span.sign aria-hidden="true" { "✓ " } "met" }
+                @else { span.sign aria-hidden="true" { "✗ " } "missed" }
+            }
             td.n { (value_cell(row.value, unit)) }
             td.n { (row.bound()) }
             td.n {
@@ -173,10 +181,6 @@ fn requirement_row(lane: &Lane<'_>, row: &Required, several: bool) -> Markup {
                 }
             }
             td { (used_bar(row)) }
-            td.result {
-                @if row.met { span.sign aria-hidden="true" { "✓ " } "met" }
-                @else { span.sign aria-hidden="true" { "✗ " } "missed" }
-            }
         }
     }
 }
@@ -213,7 +217,8 @@ struct FigureRow {
 }
 
 /// Keys that the page shows elsewhere.
-const SHOWN_ELSEWHERE: [&str; 2] = ["verdict", "requirements"];
+const SHOWN_ELSEWHERE: [&str; 6] =
+    ["verdict", "requirements", "scenario", "flight", "description", "command"];
 
 fn figure_rows(lanes: &[Lane<'_>]) -> Vec<FigureRow> {
     let flat: Vec<Vec<(String, Value)>> = lanes.iter().map(|lane| flattened(lane.flight.summary)).collect();
@@ -331,30 +336,60 @@ fn change(first: Option<&Value>, value: Option<&Value>) -> Option<String> {
 }
 
 /// The sentences that a comparison is read out with: verdicts, price and pointing of the options.
+///
+/// One scenario alone is compared by its flights, several scenarios by their own flights.
 pub fn read_out(lanes: &[Lane<'_>]) -> Vec<String> {
     let own: Vec<&Lane<'_>> = lanes.iter().filter(|lane| lane.own).collect();
-    let name = |lane: &Lane<'_>| words::title(&lane.scenario.name);
+    let alone = own.len() < 2;
+    let compared = if alone { lanes.iter().collect() } else { own };
+    let name = |lane: &Lane<'_>| if alone { lane.title.clone() } else { words::title(&lane.scenario.name) };
     let mut said: Vec<String> =
-        own.iter().map(|lane| format!("{}: {}.", name(lane), outcome(lane))).collect();
-    let mut rank = |key: &str, what: &str, unit: &str| {
-        let mut known: Vec<(&Lane<'_>, f64)> =
-            own.iter().filter_map(|lane| lane.figure(key).map(|value| (*lane, value))).collect();
-        known.sort_by(|a, b| a.1.total_cmp(&b.1));
-        let [least, .., most] = known.as_slice() else { return };
-        if least.1 == most.1 {
-            said.push(format!("{what} is the same: {}.", words::with_unit(least.1, unit)));
-            return;
+        compared.iter().map(|lane| format!("{}: {}.", name(lane), outcome(lane))).collect();
+    let ranks = [("propellant_kg", "Propellant", "kg"), ("worst_axis_error_deg", "Worst axis error", "°")];
+    for (key, what, unit) in ranks {
+        let known: Vec<(String, f64)> =
+            compared.iter().filter_map(|lane| lane.figure(key).map(|value| (name(lane), value))).collect();
+        said.extend(ranked(known, what, unit));
+    }
+    said
+}
+
+/// Which option has least of something, and how much less than the one with most.
+fn ranked(mut known: Vec<(String, f64)>, what: &str, unit: &str) -> Option<String> {
+    known.sort_by(|a, b| a.1.total_cmp(&b.1));
+    let [(least, low), .., (most, high)] = known.as_slice() else { return None };
+    if low == high {
+        return Some(format!("{what} is the same: {}.", words::with_unit(*low, unit)));
+    }
+    let less = if *high > 0.0 { percent((high - low) / high) } else { "–".to_owned() };
+    Some(format!(
+        "{what} is least with {}: {}, {less} less than with {} ({}).",
+        least.to_lowercase(),
+        words::with_unit(*low, unit),
+        most.to_lowercase(),
+        words::with_unit(*high, unit)
+    ))
+}
+
+/// What makes the compared scenarios different tasks, so that differences are not the options' alone.
+pub fn unlike(lanes: &[Lane<'_>]) -> Vec<String> {
+    let Some(first) = lanes.first().map(|lane| lane.scenario) else { return Vec::new() };
+    let mut said: Vec<String> = Vec::new();
+    for other in lanes.iter().filter(|lane| lane.own).skip(1).map(|lane| lane.scenario) {
+        let differences = [
+            ("seeds", first.seed != other.seed),
+            ("durations", first.duration_s != other.duration_s),
+            ("sequences of modes", first.phases != other.phases),
+            ("disturbances", first.disturbances != other.disturbances),
+            ("sensors or actuators", first.sensors != other.sensors || first.actuators != other.actuators),
+            ("requirements", first.requirements != other.requirements),
+        ];
+        let named: Vec<&str> =
+            differences.iter().filter(|(_, differ)| *differ).map(|(what, _)| *what).collect();
+        if !named.is_empty() {
+            let (a, b) = (words::plain(&first.name), words::plain(&other.name));
+            said.push(format!("Not the same task: {a} and {b} have different {}.", named.join(", ")));
         }
-        let less = if most.1 > 0.0 { percent((most.1 - least.1) / most.1) } else { "–".to_owned() };
-        said.push(format!(
-            "{what} is least with {}: {}, {less} less than with {} ({}).",
-            words::plain(&least.0.scenario.name),
-            words::with_unit(least.1, unit),
-            words::plain(&most.0.scenario.name),
-            words::with_unit(most.1, unit)
-        ));
-    };
-    rank("propellant_kg", "Propellant", "kg");
-    rank("worst_axis_error_deg", "Worst axis error", "°");
+    }
     said
 }

@@ -91,7 +91,8 @@ pub fn time_span(seconds: f64) -> String {
 }
 
 /// Units as they end the keys of our files, longest first, and as they are written.
-const UNITS: [(&str, &str); 23] = [
+const UNITS: [(&str, &str); 24] = [
+    ("_kg_per_day", "kg/day"),
     ("_rad_s2", "rad/s²"),
     ("_deg_s2", "°/s²"),
     ("_kg_m2", "kg·m²"),
@@ -123,10 +124,31 @@ pub fn figure(key: &str) -> (String, &'static str) {
         if let Some(rest) = key.strip_suffix(ending)
             && !rest.is_empty()
         {
-            return (title(rest), unit);
+            return (spelled_out(rest), unit);
         }
     }
-    (title(key), "")
+    (spelled_out(key), "")
+}
+
+/// Abbreviations of ECSS-E-ST-60-10C that begin some keys.
+const BEGINNINGS: [(&str, &str); 4] = [
+    ("ape_", "absolute_performance_error_"),
+    ("rpe_", "relative_performance_error_"),
+    ("mpe", "mean_performance_error"),
+    ("pde", "performance_drift_error"),
+];
+
+/// Statistics inside some keys.
+const STATISTICS: [(&str, &str); 3] =
+    [("error_max", "error,_largest"), ("_99_73_percent", ",_99.73\u{a0}%"), ("_95_percent", ",_95\u{a0}%")];
+
+fn spelled_out(stem: &str) -> String {
+    let begun = BEGINNINGS.iter().find_map(|(short, long)| Some((long, stem.strip_prefix(short)?)));
+    let mut words = begun.map_or_else(|| stem.to_owned(), |(long, rest)| format!("{long}{rest}"));
+    for (short, long) in STATISTICS {
+        words = words.replace(short, long);
+    }
+    title(&words)
 }
 
 /// A value with its unit: no space before a degree sign, a space that does not break elsewhere.
