@@ -425,13 +425,19 @@ pub struct Pulse {
     pub propellant_kg: f64,
 }
 
-/// What the shortest allowed pulse of a jet delivers, without scatter: thrust rises linearly after the
-/// opening delay, falls linearly after the closing delay (at the tail-off's slope when it never reached
-/// steady thrust), and the specific impulse recovers from its loss at the first thrust.
+/// What the shortest allowed pulse of a jet delivers; see [`pulse`].
 #[must_use]
 pub fn minimum_pulse(jet: &Jet) -> Pulse {
+    pulse(jet, jet.minimum_on_s)
+}
+
+/// What a pulse of `on_s` seconds between its commands delivers, without scatter: thrust rises linearly
+/// after the opening delay, falls linearly after the closing delay (at the tail-off's slope when it never
+/// reached steady thrust), and the specific impulse recovers from its loss at the first thrust.
+#[must_use]
+pub fn pulse(jet: &Jet, on_s: f64) -> Pulse {
     let first = jet.opening_delay_s;
-    let loss = jet.minimum_on_s + jet.closing_delay_s;
+    let loss = on_s + jet.closing_delay_s;
     if loss <= first {
         return Pulse { impulse_n_s: 0.0, propellant_kg: 0.0 };
     }

@@ -10,6 +10,7 @@ pub mod output;
 pub mod record;
 pub mod report;
 pub mod scenario;
+pub mod select;
 pub mod selection_check;
 pub mod stack;
 pub mod table;

@@ -405,7 +405,9 @@ fn limit_cycle(
     let closed_form: f64 = holds.iter().map(price).sum();
     figures.push("hold_propellant_kg", (!holds.is_empty()).then_some(used));
     figures.push("limit_cycle_reference_kg", (closed_form > 0.0).then_some(closed_form));
-    figures.push("hold_propellant_over_limit_cycle", (closed_form > 0.0).then(|| used / closed_form));
+    // The closed form knows no disturbance: beside one the ratio would say nothing.
+    let comparable = closed_form > 0.0 && scenario.disturbances.is_empty();
+    figures.push("hold_propellant_over_limit_cycle", comparable.then(|| used / closed_form));
     let periods = |axis: usize| {
         let longest = holds.iter().max_by_key(|hold| hold.captured.len())?;
         limit_cycle_period_s(longest.captured, axis)

@@ -1,0 +1,217 @@
+//! `stackhold authority`.
+
+use anyhow::Result;
+use serde_json::json;
+
+use super::console::{Console, Ink};
+use super::text::{maybe, number, percent, table, vector};
+use super::{CAUTION, Common, flights};
+use crate::authority::{Authority, AxisAuthority, authority as work_out};
+use crate::output::Folder;
+use crate::scenario::model::JetState;
+
+/// Says what the jets can do about the actual centre of mass.
+pub fn authority(
+    name: &str,
+    rate_change_deg_s: f64,
+    common: &Common,
+    console: &mut Console<'_>,
+) -> Result<i32> {
+    let scenario = flights::load(name, None)?;
+    let folder = common.out.as_deref().map(Folder::prepare).transpose()?;
+    let found = work_out(&scenario, rate_change_deg_s)?;
+    if let Some(folder) = &folder {
+        folder.write_summary(&json!(found))?;
+    }
+    if common.json {
+        console.line(&format!("{:#}", json!(found)))?;
+    } else {
+        show(&found, console)?;
+        if let Some(folder) = &folder {
+            console.line(&format!("Wrote summary.json into {}.", folder.path().display()))?;
+        }
+        console.line(&format!(
+            "Next: stackhold select {name} --angular-impulse X,Y,Z   (which jets, how long)"
+        ))?;
+        console.line(CAUTION)?;
+    }
+    Ok(0)
+}
+
+fn show(found: &Authority, console: &mut Console<'_>) -> Result<()> {
+    headline(found, console)?;
+    mass_properties(found, console)?;
+    jets(found, console)?;
+    axes(found, console)?;
+    rotations(found, console)?;
+    failures(found, console)
+}
+
+fn heading(text: &str, console: &mut Console<'_>) -> Result<()> {
+    let text = console.inked(text, Ink::Heading);
+    console.line("")?;
+    console.line(&text)
+}
+
+fn headline(found: &Authority, console: &mut Console<'_>) -> Result<()> {
+    let shift = found.centre_of_mass_shift_m;
+    let answer = if found.every_direction {
+        format!(
+            "{}: the jets turn this stack in every direction; at least {} N m, worst along {}.",
+            found.scenario,
+            number(found.attainable.least_torque_n_m),
+            vector(found.attainable.least_torque_direction)
+        )
+    } else {
+        format!("{}: the jets CANNOT turn this stack in every direction.", found.scenario)
+    };
+    console.line(&answer)?;
+    console
+        .line(&format!("Centre of mass {} m away from where the jets were laid out for.", vector(shift)))?;
+    let reversed: Vec<String> = found
+        .jets
+        .iter()
+        .filter(|jet| !jet.sign_changed.is_empty())
+        .map(|jet| format!("{} (about {})", jet.jet, jet.sign_changed.join(", ")))
+        .collect();
+    if !reversed.is_empty() {
+        console.line(&format!("Torque has changed sign: {}.", reversed.join("; ")))?;
+    }
+    let fatal: Vec<String> = found
+        .failures
+        .iter()
+        .filter(|failure| !failure.axes_lost.is_empty())
+        .map(|failure| format!("{} (loses {})", failure.jet, failure.axes_lost.join(", ")))
+        .collect();
+    if !fatal.is_empty() {
+        console.line(&format!("A single failure takes axes away: {}.", fatal.join("; ")))?;
+    }
+    Ok(())
+}
+
+fn mass_properties(found: &Authority, console: &mut Console<'_>) -> Result<()> {
+    heading("Mass properties", console)?;
+    let j = |m: &crate::authority::MassFigures| m.inertia_kg_m2;
+    let row = |name: &str, unit: &str, of: &dyn Fn(&crate::authority::MassFigures) -> f64| {
+        vec![name.to_owned(), unit.to_owned(), number(of(&found.actual)), number(of(&found.told))]
+    };
+    let rows = vec![
+        row("mass", "kg", &|m| m.mass_kg),
+        row("centre of mass x", "m", &|m| m.centre_of_mass_m[0]),
+        row("centre of mass y", "m", &|m| m.centre_of_mass_m[1]),
+        row("centre of mass z", "m", &|m| m.centre_of_mass_m[2]),
+        row("inertia xx", "kg m2", &|m| j(m)[0][0]),
+        row("inertia yy", "kg m2", &|m| j(m)[1][1]),
+        row("inertia zz", "kg m2", &|m| j(m)[2][2]),
+        row("inertia xy", "kg m2", &|m| j(m)[0][1]),
+        row("inertia xz", "kg m2", &|m| j(m)[0][2]),
+        row("inertia yz", "kg m2", &|m| j(m)[1][2]),
+    ];
+    console.line(&table(&["quantity", "unit", "actual", "told"], rows, 2))
+}
+
+fn jets(found: &Authority, console: &mut Console<'_>) -> Result<()> {
+    heading("Jets about the actual centre of mass", console)?;
+    let mut rows = Vec::new();
+    for jet in &found.jets {
+        let state = match jet.state {
+            _ if !jet.present => "absent",
+            JetState::Ready => "ready",
+            JetState::Forbidden => "forbidden",
+            JetState::Dead => "dead",
+        };
+        let mut row = vec![jet.jet.clone(), state.to_owned()];
+        row.extend(jet.torque_n_m.map(number));
+        row.extend(jet.force_n.map(number));
+        row.push(if jet.sign_changed.is_empty() { "-".to_owned() } else { jet.sign_changed.join(" ") });
+        rows.push(row);
+    }
+    let header = ["jet", "state", "Tx N m", "Ty N m", "Tz N m", "Fx N", "Fy N", "Fz N", "sign changed"];
+    console.line(&table(&header, rows, 2))
+}
+
+fn axes(found: &Authority, console: &mut Console<'_>) -> Result<()> {
+    heading("Each acceleration axis alone", console)?;
+    let share = |coupling: Option<f64>| coupling.map_or_else(|| "-".to_owned(), percent);
+    let rows = found.axes.iter().map(|axis| {
+        let about_design = if axis.design_turns_wrong_way {
+            "wrong way".to_owned()
+        } else {
+            share(axis.coupling_about_design)
+        };
+        vec![
+            axis.axis.clone(),
+            number(axis.acceleration_deg_s2),
+            number(axis.torque_n_m),
+            maybe(axis.price_kg_per_deg_s),
+            share(axis.coupling_as_told),
+            about_design,
+            maybe(axis.smallest_bit_deg_s),
+            bit_jet(axis),
+        ]
+    });
+    let header = [
+        "axis",
+        "most deg/s2",
+        "most N m",
+        "kg per deg/s",
+        "coupling as told",
+        "selected about design",
+        "smallest bit deg/s",
+        "by jet",
+    ];
+    console.line(&table(&header, rows.collect(), 1))?;
+    let spread = &found.attainable;
+    console.line(&format!(
+        "Over {} directions: {} to {} N m; {} to {} kg per N m s.",
+        spread.directions,
+        number(spread.least_torque_n_m),
+        number(spread.most_torque_n_m),
+        maybe(spread.lowest_price_kg_per_n_m_s),
+        maybe(spread.highest_price_kg_per_n_m_s),
+    ))
+}
+
+/// The jet with the smallest bit of an axis.
+fn bit_jet(axis: &AxisAuthority) -> String {
+    let name = axis.smallest_bit_jet.clone().unwrap_or_else(|| "-".to_owned());
+    if axis.smallest_bit_is_stand_in { format!("{name} (turns another axis more)") } else { name }
+}
+
+fn rotations(found: &Authority, console: &mut Console<'_>) -> Result<()> {
+    heading(&format!("On-times for {} deg/s about one axis", number(found.rate_change_deg_s)), console)?;
+    let mut rows = Vec::new();
+    for axis in &found.axes {
+        let rotation = &axis.rotation;
+        let mut lead = vec![axis.axis.clone(), rotation.outcome.replace('_', " ")];
+        let mut total = number(rotation.propellant_kg);
+        for jet in rotation.jets.iter().filter(|jet| jet.on_ticks > 0) {
+            let mut row = std::mem::replace(&mut lead, vec![String::new(); 2]);
+            row.extend([jet.jet.clone(), number(jet.on_time_s), std::mem::take(&mut total)]);
+            rows.push(row);
+        }
+        if rotation.jets.iter().all(|jet| jet.on_ticks == 0) {
+            lead.extend(["nothing".to_owned(), "-".to_owned(), "0".to_owned()]);
+            rows.push(lead);
+        }
+    }
+    console.line(&table(&["axis", "outcome", "jet", "on-time s", "kg in all"], rows, 3))
+}
+
+fn failures(found: &Authority, console: &mut Console<'_>) -> Result<()> {
+    heading("If one jet fails", console)?;
+    let rows = found.failures.iter().map(|failure| {
+        let lost = if failure.axes_lost.is_empty() { "none".to_owned() } else { failure.axes_lost.join(" ") };
+        let every = if failure.every_direction_left { "yes" } else { "NO" };
+        vec![
+            failure.jet.clone(),
+            every.to_owned(),
+            lost,
+            number(failure.least_torque_n_m),
+            maybe(failure.worst_price_ratio),
+        ]
+    });
+    let header = ["jet", "every direction left", "axes lost", "least torque N m", "worst price ratio"];
+    console.line(&table(&header, rows.collect(), 3))?;
+    console.line("")
+}

@@ -1,0 +1,91 @@
+//! Flying a scenario and its variants.
+
+use anyhow::{Context, Result};
+
+use super::console::Console;
+use crate::output::{Flown, summary};
+use crate::scenario::model::{Scenario, Told, Variant};
+use crate::{closed_loop, metrics, scenario, verdict};
+
+/// Name of a scenario's own flight.
+pub const OWN_FLIGHT: &str = "told_truth";
+
+/// Loads a scenario, with another seed if wanted.
+pub fn load(name_or_path: &str, seed: Option<u64>) -> Result<Scenario> {
+    let mut scenario = scenario::load_named_or_path(name_or_path)?;
+    if let Some(seed) = seed {
+        scenario.seed = seed;
+    }
+    Ok(scenario)
+}
+
+/// Name of the scenario's own flight: `told_truth`, or `as_told` where the kernel is told otherwise.
+fn own_name(scenario: &Scenario) -> &'static str {
+    let told = &scenario.told;
+    let mut believed = told.stack.clone();
+    let mut present = scenario.stack.clone();
+    believed.sort();
+    present.sort();
+    let exact = told.mass_factor == 1.0
+        && told.thrust_factor == 1.0
+        && told.centre_of_mass_error_m == [0.0; 3]
+        && believed == present;
+    if exact { OWN_FLIGHT } else { "as_told" }
+}
+
+/// The scenario's own flight.
+pub fn fly_own(scenario: &Scenario, command: &str, console: &Console<'_>) -> Result<Flown> {
+    fly(scenario, &scenario.stack, &scenario.told, own_name(scenario), command, console)
+}
+
+/// One variant.
+pub fn fly_variant(
+    scenario: &Scenario,
+    variant: &Variant,
+    command: &str,
+    console: &Console<'_>,
+) -> Result<Flown> {
+    let stack = variant.stack.clone().unwrap_or_else(|| scenario.stack.clone());
+    let believed = variant.told_stack.clone().unwrap_or_else(|| stack.clone());
+    let told = Told { stack: believed, ..scenario.told.clone() };
+    fly(scenario, &stack, &told, &variant.name, command, console)
+}
+
+fn fly(
+    scenario: &Scenario,
+    stack: &[String],
+    told: &Told,
+    name: &str,
+    command: &str,
+    console: &Console<'_>,
+) -> Result<Flown> {
+    let mut progress = console.progress(name);
+    let flown = closed_loop::fly(scenario, stack, told, name, &mut |share| progress.set(share));
+    progress.done();
+    let record = flown.with_context(|| format!("flight {name} of scenario {}", scenario.name))?;
+    let metrics = metrics::measure(scenario, stack, &record)?;
+    let verdict = verdict::judge(&scenario.requirements, &metrics.figures);
+    let summary = summary(scenario, stack, told, &record, &metrics, &verdict, command);
+    Ok(Flown { stack: stack.to_vec(), told: told.clone(), record, metrics, verdict, summary })
+}
+
+/// Largest error over half-width of any axis in `columns` equal stretches of the run; NaN where nothing
+/// is held.
+pub fn error_strip(scenario: &Scenario, flown: &Flown, columns: usize) -> Vec<f64> {
+    let half_widths = |time: f64| {
+        let phase = scenario.phases.iter().rfind(|phase| phase.start_s <= time + 1e-9)?;
+        match phase.mode {
+            scenario::model::Mode::Hold { half_width_rad, .. } => Some(half_width_rad),
+            _ => None,
+        }
+    };
+    let mut strip = vec![f64::NAN; columns];
+    for row in &flown.record.cycles {
+        let column = (row.time_s / scenario.duration_s * columns as f64) as usize;
+        if let (Some(slot), Some(half)) = (strip.get_mut(column), half_widths(row.time_s)) {
+            let share = (0..3).map(|i| row.error_rad[i].abs() / half[i]).fold(0.0, f64::max);
+            *slot = if slot.is_nan() { share } else { slot.max(share) };
+        }
+    }
+    strip
+}

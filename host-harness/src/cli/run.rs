@@ -1,0 +1,238 @@
+//! `stackhold run`.
+
+use anyhow::Result;
+use serde_json::{Value, json};
+
+use super::console::{Console, Ink};
+use super::text::{bound, label, maybe, number, percent, strip, table};
+use super::{CAUTION, Common, flights};
+use crate::output::{Flown, Folder, picture};
+use crate::report::{Flight, run_report};
+use crate::scenario;
+use crate::scenario::model::Scenario;
+
+/// Figures shown on the terminal; `summary.json` holds all.
+pub const SHOWN: [&str; 17] = [
+    "worst_axis_error_deg",
+    "worst_axis_error_over_half_width",
+    "capture_time_s",
+    "ape_99_73_percent_deg",
+    "rpe_max_deg",
+    "worst_rate_deg_s",
+    "cross_coupling",
+    "propellant_kg",
+    "propellant_bound_kg",
+    "propellant_reference_price_kg",
+    "propellant_over_bound",
+    "hold_propellant_over_limit_cycle",
+    "limit_cycle_period_s",
+    "valve_cycles_total",
+    "worst_jet_duty",
+    "velocity_gathered_m_s",
+    "worst_optimality_gap",
+];
+
+/// Columns of the picture of the error over time.
+const STRIP: usize = 60;
+
+/// Flies a scenario with its variants; the exit code is that of its own flight's verdict.
+pub fn run(
+    asked: Option<&str>,
+    seed: Option<u64>,
+    common: &Common,
+    console: &mut Console<'_>,
+) -> Result<i32> {
+    let name = asked.unwrap_or(scenario::DEMO);
+    let scenario = flights::load(name, seed)?;
+    let folder = common.out.as_deref().map(Folder::prepare).transpose()?;
+    let command = command_line(name, seed);
+    let mut flown = vec![flights::fly_own(&scenario, &command, console)?];
+    for variant in &scenario.variants {
+        flown.push(flights::fly_variant(&scenario, variant, &command, console)?);
+    }
+    if let Some(folder) = &folder {
+        write(folder, &scenario, &flown)?;
+    }
+    if common.json {
+        console.line(&format!("{:#}", with_variants(&flown)))?;
+    } else {
+        show(&scenario, &flown, console)?;
+        hints(name, folder.as_ref(), console)?;
+    }
+    Ok(flown[0].verdict.exit_code())
+}
+
+fn command_line(name: &str, seed: Option<u64>) -> String {
+    let seed = seed.map_or_else(String::new, |seed| format!(" --seed {seed}"));
+    format!("stackhold run {name}{seed}")
+}
+
+/// The own flight's summary with those of the variants under `variants`.
+fn with_variants(flown: &[Flown]) -> Value {
+    let mut top = flown[0].summary.clone();
+    if let Value::Object(map) = &mut top {
+        let others: Vec<&Value> = flown.iter().skip(1).map(|flight| &flight.summary).collect();
+        map.insert("variants".to_owned(), json!(others));
+    }
+    top
+}
+
+fn write(folder: &Folder, scenario: &Scenario, flown: &[Flown]) -> Result<()> {
+    folder.write_flight(scenario, &flown[0])?;
+    folder.write_summary(&with_variants(flown))?;
+    for variant in flown.iter().skip(1) {
+        Folder::prepare(&folder.path().join(&variant.record.name))?.write_flight(scenario, variant)?;
+    }
+    let shown: Vec<Flight> = flown
+        .iter()
+        .map(|f| Flight { record: &f.record, summary: &f.summary, stack: picture(scenario, f) })
+        .collect();
+    folder.write("report.html", &run_report(scenario, &shown))
+}
+
+fn show(scenario: &Scenario, flown: &[Flown], console: &mut Console<'_>) -> Result<()> {
+    let own = &flown[0];
+    verdict_line(scenario, own, console)?;
+    console.line(&answer(scenario, own))?;
+    for doubt in doubts(own) {
+        console.line(&format!("Doubt: {doubt}"))?;
+    }
+    requirements(own, console)?;
+    figures_side_by_side(&flown.iter().map(|f| (f.record.name.as_str(), f)).collect::<Vec<_>>(), console)?;
+    pictures(&[(scenario, flown)], console)
+}
+
+/// The verdict in one line.
+pub fn verdict_line(scenario: &Scenario, flown: &Flown, console: &mut Console<'_>) -> Result<()> {
+    let verdict = &flown.verdict;
+    let (word, ink) = if verdict.met { ("MET", Ink::Met) } else { ("MISSED", Ink::Missed) };
+    let count = verdict.requirements.len();
+    let said = match (count, verdict.missed()) {
+        (0, _) => "no requirement was stated, nothing was judged".to_owned(),
+        (_, 0) => format!("all {count} requirements met"),
+        (_, missed) => format!("{missed} of {count} requirements missed"),
+    };
+    let word = console.inked(word, ink);
+    console.line(&format!(
+        "{word}  {}: {said}; {} s flown, seed {}",
+        scenario.name,
+        number(scenario.duration_s),
+        scenario.seed
+    ))
+}
+
+/// What was reached and what it cost, in a sentence.
+fn answer(scenario: &Scenario, flown: &Flown) -> String {
+    let get = |key: &str| flown.metrics.figures.get(key);
+    let held = get("worst_axis_error_deg").map_or_else(
+        || "Flown".to_owned(),
+        |error| format!("Held within {} deg of the commanded attitude", number(error)),
+    );
+    let used = get("propellant_kg").unwrap_or(0.0);
+    let price = match (get("propellant_over_bound"), get("propellant_bound_kg")) {
+        (Some(ratio), Some(bound)) => {
+            format!(
+                "; no firing of these jets could have used less than {} kg ({} times that)",
+                number(bound),
+                number(ratio)
+            )
+        }
+        _ => get("hold_propellant_over_limit_cycle").map_or_else(String::new, |ratio| {
+            format!("; {} times the closed-form limit cycle of the smallest bits", number(ratio))
+        }),
+    };
+    let speed = scenario.duration_s / flown.record.wall_s.max(1e-9);
+    format!(
+        "{held} for {} kg of propellant{price}. Simulated {} times faster than real time.",
+        number(used),
+        number(speed.round())
+    )
+}
+
+fn doubts(flown: &Flown) -> Vec<String> {
+    let bound = flown.metrics.bound.as_ref();
+    let unproven = bound.into_iter().flat_map(|b| &b.doubts);
+    let price = unproven.map(|why| format!("the propellant bound is only a reference price: {why}."));
+    let none = flown.metrics.bound_error.iter().map(|why| format!("there is no propellant bound: {why}."));
+    let selections = Some(flown.record.selections.unproven).filter(|n| *n > 0);
+    let selections = selections.map(|n| {
+        format!("{n} of {} jet selections could not be proven optimal.", flown.record.selections.checked)
+    });
+    price.chain(none).chain(selections).collect()
+}
+
+fn requirements(flown: &Flown, console: &mut Console<'_>) -> Result<()> {
+    if flown.verdict.requirements.is_empty() {
+        return Ok(());
+    }
+    let rows = flown.verdict.requirements.iter().map(|r| {
+        let (words, unit) = label(&r.figure);
+        let margin = r.margin_fraction.map_or_else(|| maybe(r.margin), percent);
+        let word = if r.met { "met" } else { "missed" };
+        vec![words, maybe(r.value), bound(r), unit.to_owned(), margin, word.to_owned()]
+    });
+    console.line("")?;
+    let header = ["requirement", "value", "required", "unit", "margin", "result"];
+    console.line(&table(&header, rows.collect(), 1))
+}
+
+/// Figures of several flights, one column each.
+pub fn figures_side_by_side(flights: &[(&str, &Flown)], console: &mut Console<'_>) -> Result<()> {
+    let mut rows = Vec::new();
+    for key in SHOWN {
+        let values: Vec<Option<f64>> = flights.iter().map(|(_, f)| f.metrics.figures.get(key)).collect();
+        if values.iter().all(Option::is_none) {
+            continue;
+        }
+        let (words, unit) = label(key);
+        let mut row = vec![words, unit.to_owned()];
+        row.extend(values.into_iter().map(maybe));
+        rows.push(row);
+    }
+    let verdicts = flights.iter().map(|(_, f)| f.verdict.word().to_owned());
+    rows.push(["requirements".to_owned(), String::new()].into_iter().chain(verdicts).collect());
+    let mut header = vec!["figure", "unit"];
+    header.extend(flights.iter().map(|(name, _)| *name));
+    console.line("")?;
+    console.line(&table(&header, rows, 2))
+}
+
+/// The worst axis's error over the run as a strip per flight.
+pub fn pictures(options: &[(&Scenario, &[Flown])], console: &mut Console<'_>) -> Result<()> {
+    let mut rows = Vec::new();
+    for (scenario, flown) in options {
+        for flight in *flown {
+            let shares = flights::error_strip(scenario, flight, STRIP);
+            if shares.iter().any(|share| share.is_finite()) {
+                let name = if options.len() > 1 { &scenario.name } else { &flight.record.name };
+                rows.push(vec![name.clone(), strip(&shares)]);
+            }
+        }
+    }
+    if rows.is_empty() {
+        return Ok(());
+    }
+    console.line("")?;
+    console.line(&table(
+        &["flight", "worst axis error, start to end (full block: at the deadband; !: beyond)"],
+        rows,
+        2,
+    ))
+}
+
+fn hints(name: &str, folder: Option<&Folder>, console: &mut Console<'_>) -> Result<()> {
+    console.line("")?;
+    match folder {
+        Some(folder) => console.line(&format!(
+            "Wrote summary.json, states.csv, valves.csv and report.html into {}.",
+            folder.path().display()
+        ))?,
+        None => console
+            .line(&format!("Next: stackhold run {name} --out DIR   (report.html with the pictures)"))?,
+    }
+    console.line(&format!(
+        "      stackhold authority {name}       (what the jets can do about this centre of mass)"
+    ))?;
+    console.line(&format!("      stackhold compare {name}         (its variants side by side)"))?;
+    console.line(CAUTION)
+}

@@ -1,0 +1,402 @@
+//! Which jets, how long: one demand put to the kernel's own selection, with what it delivers on the
+//! stack as it really is.
+//!
+//! The kernel selects for what it is **told**, in rows of rate change and velocity change; demands in
+//! impulse are turned into those with the told mass properties. The longest on-time is one control
+//! cycle, or the first of 2, 5, 10, 20, 50, .. cycles in which the demand can be delivered.
+
+use anyhow::{Context, Result};
+use nalgebra::Vector3;
+use serde::Serialize;
+use stackhold_kernel::config::ConfigurationTable;
+use stackhold_kernel::effectiveness::Effectiveness;
+use stackhold_kernel::jet::JetMask;
+use stackhold_kernel::selection::{Demand, Outcome, Problem, Selection, select};
+
+use crate::authority::told_properties;
+use crate::bound::{cross, pulse, sub};
+use crate::scenario::model::Scenario;
+use crate::selection_check;
+use crate::stack::{self, MassProperties};
+use crate::table::{self, JETS};
+
+/// Cycles tried for the longest on-time.
+const CYCLES: [u32; 14] = [1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000];
+
+/// Longest on-time when time does not matter, s.
+const LONG_S: f64 = 1e5;
+
+/// One jet of an answer.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Firing {
+    /// Name.
+    pub jet: String,
+    /// Time at full thrust that is wanted, s.
+    pub acting_time_s: f64,
+    /// Between the valve commands, whole ticks, s; 0 when the shortest pulse would be too much.
+    pub on_time_s: f64,
+    /// The same in valve ticks.
+    pub on_ticks: u64,
+    /// Propellant of that pulse, with the loss of a short one, kg.
+    pub propellant_kg: f64,
+}
+
+/// Angular and linear effect of a firing.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Effect {
+    /// Angular impulse about the centre of mass, body axes, N·m·s.
+    pub angular_impulse_n_m_s: [f64; 3],
+    /// Linear impulse, body axes, N·s.
+    pub linear_impulse_n_s: [f64; 3],
+    /// Change of body rate, deg/s.
+    pub rate_change_deg_s: [f64; 3],
+    /// Change of velocity, m/s.
+    pub velocity_change_m_s: [f64; 3],
+}
+
+/// Jets and on-times for a rate change, by the kernel's own selection.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Rotation {
+    /// How the selection ended.
+    pub outcome: &'static str,
+    /// Share of the demand that is delivered.
+    pub share: f64,
+    /// Jets and on-times.
+    pub jets: Vec<Firing>,
+    /// Propellant, kg.
+    pub propellant_kg: f64,
+    /// Effect on the stack as it is, with whole ticks.
+    pub as_flown: Effect,
+}
+
+/// Everything `stackhold select` says.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Answer {
+    /// Scenario.
+    pub scenario: String,
+    /// What was asked: angular impulse, body axes, N·m·s.
+    pub asked_angular_impulse_n_m_s: [f64; 3],
+    /// Linear impulse asked with it, N·s; `None` leaves it free.
+    pub asked_linear_impulse_n_s: Option<[f64; 3]>,
+    /// How the selection ended.
+    pub outcome: &'static str,
+    /// Share of the demand that is delivered.
+    pub share: f64,
+    /// Longest on-time allowed, s.
+    pub longest_on_time_s: f64,
+    /// The same in control cycles.
+    pub cycles: u32,
+    /// Jets and on-times.
+    pub jets: Vec<Firing>,
+    /// Effect by what the kernel is told, on-times not rounded.
+    pub delivered: Effect,
+    /// Asked less delivered, angular, N·m·s.
+    pub left_over_angular_n_m_s: [f64; 3],
+    /// Asked less delivered, linear, N·s.
+    pub left_over_linear_n_s: Option<[f64; 3]>,
+    /// Effect on the stack as it is, with whole ticks, valve delays and ramps.
+    pub as_flown: Effect,
+    /// Propellant at steady specific impulse, on-times not rounded, kg.
+    pub propellant_kg: f64,
+    /// What it would cost with any on-time allowed, kg; `None` when it cannot be delivered at all.
+    pub propellant_given_time_kg: Option<f64>,
+    /// Propellant as flown, short pulses paid at their worse specific impulse, kg.
+    pub propellant_as_flown_kg: f64,
+    /// Price of each angular row at the optimum, kg per N·m·s.
+    pub multipliers_kg_per_n_m_s: [f64; 3],
+    /// Price of each linear row, kg per N·s.
+    pub multipliers_kg_per_n_s: Option<[f64; 3]>,
+    /// Propellant above the bound that the multipliers prove, relative.
+    pub optimality_gap: f64,
+    /// Whether the multipliers prove the answer.
+    pub proven: bool,
+}
+
+/// A solved demand before it is put into units for people.
+struct Solved<const M: usize> {
+    answer: Selection<M, JETS>,
+    check: selection_check::SelectionCheck,
+    cycles: u32,
+    longest_s: f64,
+}
+
+/// Puts an impulse demand to the kernel's selection.
+///
+/// * `angular_n_m_s` — about the centre of mass the kernel is told, body axes; `linear_n_s` — `None`
+///   leaves the linear impulse free. `within_s` — longest on-time, s; `None` as the module says.
+///
+/// # Errors
+/// When the kernel refuses its table.
+pub fn answer(
+    scenario: &Scenario,
+    angular_n_m_s: [f64; 3],
+    linear_n_s: Option<[f64; 3]>,
+    within_s: Option<f64>,
+) -> Result<Answer> {
+    let told = told_properties(scenario, &scenario.told);
+    let inverse = told.inertia().try_inverse().context("the told inertia is singular")?;
+    let change: [f64; 3] = (inverse * Vector3::from(angular_n_m_s)).into();
+    let kernel = Kernel::new(scenario)?;
+    // A price of a rate change is turned into the price of an impulse by the same inertia.
+    let priced = |y: [f64; 3]| -> [f64; 3] { (inverse * Vector3::from(y)).into() };
+    let (common, multipliers, linear_multipliers) = match linear_n_s {
+        None => {
+            let solved = kernel.solve(&|e: &Row| [e[0], e[1], e[2]], change, [0, 1, 2], within_s);
+            (Common::of(&solved), priced(solved.answer.multipliers.map(f64::from)), None)
+        }
+        Some(linear) => {
+            let [x, y, z] = linear.map(|p| p / told.mass_kg);
+            let wanted = [change[0], change[1], change[2], x, y, z];
+            let solved = kernel.solve(&|e: &Row| *e, wanted, [0, 1, 2, 3, 4, 5], within_s);
+            let [a, b, c, d, e, f] = solved.answer.multipliers.map(f64::from);
+            (Common::of(&solved), priced([a, b, c]), Some([d, e, f].map(|y| y / told.mass_kg)))
+        }
+    };
+    let delivered = kernel.delivered(&common.acting_s, &told);
+    let patient = match linear_n_s {
+        None => kernel.patient(&|e: &Row| [e[0], e[1], e[2]], change, [0, 1, 2]),
+        Some(linear) => {
+            let [x, y, z] = linear.map(|p| p / told.mass_kg);
+            let wanted = [change[0], change[1], change[2], x, y, z];
+            kernel.patient(&|e: &Row| *e, wanted, [0, 1, 2, 3, 4, 5])
+        }
+    };
+    let jets = kernel.firings(&common.acting_s);
+    Ok(Answer {
+        scenario: scenario.name.clone(),
+        asked_angular_impulse_n_m_s: angular_n_m_s,
+        asked_linear_impulse_n_s: linear_n_s,
+        outcome: common.outcome,
+        share: common.share,
+        longest_on_time_s: common.longest_s,
+        cycles: common.cycles,
+        left_over_angular_n_m_s: sub(angular_n_m_s, delivered.angular_impulse_n_m_s),
+        left_over_linear_n_s: linear_n_s.map(|p| sub(p, delivered.linear_impulse_n_s)),
+        delivered,
+        as_flown: kernel.as_flown(&jets),
+        propellant_kg: kernel.steady_propellant_kg(&common.acting_s),
+        propellant_given_time_kg: patient,
+        propellant_as_flown_kg: jets.iter().map(|jet| jet.propellant_kg).sum(),
+        jets,
+        multipliers_kg_per_n_m_s: multipliers,
+        multipliers_kg_per_n_s: linear_multipliers,
+        optimality_gap: common.gap,
+        proven: common.proven,
+    })
+}
+
+/// Jets and on-times for a change of body rate (rad/s).
+///
+/// # Errors
+/// When the kernel refuses its table.
+pub fn rotation(scenario: &Scenario, rate_change_rad_s: [f64; 3]) -> Result<Rotation> {
+    let kernel = Kernel::new(scenario)?;
+    let solved = kernel.solve(&|e: &Row| [e[0], e[1], e[2]], rate_change_rad_s, [0, 1, 2], None);
+    let common = Common::of(&solved);
+    let jets = kernel.firings(&common.acting_s);
+    Ok(Rotation {
+        outcome: common.outcome,
+        share: common.share,
+        propellant_kg: jets.iter().map(|jet| jet.propellant_kg).sum(),
+        as_flown: kernel.as_flown(&jets),
+        jets,
+    })
+}
+
+/// Rate change (three) and velocity change (three) per second.
+type Row = [f32; 6];
+
+/// What does not depend on the number of rows.
+struct Common {
+    outcome: &'static str,
+    share: f64,
+    cycles: u32,
+    longest_s: f64,
+    acting_s: Vec<f64>,
+    gap: f64,
+    proven: bool,
+}
+
+impl Common {
+    fn of<const M: usize>(solved: &Solved<M>) -> Self {
+        Self {
+            outcome: outcome_word(solved.answer.outcome),
+            share: f64::from(solved.answer.lambda),
+            cycles: solved.cycles,
+            longest_s: solved.longest_s,
+            acting_s: solved.answer.on_time.iter().map(|t| f64::from(*t)).collect(),
+            gap: solved.check.gap,
+            proven: solved.check.ok(),
+        }
+    }
+}
+
+/// Stable words for how a selection ended.
+#[must_use]
+pub fn outcome_word(outcome: Outcome) -> &'static str {
+    match outcome {
+        Outcome::Nothing => "nothing_asked",
+        Outcome::Exact => "delivered",
+        Outcome::Shortened => "shortened",
+        Outcome::Prioritised => "axes_by_priority",
+        Outcome::Coupled => "delivered_but_for_coupling",
+        Outcome::NoJets => "no_jets",
+        Outcome::Refused => "refused",
+        Outcome::Stalled => "stalled",
+    }
+}
+
+/// The kernel as it is told, and the stack as it is.
+struct Kernel<'a> {
+    scenario: &'a Scenario,
+    table: ConfigurationTable<JETS>,
+    rows: Vec<Row>,
+    actual: MassProperties,
+}
+
+impl<'a> Kernel<'a> {
+    fn new(scenario: &'a Scenario) -> Result<Self> {
+        let table = table::build(scenario, &scenario.stack, &scenario.told)?;
+        let told = table.validate().context("the kernel refuses its table")?;
+        let effectiveness = Effectiveness::<JETS>::new(&table.jets, &told);
+        let row = |e: &stackhold_kernel::effectiveness::Effect| {
+            let ([a, b, c], [d, e, f]) = (e.turn_rad_s2.0, e.push_m_s2.0);
+            [a, b, c, d, e, f]
+        };
+        let rows = effectiveness.effects().iter().map(row).collect();
+        let vehicle = &scenario.vehicle;
+        let actual = stack::composite(vehicle, &scenario.stack, &stack::full_tanks(vehicle));
+        Ok(Self { scenario, table, rows, actual })
+    }
+
+    /// The kernel's selection with the shortest limit that delivers all of the demand, else the longest.
+    fn solve<const M: usize>(
+        &self,
+        rows: &dyn Fn(&Row) -> [f32; M],
+        wanted: [f64; M],
+        priority: [u8; M],
+        within_s: Option<f64>,
+    ) -> Solved<M> {
+        let columns: Vec<[f32; M]> = self.rows.iter().map(rows).collect();
+        let price: Vec<f32> = self.table.jets.iter().map(|jet| jet.flow_kg_s()).collect();
+        let enabled = self.table.jets.iter().enumerate().filter(|(_, jet)| jet.enabled);
+        let usable = enabled.fold(JetMask::NONE, |mask, (j, _)| mask.with(j));
+        let demand = Demand::point(wanted.map(|w| w as f32));
+        let cycle_s = f64::from(self.table.timing.cycle_s());
+        let attempt = |longest_s: f64, cycles: u32| {
+            let limit = vec![longest_s as f32; columns.len()];
+            let problem = Problem {
+                columns: &columns,
+                price: &price,
+                limit: &limit,
+                usable,
+                demand: &demand,
+                priority,
+            };
+            let answer = select::<M, JETS>(&problem);
+            let check = selection_check::check_selection(&problem, &answer);
+            Solved { answer, check, cycles, longest_s }
+        };
+        if let Some(within_s) = within_s {
+            return attempt(within_s, (within_s / cycle_s).ceil().clamp(1.0, 1e9) as u32);
+        }
+        let mut tried = CYCLES.iter().map(|cycles| attempt(f64::from(*cycles) * cycle_s, *cycles));
+        let one_cycle = tried.next().unwrap_or_else(|| attempt(cycle_s, 1));
+        let done = |s: &Solved<M>| matches!(s.answer.outcome, Outcome::Exact | Outcome::Nothing);
+        if done(&one_cycle) {
+            return one_cycle;
+        }
+        let mut last = one_cycle;
+        for solved in tried {
+            let enough = done(&solved);
+            last = solved;
+            if enough {
+                break;
+            }
+        }
+        last
+    }
+
+    /// Propellant with any on-time allowed, kg.
+    fn patient<const M: usize>(
+        &self,
+        rows: &dyn Fn(&Row) -> [f32; M],
+        wanted: [f64; M],
+        priority: [u8; M],
+    ) -> Option<f64> {
+        let solved = self.solve(rows, wanted, priority, Some(LONG_S));
+        let acting: Vec<f64> = solved.answer.on_time.iter().map(|t| f64::from(*t)).collect();
+        (solved.answer.outcome == Outcome::Exact).then(|| self.steady_propellant_kg(&acting))
+    }
+
+    /// Whole ticks for each jet that fires.
+    fn firings(&self, acting_s: &[f64]) -> Vec<Firing> {
+        let jets = self.scenario.vehicle.jets.iter().zip(&self.table.jets).zip(acting_s);
+        jets.filter(|(_, acting)| **acting > 0.0)
+            .map(|((jet, told), acting)| {
+                let tick_s = self.scenario.kernel.tick_s;
+                let shortest = u64::from(told.minimum_on_ticks);
+                let offset = f64::from(told.pulse_offset_s);
+                let ticks = if *acting < 0.5 * (shortest as f64 * tick_s + offset) {
+                    0
+                } else {
+                    (((acting - offset) / tick_s).round().max(0.0) as u64).max(shortest)
+                };
+                let on_time_s = ticks as f64 * tick_s;
+                let propellant_kg = if ticks > 0 { pulse(jet, on_time_s).propellant_kg } else { 0.0 };
+                Firing {
+                    jet: jet.name.clone(),
+                    acting_time_s: *acting,
+                    on_time_s,
+                    on_ticks: ticks,
+                    propellant_kg,
+                }
+            })
+            .collect()
+    }
+
+    fn steady_propellant_kg(&self, acting_s: &[f64]) -> f64 {
+        self.table.jets.iter().zip(acting_s).map(|(jet, t)| f64::from(jet.flow_kg_s()) * t).sum()
+    }
+
+    /// By what the kernel is told, times not rounded.
+    fn delivered(&self, acting_s: &[f64], told: &MassProperties) -> Effect {
+        let jets = self.scenario.vehicle.jets.iter().zip(acting_s);
+        let factor = self.scenario.told.thrust_factor;
+        effect(
+            told,
+            jets.map(|(jet, t)| (jet.position_m, jet.force_direction.map(|d| d * jet.thrust_n * factor * t))),
+        )
+    }
+
+    /// On the stack as it is.
+    fn as_flown(&self, firings: &[Firing]) -> Effect {
+        let jets = &self.scenario.vehicle.jets;
+        let fired = firings.iter().filter(|firing| firing.on_ticks > 0);
+        effect(
+            &self.actual,
+            fired.filter_map(|firing| {
+                let jet = jets.iter().find(|jet| jet.name == firing.jet)?;
+                let impulse = pulse(jet, firing.on_time_s).impulse_n_s;
+                Some((jet.position_m, jet.force_direction.map(|d| d * impulse)))
+            }),
+        )
+    }
+}
+
+/// Sum of impulses at points, about the centre of mass.
+fn effect(stack: &MassProperties, impulses: impl Iterator<Item = ([f64; 3], [f64; 3])>) -> Effect {
+    let (mut angular, mut linear) = (Vector3::zeros(), Vector3::zeros());
+    for (position, impulse) in impulses {
+        angular += Vector3::from(cross(sub(position, stack.centre_of_mass_m), impulse));
+        linear += Vector3::from(impulse);
+    }
+    let turn: [f64; 3] =
+        stack.inertia().try_inverse().map_or([f64::NAN; 3], |inverse| (inverse * angular).into());
+    Effect {
+        angular_impulse_n_m_s: angular.into(),
+        linear_impulse_n_s: linear.into(),
+        rate_change_deg_s: turn.map(f64::to_degrees),
+        velocity_change_m_s: (linear / stack.mass_kg).into(),
+    }
+}
