@@ -10,7 +10,7 @@ use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::JetMask;
 use stackhold_kernel::linalg::Vec3;
 
-use crate::record::{CycleRow, RunRecord, SelectionChecks};
+use crate::record::{CycleRow, RunRecord};
 use crate::scenario::model::{Mode, Phase, Scenario, Told};
 use crate::selection_check::Checker;
 use crate::table::{self, JETS, tick_at};
