@@ -162,6 +162,30 @@ fn rocket_equation() {
     }
 }
 
+/// A tank that runs dry while a vent blows on, one that is dry from the start, and propellant that cannot be
+/// used: the rest of the motion stays finite and the jets stay silent.
+#[test]
+fn dry_tanks() {
+    for (propellant, unusable, want) in [(0.01, 0.004, 0.006), (0.0, 0.0, 0.0), (0.5, 0.6, 0.0)] {
+        let mut scenario = rocket(1000.0, 22.0, 285.0, propellant);
+        scenario.vehicle.tanks[0].unusable_kg = unusable;
+        scenario.vehicle.jets[0].rise_s = 0.1;
+        scenario.vehicle.jets[0].tail_off_s = 0.3;
+        let push = Push::Vent { position_m: [1.0, 1.0, 0.0], force_n: [0.0, 0.0, 0.01] };
+        scenario.disturbances = vec![Disturbance { name: "vent".into(), start_s: 0.0, stop_s: 1e3, push }];
+        let mut truth = truth(&scenario);
+        for n in 0..20 {
+            pulse(&mut truth, 0, f64::from(n), f64::from(n) + 0.2);
+        }
+        truth.advance_to(30.0);
+        near("used", [truth.propellant_used_kg()], [want], 1e-11).unwrap();
+        near("impulse", [truth.jet_totals()[0].impulse_n_s], [want * 285.0 * G0], 1e-8).unwrap();
+        assert!(truth.rate_rad_s().iter().all(|x| x.is_finite()));
+        let edges = truth.edges();
+        assert_eq!((edges.len(), edges[38].thrust_n), (40, 22.0 * f64::from(u8::from(want > 0.0))));
+    }
+}
+
 /// MDOT (definition of specific impulse; G0 of the third CGPM, 1901): 22 N at 285 s, 1 N at 220 s, 10 N at
 /// an exhaust velocity of 1900 m/s.
 #[test]

@@ -198,29 +198,43 @@ impl Motion {
         (a.gyroscopic + (b.gyroscopic + c.gyroscopic) * 2.0 + d.gyroscopic) * sixth
     }
 
-    /// One step of `step` s without any force: both momenta stay as they are to the last bit, the
-    /// centre of mass goes straight on, and the attitude follows from its Taylor series ([`free_turn`]),
-    /// which starts afresh from the constant angular momentum at each step.
-    /// Returns the time integral of `ω × J ω`, body axes, N·m·s.
-    pub fn coast(&mut self, mass: &Inertial, step: f64) -> Vector3<f64> {
+    /// Coasts for `left` s, or for the part of it in which no more than `longest_angle` rad are turned:
+    /// both momenta stay as they are to the last bit, the centre of mass goes straight on, and the
+    /// attitude follows from its Taylor series ([`free_turn`]), which starts afresh from the constant
+    /// angular momentum at each step. Returns the time taken, s, and the integral of `ω × J ω` over it,
+    /// body axes, N·m·s.
+    pub fn coast(&mut self, mass: &Inertial, left: f64, longest_angle: f64) -> (f64, Vector3<f64>) {
         let turn = self.attitude.matrix();
         let centre = self.origin + turn * mass.centre;
         let spin = turn.tr_mul(&(self.angular - centre.cross(&self.momentum)));
-        let (turned, gyroscopic) = free_turn(spin, &mass.inverse, step);
+        let angle = (mass.inverse * spin).norm() * left;
+        let pieces = (angle / longest_angle).ceil().max(1.0);
+        let step = left / pieces;
+        // What the last term left out could add is beyond the last bit either way.
+        let order = if angle < pieces * SMALL_ANGLE { LOW_ORDER } else { ORDER };
+        let (turned, gyroscopic) = free_turn(spin, &mass.inverse, step, order);
         self.attitude = self.attitude.multiply(turned).normalised();
         self.origin = centre + self.momentum * (step / mass.mass) - self.attitude.matrix() * mass.centre;
-        gyroscopic
+        (step, gyroscopic)
     }
 }
 
-/// Order of the Taylor series of a free turn.
+/// Highest order of the Taylor series of a free turn.
 const ORDER: usize = 6;
+/// Order for a turn of less than [`SMALL_ANGLE`] rad: `angle⁵` is below the rounding of a unit quaternion.
+const LOW_ORDER: usize = 4;
+const SMALL_ANGLE: f64 = 5e-4;
 
 /// Rotation of a torque-free body in `step` s, its body-axes angular momentum being `spin` at the start:
 /// Taylor series of `ḣ = h × J⁻¹ h` and `q̇ = ½ q ⊗ (0, ω)`, both products of series, so that each
 /// coefficient is a sum over earlier ones (method of Steffensen). Returns it relative to the attitude at the
 /// start, and the time integral of `ω × h`, N·m·s.
-fn free_turn(spin: Vector3<f64>, inverse: &Matrix3<f64>, step: f64) -> (Attitude, Vector3<f64>) {
+fn free_turn(
+    spin: Vector3<f64>,
+    inverse: &Matrix3<f64>,
+    step: f64,
+    order: usize,
+) -> (Attitude, Vector3<f64>) {
     // Coefficients carry the power of the step, so that the sums at the end need none.
     let mut momentum = [Vector3::zeros(); ORDER + 1];
     let mut rate = [Vector3::zeros(); ORDER + 1];
@@ -228,7 +242,7 @@ fn free_turn(spin: Vector3<f64>, inverse: &Matrix3<f64>, step: f64) -> (Attitude
     momentum[0] = spin;
     rate[0] = inverse * spin * step;
     turned[0] = Attitude::identity();
-    for k in 0..ORDER {
+    for k in 0..order.min(ORDER) {
         let share = 1.0 / (k + 1) as f64;
         for i in 0..=k {
             momentum[k + 1] += momentum[i].cross(&rate[k - i]);

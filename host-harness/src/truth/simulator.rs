@@ -250,20 +250,15 @@ impl Truth {
         while self.time < until {
             let left = until - self.time;
             if self.active.is_empty() && self.disturbance.is_zero() {
-                let step = left / pieces(left, self.turning_step());
-                self.books.gyroscopic += self.motion.coast(&self.mass, step);
-                self.time = if step < left { self.time + step } else { until };
+                let (taken, gyroscopic) = self.motion.coast(&self.mass, left, STEP_ANGLE);
+                self.books.gyroscopic += gyroscopic;
+                self.time = if taken < left { self.time + taken } else { until };
             } else {
                 let step = left / pieces(left, self.forced_step());
                 let taken = self.forced(step);
                 self.time = if taken < left { self.time + taken } else { until };
             }
         }
-    }
-
-    /// Longest step for the rate of the moment, s.
-    fn turning_step(&self) -> f64 {
-        STEP_ANGLE / self.motion.rate(&self.mass).norm()
     }
 
     /// Longest step for the rate and the torque of the moment, s.
@@ -274,7 +269,8 @@ impl Truth {
             sum + (jet.moment - self.mass.centre.cross(&jet.direction)) * largest
         });
         let acceleration = (self.mass.inverse * torque).norm();
-        self.turning_step().min((2.0 * STEP_ANGLE / acceleration).sqrt()).min(FORCED_STEP_S)
+        let turning = STEP_ANGLE / self.motion.rate(&self.mass).norm();
+        turning.min((2.0 * STEP_ANGLE / acceleration).sqrt()).min(FORCED_STEP_S)
     }
 
     /// One step of at most `step` s with jets or disturbances; shorter if a tank runs dry on the way.
@@ -333,7 +329,7 @@ impl Truth {
             }
             let tanks = self.drawn.iter().zip(self.propellant.iter().zip(&self.unusable));
             let share = tanks.fold(1.0_f64, |share, (&drawn, (&has, &unusable))| {
-                let usable = has - unusable;
+                let usable = (has - unusable).max(0.0);
                 if drawn > usable { share.min(usable / drawn) } else { share }
             });
             if share >= 1.0 {
@@ -531,6 +527,7 @@ fn jets(scenario: &Scenario, stack: &[String]) -> Result<Vec<JetUnit>, TruthErro
         let feed = &vehicle.tanks[tank];
         let mut unit = JetUnit::new(jet, number, (tank, feed), &scenario.actuators, scenario.seed);
         unit.works &= stack.contains(&jet.body) && stack.contains(&feed.body);
+        unit.works &= feed.propellant_kg - feed.unusable_kg > DRY_KG;
         Ok(unit)
     };
     (0..).zip(&vehicle.jets).map(build).collect()
