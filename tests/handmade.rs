@@ -102,7 +102,7 @@ pub fn scenario(jets: Vec<Jet>, centre: [f64; 3], moments: [f64; 3], duration_s:
             cycle_ticks: 100,
             minimum_off_ticks: 10,
             command_delay_ticks: 1,
-            measurement_age_limit_s: 1.0,
+            measurement_age_limit_s: 0.3,
             assumed_attitude_noise_rad: 1e-5,
             assumed_rate_noise_rad_s: 1e-6,
             assumed_bias_walk_rad_s: 0.0,
