@@ -8,7 +8,7 @@ use stackhold_harness::metrics::{
     Figures, Metrics, limit_cycle_period_s, mean, measure, pointing_statistics, window_means,
 };
 use stackhold_harness::record::{CycleRow, JetTotals, RunRecord, SelectionChecks, ValveEdge};
-use stackhold_harness::scenario::model::{Mode, Phase, Requirement, Scenario};
+use stackhold_harness::scenario::model::{Disturbance, Mode, Phase, Push, Requirement, Scenario};
 use stackhold_harness::verdict::judge;
 
 fn measured(scenario: &Scenario, record: &RunRecord) -> Metrics {
@@ -226,11 +226,56 @@ fn the_price_of_a_hold_is_its_share_after_capture() {
     record.jets[0].propellant_kg = 1.0;
     let metrics = measured(&scenario, &record);
     assert!(close(figure(&metrics, "hold_propellant_kg"), 0.6, 1e-12));
-    // Eight seconds after capture at the closed-form rate of the three axes.
-    let rates = metrics.limit_cycle_reference.as_ref().unwrap().iter().flatten().map(|a| a.rate_kg_s);
-    let expected = rates.sum::<f64>() * 8.0;
-    assert!(close(figure(&metrics, "limit_cycle_reference_kg"), expected, 1e-12));
-    assert!(close(figure(&metrics, "hold_propellant_over_limit_cycle"), 0.6 / expected, 1e-12));
+    // Nothing cycles: no ratio.
+    assert_eq!(metrics.figures.get("hold_propellant_over_limit_cycle"), None);
+}
+
+/// The cycle of LC-3 flown exactly on one axis: bits of jets 9 and 11 of the layout at each turn.
+fn flown_limit_cycle(extra: f64) -> (Scenario, RunRecord) {
+    let mut scenario = jet_1_docked(10_000.0);
+    let half = 0.5_f64.to_radians();
+    scenario.phases = vec![hold_from(0.0, [half; 3])];
+    // Smallest bit of y: jets 9 and 11, 22 N · 20 ms · 1.9 m on 8600 kg·m², period 8 · half / change.
+    let change = 0.44 * 1.9 / 8600.0;
+    let (period, bit) = (8.0 * half / change, 0.44 / (285.0 * 9.806_65));
+    let turns = |t: f64| (t / period * 2.0 + 0.5).floor();
+    let rows = (0..100_000).map(|k| {
+        let t = f64::from(k) * 0.1;
+        let phase = (t / period + 0.25).fract();
+        let error = if phase < 0.5 { 4.0 * phase - 1.0 } else { 3.0 - 4.0 * phase } * half;
+        let rate = if phase < 0.5 { 0.5 * change } else { -0.5 * change };
+        let mut row = row(t, [0.0, error, 0.0], [0.0, rate, 0.0]);
+        row.propellant_kg = turns(t) * bit * extra;
+        row
+    });
+    let mut record = record(&scenario, rows.collect());
+    for turn in 1..=turns(9999.9) as u32 {
+        let time_s = (f64::from(turn) - 0.5) * 0.5 * period - 0.05;
+        record.edges.push(ValveEdge { time_s, jet: 8, open: true, thrust_n: 22.0 });
+        record.edges.push(ValveEdge { time_s: time_s + 0.02, jet: 8, open: false, thrust_n: 22.0 });
+    }
+    record.jets[8].propellant_kg = turns(9999.9) * bit * extra;
+    (scenario, record)
+}
+
+#[test]
+fn a_hold_on_its_limit_cycle_costs_the_closed_form_of_the_axis_that_cycles() {
+    let (scenario, record) = flown_limit_cycle(1.0);
+    let metrics = measured(&scenario, &record);
+    let ratio = figure(&metrics, "hold_propellant_over_limit_cycle");
+    assert!(close(ratio, 1.0, 1e-4), "{ratio}");
+    // x and z stand still: counting their closed forms as well would flatter.
+    let rates: Vec<f64> =
+        metrics.limit_cycle_reference.iter().flatten().flatten().map(|axis| axis.rate_kg_s).collect();
+    assert_eq!(rates.len(), 3);
+    let (scenario, dearer) = flown_limit_cycle(1.5);
+    let ratio = figure(&measured(&scenario, &dearer), "hold_propellant_over_limit_cycle");
+    assert!(close(ratio, 1.5, 1e-4), "{ratio}");
+    // Beside a disturbance the closed form says nothing.
+    let mut pushed = scenario;
+    let push = Push::Torque { torque_n_m: [1e-6; 3] };
+    pushed.disturbances.push(Disturbance { name: "push".into(), start_s: 0.0, stop_s: 1.0, push });
+    assert_eq!(measured(&pushed, &dearer).figures.get("hold_propellant_over_limit_cycle"), None);
 }
 
 #[test]

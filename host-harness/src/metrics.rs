@@ -22,7 +22,7 @@ use serde::Serialize;
 use crate::bound::{
     AxisReference, Bit, Bound, limit_cycle_reference, minimum_pulse, norm, propellant_bound, sub, usable,
 };
-use crate::record::{CycleRow, RunRecord};
+use crate::record::{CycleRow, RunRecord, ValveEdge};
 use crate::scenario::model::{Jet, Mode, Scenario};
 use crate::stack;
 
@@ -121,7 +121,7 @@ pub fn measure(scenario: &Scenario, flown_stack: &[String], record: &RunRecord) 
     figures.push("cross_coupling", cross_coupling(scenario, record));
     let bound = propellant_bound(scenario, flown_stack, record);
     propellant(&mut figures, scenario, record, bound.as_ref().ok());
-    let reference = limit_cycle(&mut figures, scenario, &holds, &bits);
+    let reference = limit_cycle(&mut figures, scenario, record, &holds, &bits);
     valves(&mut figures, scenario, record, &bits);
     let last = record.cycles.last().map_or([0.0; 3], |row| row.velocity_m_s);
     figures.push_axes("velocity", "_m_s", last.map(Some));
@@ -393,20 +393,20 @@ fn propellant(figures: &mut Figures, scenario: &Scenario, record: &RunRecord, bo
 fn limit_cycle(
     figures: &mut Figures,
     scenario: &Scenario,
+    record: &RunRecord,
     holds: &[Hold],
     bits: &[Bit],
 ) -> Option<[Option<AxisReference>; 3]> {
     let reference = |hold: &Hold| limit_cycle_reference(&scenario.vehicle.jets, bits, hold.half_width_rad);
-    let price = |hold: &Hold| {
-        let rate: f64 = reference(hold).iter().flatten().map(|axis| axis.rate_kg_s).sum();
-        rate * (hold.end_s - hold.captured[0].time_s)
-    };
-    let used: f64 = holds.iter().map(|hold| hold.propellant_kg).sum();
-    let closed_form: f64 = holds.iter().map(price).sum();
-    figures.push("hold_propellant_kg", (!holds.is_empty()).then_some(used));
-    figures.push("limit_cycle_reference_kg", (closed_form > 0.0).then_some(closed_form));
-    // The closed form knows no disturbance: beside one the ratio would say nothing.
+    let compared: Vec<(f64, f64)> =
+        holds.iter().filter_map(|h| whole_periods(h, record, reference(h))).collect();
+    let used: f64 = compared.iter().map(|(used, _)| used).sum();
+    let closed_form: f64 = compared.iter().map(|(_, closed_form)| closed_form).sum();
+    let held: f64 = holds.iter().map(|hold| hold.propellant_kg).sum();
+    figures.push("hold_propellant_kg", (!holds.is_empty()).then_some(held));
+    // The closed form knows no disturbance: beside one it would say nothing.
     let comparable = closed_form > 0.0 && scenario.disturbances.is_empty();
+    figures.push("limit_cycle_reference_kg", comparable.then_some(closed_form));
     figures.push("hold_propellant_over_limit_cycle", comparable.then(|| used / closed_form));
     let periods = |axis: usize| {
         let longest = holds.iter().max_by_key(|hold| hold.captured.len())?;
@@ -420,6 +420,29 @@ fn limit_cycle(
     );
     figures.push_axes("limit_cycle_periods", "", flown.map(|p| p.map(|(_, count)| count as f64)));
     holds.first().map(reference)
+}
+
+/// Propellant of a hold beside the closed form of the axes that really cycle (two turns or more on one
+/// side), from the first opening of a valve to the last: so many pulses, so many coasts. `None` with
+/// fewer than two firings or without such an axis.
+fn whole_periods(
+    hold: &Hold,
+    record: &RunRecord,
+    reference: [Option<AxisReference>; 3],
+) -> Option<(f64, f64)> {
+    let began_s = hold.captured[0].time_s;
+    let within = |edge: &&ValveEdge| edge.open && edge.time_s >= began_s && edge.time_s < hold.end_s;
+    let mut openings = record.edges.iter().filter(within).map(|edge| edge.time_s);
+    let first_s = openings.next()?;
+    let last_s = openings.next_back().filter(|last| *last > first_s)?;
+    // A row holds what was used before its cycle, so the last firing is not in it.
+    let used_by = |time_s: f64| {
+        let at = hold.captured.partition_point(|row| row.time_s <= time_s);
+        hold.captured.get(at.saturating_sub(1)).map_or(0.0, |row| row.propellant_kg)
+    };
+    let cycling = (0..3).filter(|axis| limit_cycle_period_s(hold.captured, *axis).is_some());
+    let rate: f64 = cycling.filter_map(|axis| reference[axis].as_ref()).map(|axis| axis.rate_kg_s).sum();
+    (rate > 0.0).then(|| (used_by(last_s) - used_by(first_s), rate * (last_s - first_s)))
 }
 
 /// Mean period of a limit cycle and the number of periods it is the mean of.
