@@ -3,11 +3,14 @@
 /// A figure of `summary.json` that a requirement may bound.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Figure {
-    /// Key, with its unit.
+    /// Key, with its unit; `{axis}` stands for `x`, `y` or `z`.
     pub name: &'static str,
     /// What it measures.
     pub meaning: &'static str,
 }
+
+/// What `{axis}` stands for.
+const AXES: [&str; 3] = ["x", "y", "z"];
 
 const fn figure(name: &'static str, meaning: &'static str) -> Figure {
     Figure { name, meaning }
@@ -15,26 +18,52 @@ const fn figure(name: &'static str, meaning: &'static str) -> Figure {
 
 /// Every figure a requirement may name.
 pub const FIGURES: &[Figure] = &[
-    figure("worst_axis_error_deg", "largest attitude error of any axis while holding"),
+    figure("worst_axis_error_deg", "largest attitude error of any axis, from capture on"),
     figure("worst_axis_error_over_half_width", "the same as a multiple of that axis's deadband half-width"),
-    figure("ape_max_deg", "largest absolute performance error"),
-    figure("mpe_deg", "mean performance error"),
-    figure("rpe_max_deg", "largest relative performance error"),
-    figure("worst_rate_deg_s", "largest body rate of any axis"),
+    figure("peak_axis_error_deg", "largest attitude error of any axis, capture included"),
+    figure("capture_time_s", "time until all axes were inside their deadbands"),
     figure("time_outside_deadband_s", "time with any axis outside its deadband"),
+    figure("time_outside_deadband_fraction", "the same over the time of holding"),
+    figure("ape_max_deg", "largest absolute performance error"),
+    figure("ape_max_{axis}_deg", "the same about one axis"),
+    figure("ape_95_percent_deg", "absolute performance error not exceeded for 95 % of the time"),
+    figure("ape_95_percent_{axis}_deg", "the same about one axis"),
+    figure("ape_99_73_percent_deg", "absolute performance error not exceeded for 99.73 % of the time"),
+    figure("ape_99_73_percent_{axis}_deg", "the same about one axis"),
+    figure("mpe_deg", "largest mean performance error"),
+    figure("mpe_{axis}_deg", "the same about one axis"),
+    figure("rpe_max_deg", "largest relative performance error"),
+    figure("rpe_max_{axis}_deg", "the same about one axis"),
+    figure("pde_deg", "largest performance drift error"),
+    figure("pde_{axis}_deg", "the same about one axis"),
+    figure("worst_rate_deg_s", "largest body rate of any axis"),
+    figure("worst_axis_hold_rate_deg_s", "largest body rate of any axis while holding"),
+    figure("hold_rate_max_{axis}_deg_s", "the same about one axis"),
     figure("propellant_kg", "propellant used"),
+    figure("propellant_kg_per_day", "propellant used, per day"),
     figure("propellant_over_bound", "propellant used over its theoretical lower bound"),
+    figure("hold_propellant_kg", "propellant used while holding"),
+    figure(
+        "hold_propellant_over_limit_cycle",
+        "the same over the closed form of the undisturbed limit cycle",
+    ),
     figure("valve_cycles_total", "openings of all valves"),
     figure("worst_jet_valve_cycles", "openings of the busiest valve"),
     figure("worst_jet_duty", "on-time of the busiest jet over the run's time"),
-    figure("velocity_gathered_m_s", "velocity of the centre of mass gathered over the run"),
-    figure("cross_coupling", "rate change off the commanded axis over the commanded change"),
+    figure("mean_on_time_s", "mean on-time of a pulse"),
+    figure("pulses_{axis}", "pulses that turn this axis most"),
     figure("limit_cycle_period_s", "mean limit-cycle period of the slowest axis"),
+    figure("limit_cycle_period_{axis}_s", "the same of one axis"),
+    figure("limit_cycle_periods_{axis}", "limit-cycle periods seen on one axis"),
+    figure("velocity_gathered_m_s", "velocity of the centre of mass gathered over the run"),
+    figure("velocity_{axis}_m_s", "the same along one inertial axis"),
+    figure("cross_coupling", "rate change off the commanded axis over the commanded change"),
     figure("selections_unproven", "jet selections whose optimality was not proven"),
     figure("worst_optimality_gap", "largest relative gap of a jet selection to its dual bound"),
+    figure("worst_selection_residual", "largest relative residual of a selection's demand"),
 ];
 
-/// The figure with this key.
+/// Whether a requirement may name this figure.
 pub(super) fn known(name: &str) -> bool {
-    FIGURES.iter().any(|figure| figure.name == name)
+    FIGURES.iter().any(|figure| AXES.iter().any(|axis| figure.name.replace("{axis}", axis) == name))
 }

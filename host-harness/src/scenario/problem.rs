@@ -9,10 +9,12 @@ use annotate_snippets::renderer::DecorStyle;
 use annotate_snippets::{AnnotationKind, Level, Renderer, Snippet};
 use serde::Serialize;
 
-use super::suggest::listed;
+use super::suggest::{listed, nearest};
 
 /// Longest excerpt of a value in a message, characters.
 const EXCERPT_LENGTH: usize = 60;
+/// Most problems written out in one message.
+const MOST_SHOWN: usize = 25;
 
 /// One thing wrong with a scenario or vehicle file.
 #[derive(Clone, Debug, PartialEq, Eq, Serialize)]
@@ -50,7 +52,7 @@ impl Problem {
             (owner, "") => format!("{owner} {}", self.wrong),
             (owner, key) => format!("{owner}: {key} {}", self.wrong),
         };
-        let mark = AnnotationKind::Primary.span(self.marked.clone()).label(self.wrong.as_str());
+        let mark = AnnotationKind::Primary.span(self.marked.clone());
         let snippet = Snippet::source(self.line_text.as_str())
             .line_start(self.line)
             .path(self.file.as_str())
@@ -100,20 +102,25 @@ impl ScenarioError {
     pub fn render(&self, styled: bool) -> String {
         match self {
             Self::NotFound { asked } => {
-                let names = super::library().iter().map(|(name, _)| *name);
+                let names = || super::library().iter().map(|(name, _)| *name);
+                let meant = nearest(asked.trim_end_matches(".toml"), names())
+                    .map_or_else(String::new, |name| format!("did you mean \"{name}\"? "));
                 format!(
                     "error: \"{asked}\" is neither a file nor a scenario of the library\n  \
-                     right would be: the path of a scenario file, or one of {}",
-                    listed(names)
+                     right would be: {meant}the path of a scenario file, or one of {}",
+                    listed(names())
                 )
             }
             Self::Unreadable { path, cause, remedy } => {
                 format!("error: {} cannot be read: {cause}\n  right would be: {remedy}", path.display())
             }
             Self::Refused(problems) => {
-                let mut parts: Vec<String> = problems.iter().map(|problem| problem.render(styled)).collect();
-                if problems.len() > 1 {
-                    parts.push(format!("{} problems; nothing was flown", problems.len()));
+                let mut parts: Vec<String> =
+                    problems.iter().take(MOST_SHOWN).map(|problem| problem.render(styled)).collect();
+                match problems.len() {
+                    0 | 1 => {}
+                    2..=MOST_SHOWN => parts.push(format!("{} problems in all", problems.len())),
+                    all => parts.push(format!("{all} problems in all, the first {MOST_SHOWN} shown")),
                 }
                 parts.join("\n\n")
             }
@@ -169,7 +176,7 @@ impl<'t> Notes<'t> {
         let line_end = self.text[start..].find('\n').map_or(self.text.len(), |at| start + at);
         let line_text = self.text[line_start..line_end].to_owned();
         let end = floor_boundary(self.text, span.end.clamp(start, line_end));
-        self.problems.borrow_mut().push(Problem {
+        let problem = Problem {
             file: self.file.to_owned(),
             line: self.text[..line_start].matches('\n').count() + 1,
             column: self.text[line_start..start].chars().count() + 1,
@@ -180,7 +187,12 @@ impl<'t> Notes<'t> {
             remedy,
             line_text,
             marked: start - line_start..end - line_start,
-        });
+        };
+        // What several jets take from one kind is wrong once.
+        let mut problems = self.problems.borrow_mut();
+        if !problems.contains(&problem) {
+            problems.push(problem);
+        }
     }
 
     /// The problems, in the order of the file.

@@ -46,14 +46,15 @@ pub(super) fn read<'t>(
     let seed = root.integer("seed", 0..=i64::MAX, "a whole number from 0", Some(1));
     let stack = names.some(&root, "stack");
     let told = read_told(&root, stack.as_ref(), &names);
+    // Without a vehicle nobody else asks for these two.
+    let _ = (root.has("jets_forbidden"), root.has("jets_dead"));
     let vehicle = vehicle.and_then(|vehicle| with_states(&root, vehicle, stack.as_deref()));
     let sensors = read_sensors(&root);
     let actuators = read_actuators(&root);
     let jets = vehicle.as_ref().map_or(&[][..], |vehicle| &vehicle.jets);
     let kernel = read_kernel(&root, jets, sensors.as_ref(), actuators.as_ref());
-    if let (Some(kernel), Some(duration)) = (&kernel, duration) {
-        check_length(&root, kernel, duration);
-    }
+    let duration = duration
+        .filter(|&duration| kernel.as_ref().is_none_or(|kernel| fits_memory(&root, kernel, duration)));
     let initial = read_initial(&root);
     let phases = read_phases(&root, duration, initial.as_ref());
     let disturbances = read_disturbances(&root, duration);
@@ -362,19 +363,21 @@ fn slowest_edge_s(jet: &Jet) -> f64 {
     (jet.opening_delay_s + jet.rise_s).max(jet.closing_delay_s + jet.tail_off_s)
 }
 
-fn check_length(root: &Section<'_>, kernel: &KernelSettings, duration_s: f64) {
+/// Whether a run holds at least one cycle and not more than a record can.
+fn fits_memory(root: &Section<'_>, kernel: &KernelSettings, duration_s: f64) -> bool {
     let cycle_s = kernel.tick_s * f64::from(kernel.cycle_ticks);
-    if duration_s < cycle_s {
-        root.complain(
-            "duration_s",
-            format!("is shorter than one cycle of {cycle_s} s"),
-            format!("at least {cycle_s}"),
-        );
-    } else if duration_s > MOST_CYCLES * cycle_s {
+    let longest = MOST_CYCLES * cycle_s;
+    let (wrong, remedy) = if duration_s < cycle_s {
+        (format!("is shorter than one cycle of {cycle_s} s"), format!("at least {cycle_s}"))
+    } else if duration_s > longest {
         let wrong =
             format!("holds more than {MOST_CYCLES:e} cycles of {cycle_s} s, too many to keep in memory");
-        root.complain("duration_s", wrong, format!("at most {}", MOST_CYCLES * cycle_s));
-    }
+        (wrong, format!("at most {longest}"))
+    } else {
+        return true;
+    };
+    root.complain("duration_s", wrong, remedy);
+    false
 }
 
 fn read_initial(root: &Section<'_>) -> Option<Initial> {
@@ -394,11 +397,7 @@ fn read_initial(root: &Section<'_>) -> Option<Initial> {
 }
 
 fn read_phases(root: &Section<'_>, duration: Option<f64>, initial: Option<&Initial>) -> Option<Vec<Phase>> {
-    let sections = root.sections("phase");
-    if sections.is_empty() {
-        root.complain("phase", "has no entry", "at least one [[phase]] with start_s = 0.0 and a mode");
-        return None;
-    }
+    let sections = root.some_sections("phase", "at least one [[phase]] with start_s = 0.0 and a mode")?;
     let mut earlier: Option<f64> = None;
     let mut phases = Vec::new();
     for section in &sections {
@@ -434,11 +433,12 @@ fn phase_in_order(section: &Section<'_>, start: f64, earlier: Option<f64>, durat
 }
 
 fn read_mode(section: &Section<'_>, initial: Option<&Initial>) -> Option<Mode> {
-    let mode = section.choice(
-        "mode",
-        &["free_drift", "hold", "impulse"],
-        "mode = \"free_drift\", \"hold\" or \"impulse\"",
-    )?;
+    let words = ["free_drift", "hold", "impulse"];
+    let Some(mode) = section.choice("mode", &words, "mode = \"free_drift\", \"hold\" or \"impulse\"") else {
+        section.accept(&["attitude_xyzw", "half_width_deg", "rate_limit_deg_s"]);
+        section.accept(&["rate_change_deg_s", "velocity_change_m_s"]);
+        return None;
+    };
     match mode {
         "hold" => {
             let start = initial.map_or([0.0, 0.0, 0.0, 1.0], |initial| initial.attitude_xyzw);
@@ -481,7 +481,7 @@ fn read_mode(section: &Section<'_>, initial: Option<&Initial>) -> Option<Mode> {
 }
 
 fn read_disturbances(root: &Section<'_>, duration: Option<f64>) -> Option<Vec<Disturbance>> {
-    let sections = root.sections("disturbance");
+    let sections = root.sections("disturbance")?;
     refuse_twins(sections.iter());
     let disturbances: Vec<Option<Disturbance>> =
         sections.iter().map(|section| read_disturbance(section, duration)).collect();
@@ -512,7 +512,11 @@ fn read_disturbance(section: &Section<'_>, duration: Option<f64>) -> Option<Dist
 }
 
 fn read_push(section: &Section<'_>) -> Option<Push> {
-    match section.choice("kind", &["vent", "torque"], "kind = \"vent\" or \"torque\"")? {
+    let Some(kind) = section.choice("kind", &["vent", "torque"], "kind = \"vent\" or \"torque\"") else {
+        section.accept(&["position_m", "force_n", "torque_n_m"]);
+        return None;
+    };
+    match kind {
         "vent" => {
             let hint = "position_m = [x, y, z] in structural axes";
             let position = section.vector("position_m", Range64::Within(-1e3, 1e3), hint);
@@ -530,7 +534,7 @@ fn read_push(section: &Section<'_>) -> Option<Push> {
 
 fn read_requirements(root: &Section<'_>) -> Option<Vec<Requirement>> {
     let requirements: Vec<Option<Requirement>> =
-        root.sections("requirement").iter().map(read_requirement).collect();
+        root.sections("requirement")?.iter().map(read_requirement).collect();
     requirements.into_iter().collect()
 }
 
@@ -567,7 +571,7 @@ fn read_requirement(section: &Section<'_>) -> Option<Requirement> {
 }
 
 fn read_variants(root: &Section<'_>, names: &VehicleNames, jets: &[Jet]) -> Option<Vec<Variant>> {
-    let sections = root.sections("variant");
+    let sections = root.sections("variant")?;
     refuse_twins(sections.iter());
     let variants: Vec<Option<Variant>> =
         sections.iter().map(|section| read_variant(section, names, jets)).collect();

@@ -78,6 +78,11 @@ impl<'t> Section<'t> {
         self.value(key).is_some()
     }
 
+    /// Accepts keys that nothing asks for, because what decides about them is wrong itself.
+    pub(super) fn accept(&self, keys: &[&'static str]) {
+        self.asked.borrow_mut().extend(keys);
+    }
+
     /// Writes down what is wrong with a key's value; at the section's header when it is missing.
     pub(super) fn complain(&self, key: &str, wrong: impl Into<String>, remedy: impl Into<String>) {
         let span = self.table.get(key).map_or_else(|| self.span.clone(), Spanned::span);
@@ -320,12 +325,13 @@ impl<'t> Section<'t> {
 
     /// The section's own name, whatever it is.
     pub(super) fn own_name(&self) -> Option<String> {
-        self.table.get("name").and_then(|name| name.get_ref().as_str()).map(str::to_owned)
+        name_of(self.table).map(str::to_owned)
     }
 
-    /// A number read elsewhere already: nothing is written down.
-    pub(super) fn quiet_number(&self, key: &'static str) -> Option<f64> {
-        self.value(key).and_then(|value| as_number(value.get_ref()))
+    /// A number whose faults are written down elsewhere already: nothing is written down here.
+    pub(super) fn quiet_number(&self, key: &'static str, range: Range64) -> Option<f64> {
+        let number = self.value(key).and_then(|value| as_number(value.get_ref()));
+        number.filter(|&number| range.fault(number).is_none())
     }
 
     /// A text that must be one of the names that exist.
@@ -417,27 +423,45 @@ impl<'t> Section<'t> {
         Some(Section { notes: self.notes, table, span: value.span(), owner, asked: RefCell::default() })
     }
 
-    /// The tables of a list, in order; called by their names where they have one.
-    pub(super) fn sections(&self, key: &'static str) -> Vec<Section<'t>> {
-        let Some(value) = self.value(key) else { return Vec::new() };
+    /// The tables of a list, in order, none for a missing key; called by their names where they have
+    /// one. `None` when a problem was written down.
+    pub(super) fn sections(&self, key: &'static str) -> Option<Vec<Section<'t>>> {
+        let Some(value) = self.value(key) else { return Some(Vec::new()) };
         let hint = format!("one or more tables headed [[{key}]]");
         let Some(list) = value.get_ref().as_array() else {
             self.wrong_type(key, value, "a list of tables", &hint);
-            return Vec::new();
+            return None;
         };
         let mut sections = Vec::new();
         for (index, entry) in list.iter().enumerate() {
             let Some(table) = entry.get_ref().as_table() else {
                 self.wrong_type(key, entry, "a table", &hint);
-                continue;
+                return None;
             };
-            let name = table.get("name").and_then(|name| name.get_ref().as_str());
+            let name = name_of(table);
             let owner =
                 name.map_or_else(|| format!("{key} {}", index + 1), |name| format!("{key} \"{name}\""));
             let asked = RefCell::default();
             sections.push(Section { notes: self.notes, table, span: entry.span(), owner, asked });
         }
-        sections
+        Some(sections)
+    }
+
+    /// The same with at least one entry.
+    pub(super) fn some_sections(&self, key: &'static str, hint: &str) -> Option<Vec<Section<'t>>> {
+        let sections = self.sections(key)?;
+        if sections.is_empty() {
+            self.complain(key, "has no entry", hint);
+            return None;
+        }
+        Some(sections)
+    }
+
+    /// Names of the tables of a list, as far as they have one; nothing is written down.
+    pub(super) fn names_in(&self, key: &str) -> Vec<String> {
+        let list = self.table.get(key).and_then(|value| value.get_ref().as_array());
+        let tables = list.into_iter().flatten().filter_map(|entry| entry.get_ref().as_table());
+        tables.filter_map(name_of).map(str::to_owned).collect()
     }
 
     /// Refuses every key that was never asked for.
@@ -467,13 +491,17 @@ impl<'t> Section<'t> {
 pub(super) fn refuse_twins<'s, 't: 's>(sections: impl Iterator<Item = &'s Section<'t>>) {
     let mut seen: Vec<&str> = Vec::new();
     for section in sections {
-        let Some(name) = section.table.get("name").and_then(|name| name.get_ref().as_str()) else { continue };
+        let Some(name) = name_of(section.table) else { continue };
         if seen.contains(&name) {
             section.complain("name", format!("\"{name}\" is taken already"), "a name that no other one has");
         } else {
             seen.push(name);
         }
     }
+}
+
+fn name_of<'s>(table: &'s DeTable<'_>) -> Option<&'s str> {
+    table.get("name").and_then(|name| name.get_ref().as_str())
 }
 
 fn is_name_letter(letter: char) -> bool {

@@ -27,7 +27,7 @@ fn distance(a: &str, b: &str) -> usize {
 
 /// The known word nearest to `word`, if it is near enough to be meant.
 ///
-/// Near enough: at most a third of the letters differ, or one is the other without its unit
+/// Near enough: at most two letters in five differ, or one is the other without its unit
 /// (`thrust` or `thrust_lbf` for `thrust_n`).
 pub(super) fn nearest<'w>(word: &str, known: impl IntoIterator<Item = &'w str>) -> Option<&'w str> {
     let word = word.to_lowercase();
@@ -35,7 +35,7 @@ pub(super) fn nearest<'w>(word: &str, known: impl IntoIterator<Item = &'w str>) 
         .into_iter()
         .filter_map(|candidate| {
             let apart = distance(&word, candidate);
-            let near = apart * 3 <= word.chars().count().max(candidate.chars().count());
+            let near = apart * 5 <= 2 * word.chars().count().max(candidate.chars().count());
             let score =
                 if near { Some(apart) } else { same_but_unit(&word, candidate).then_some(apart + 100) };
             score.map(|score| (score, candidate))

@@ -37,17 +37,8 @@ pub(super) fn read<'t>(notes: &'t Notes<'t>, table: &'t DeTable<'t>) -> Option<V
     })
 }
 
-/// Names of the tables of one kind, as far as they are text.
-fn names_of<'t>(root: &Section<'t>, key: &'static str) -> Vec<String> {
-    root.sections(key).iter().filter_map(Section::own_name).collect()
-}
-
 fn read_bodies(root: &Section<'_>) -> Option<Vec<Body>> {
-    let sections = root.sections("body");
-    if sections.is_empty() {
-        root.complain("body", "has no entry", "at least one [[body]] with name, mass_kg, ..");
-        return None;
-    }
+    let sections = root.some_sections("body", "at least one [[body]] with name, mass_kg, ..")?;
     refuse_twins(sections.iter());
     let bodies: Vec<Option<Body>> = sections.iter().map(read_body).collect();
     bodies.into_iter().collect()
@@ -189,8 +180,8 @@ fn read_orientation(section: &Section<'_>) -> Option<[f64; 4]> {
 }
 
 fn read_tanks(root: &Section<'_>) -> Option<Vec<Tank>> {
-    let bodies = names_of(root, "body");
-    let sections = root.sections("tank");
+    let bodies = root.names_in("body");
+    let sections = root.sections("tank")?;
     refuse_twins(sections.iter());
     let tanks: Vec<Option<Tank>> = sections.iter().map(|section| read_tank(section, &bodies)).collect();
     tanks.into_iter().collect()
@@ -273,28 +264,25 @@ const VALVE: [Valve; 9] = [
 
 fn read_jets(root: &Section<'_>) -> Option<Vec<Jet>> {
     let kinds = root.sections("jet_kind");
-    refuse_twins(kinds.iter());
     let mut sound = true;
-    for kind in &kinds {
+    refuse_twins(kinds.iter().flatten());
+    for kind in kinds.iter().flatten() {
         sound &= kind.name("name", "name = \"large\"").is_some();
         for Valve { key, range, hint } in VALVE {
             sound &= !kind.has(key) || kind.number(key, range, hint).is_some();
         }
         kind.finish();
     }
-    let sections = root.sections("jet");
+    let sections = root.some_sections("jet", "at least one [[jet]] with name, body, tank, position_m, ..");
+    let (kinds, sections) = (kinds?, sections?);
     refuse_twins(sections.iter());
-    if sections.is_empty() {
-        root.complain("jet", "has no entry", "at least one [[jet]] with name, body, tank, position_m, ..");
-        return None;
-    }
     if let Some(beyond) = sections.get(MOST_JETS) {
         let wrong = format!("is jet {} of {}", MOST_JETS + 1, sections.len());
         beyond.complain("name", wrong, format!("at most {MOST_JETS} jets on one vehicle"));
         sound = false;
     }
-    let bodies = names_of(root, "body");
-    let tanks = names_of(root, "tank");
+    let bodies = root.names_in("body");
+    let tanks = root.names_in("tank");
     let jets: Vec<Option<Jet>> =
         sections.iter().map(|section| read_jet(section, &kinds, &bodies, &tanks)).collect();
     let jets: Option<Vec<Jet>> = jets.into_iter().collect();
@@ -313,7 +301,8 @@ fn read_jet(
     let position = section.vector("position_m", REACH, "position_m = [x, y, z] in structural axes");
     let direction = section.direction("force_direction");
     let group = section.integer("group", 0..=31, "group, 0 to 31", Some(0));
-    let values = read_valve(section, kinds);
+    let kind = find_kind(section, kinds);
+    let values = kind.and_then(|kind| read_valve(section, kind));
     section.finish();
     let [thrust, impulse, minimum, opening, rise, closing, tail, loss, time] = values?;
     let jet = Jet {
@@ -334,25 +323,32 @@ fn read_jet(
         group: u8::try_from(group?).ok()?,
         state: JetState::Ready,
     };
-    reaches_full_thrust(section, &jet).then_some(jet)
+    let timed_by = kind.flatten().filter(|_| !section.has("minimum_on_s")).unwrap_or(section);
+    reaches_full_thrust(timed_by, &jet).then_some(jet)
+}
+
+/// The kind a jet names: `Some(None)` when it names none, `None` when a problem was written down.
+fn find_kind<'k, 't>(section: &Section<'t>, kinds: &'k [Section<'t>]) -> Option<Option<&'k Section<'t>>> {
+    if !section.has("kind") {
+        return Some(None);
+    }
+    let names: Vec<String> = kinds.iter().filter_map(Section::own_name).collect();
+    let Some(name) = section.reference("kind", &names, "jet_kind") else {
+        section.accept(&VALVE.map(|valve| valve.key));
+        return None;
+    };
+    kinds.iter().find(|kind| kind.own_name().as_ref() == Some(&name)).map(Some)
 }
 
 /// Thrust and valve of a jet, from itself or its kind.
-fn read_valve(section: &Section<'_>, kinds: &[Section<'_>]) -> Option<[f64; 9]> {
-    let names: Vec<String> = kinds.iter().filter_map(Section::own_name).collect();
-    let kind = if section.has("kind") {
-        let name = section.reference("kind", &names, "jet_kind")?;
-        kinds.iter().find(|kind| kind.own_name().as_deref() == Some(name.as_str()))
-    } else {
-        None
-    };
+fn read_valve(section: &Section<'_>, kind: Option<&Section<'_>>) -> Option<[f64; 9]> {
     let mut values = [0.0; 9];
     let mut sound = true;
     for (slot, Valve { key, range, hint }) in values.iter_mut().zip(VALVE) {
         let own = section.has(key);
         let found = match kind {
             // What is wrong inside the kind is written down there, once.
-            Some(kind) if !own && kind.has(key) => kind.quiet_number(key),
+            Some(kind) if !own && kind.has(key) => kind.quiet_number(key, range),
             Some(_) if !own => {
                 section.complain(key, "is missing, here and in its kind", format!("add {hint}"));
                 None

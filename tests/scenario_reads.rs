@@ -1,0 +1,264 @@
+//! What a good scenario file becomes: units, defaults, shapes, library.
+
+use std::f64::consts::FRAC_1_SQRT_2;
+use std::fs;
+use std::path::Path;
+
+use stackhold_harness::scenario::model::{Hull, JetState, Mode, Push, Scenario};
+use stackhold_harness::scenario::{self, FIGURES};
+
+const VEHICLE: &str = r#"
+name = "pair"
+design_centre_of_mass_m = [0.1, 0.0, 0.0]
+
+[[body]]
+name = "carrier"
+mass_kg = 12
+centre_of_mass_m = [0.0, 0.0, 0.0]
+uniform = "box"
+box_m = [1.0, 2.0, 3.0]
+
+[[body]]
+name = "load"
+mass_kg = 12.0
+centre_of_mass_m = [3.0, 0.5, 0.0]
+turned_about = "y"
+turned_deg = 90.0
+uniform = "cylinder"
+cylinder_radius_m = 2.0
+cylinder_length_m = 3.0
+
+[[body]]
+name = "odd"
+mass_kg = 5.0
+centre_of_mass_m = [0.0, 1.0, 0.0]
+inertia_kg_m2 = { xx = 3.0, yy = 4.0, zz = 5.0, xy = 0.1, xz = 0.2, yz = -0.3 }
+cylinder_radius_m = 0.5
+cylinder_length_m = 1.0
+hull_offset_m = [0.1, 0.0, -0.1]
+
+[[tank]]
+name = "tank"
+body = "carrier"
+position_m = [0.1, 0.0, 0.0]
+propellant_kg = 4.0
+
+[[jet_kind]]
+name = "plain"
+thrust_n = 10.0
+specific_impulse_s = 220.0
+minimum_on_s = 0.024
+opening_delay_s = 0.008
+rise_s = 0.006
+closing_delay_s = 0.006
+tail_off_s = 0.013
+short_pulse_loss = 0.1
+short_pulse_time_s = 0.03
+
+[[jet]]
+name = "plus"
+kind = "plain"
+body = "carrier"
+tank = "tank"
+position_m = [0.0, 1.0, 0.0]
+force_direction = [0.0, 0.0, 1.005]
+
+[[jet]]
+name = "minus"
+kind = "plain"
+body = "carrier"
+tank = "tank"
+position_m = [0.0, -1.0, 0.0]
+force_direction = [0.0, 0.0, 1.0]
+thrust_n = 9.0
+group = 3
+"#;
+
+const SCENARIO: &str = r#"
+name = "pair_hold"
+description = "A pair holds."
+vehicle = "pair.toml"
+stack = ["carrier", "load"]
+jets_dead = ["minus"]
+duration_s = 100.0
+
+[kernel]
+tick_s = 0.004
+cycle_ticks = 50
+
+[[phase]]
+start_s = 0.0
+mode = "hold"
+half_width_deg = 0.5
+rate_limit_deg_s = [0.1, 0.2, 0.3]
+
+[[phase]]
+start_s = 50.0
+mode = "impulse"
+rate_change_deg_s = [0.0, 180.0e-2, 0.0]
+
+[[disturbance]]
+name = "push"
+kind = "torque"
+torque_n_m = [0.0, 0.0, 0.01]
+
+[[requirement]]
+figure = "ape_max_x_deg"
+at_least = 0.0
+
+[[variant]]
+name = "load_gone"
+description = "Without the load."
+stack = ["carrier"]
+"#;
+
+fn read(scenario: &str) -> Scenario {
+    scenario::parse(("pair_hold.toml", scenario), ("pair.toml", VEHICLE)).expect("a good scenario")
+}
+
+fn close(found: f64, wanted: f64) {
+    assert!((found - wanted).abs() <= 1e-12 * wanted.abs().max(1.0), "{found} is not {wanted}");
+}
+
+#[test]
+fn angles_of_the_file_become_radians() {
+    let scenario = read(SCENARIO);
+    let Mode::Hold { half_width_rad, rate_limit_rad_s, attitude_xyzw } = &scenario.phases[0].mode else {
+        panic!("a hold")
+    };
+    // 180 deg are pi: half a degree is pi / 360.
+    half_width_rad.iter().for_each(|&width| close(width, std::f64::consts::PI / 360.0));
+    close(rate_limit_rad_s[2], std::f64::consts::PI / 600.0);
+    assert_eq!(*attitude_xyzw, [0.0, 0.0, 0.0, 1.0]);
+    let Mode::Impulse { rate_change_rad_s, velocity_change_m_s } = &scenario.phases[1].mode else {
+        panic!("an impulse")
+    };
+    close(rate_change_rad_s[1], std::f64::consts::PI / 100.0);
+    assert_eq!(*velocity_change_m_s, None);
+}
+
+/// Moments of a uniform block and a uniform cylinder about their centres: m (b² + c²) / 12,
+/// m r² / 2 and m (3 r² + l²) / 12, as in any mechanics textbook.
+#[test]
+fn uniform_shapes_have_the_textbook_moments() {
+    let scenario = read(SCENARIO);
+    let [carrier, load, odd] = &scenario.vehicle.bodies[..] else { panic!("three bodies") };
+    assert_eq!(carrier.inertia_kg_m2, [[13.0, 0.0, 0.0], [0.0, 10.0, 0.0], [0.0, 0.0, 5.0]]);
+    assert_eq!(load.inertia_kg_m2, [[24.0, 0.0, 0.0], [0.0, 21.0, 0.0], [0.0, 0.0, 21.0]]);
+    assert_eq!(odd.inertia_kg_m2, [[3.0, 0.1, 0.2], [0.1, 4.0, -0.3], [0.2, -0.3, 5.0]]);
+    assert_eq!(odd.hull, Hull::Cylinder { radius_m: 0.5, length_m: 1.0 });
+    assert_eq!(odd.hull_offset_m, [0.1, 0.0, -0.1]);
+}
+
+/// Turned by +90 deg about y, the own x axis points along structural -z (right-hand rule).
+#[test]
+fn a_turned_body_s_quaternion_takes_own_into_structural_components() {
+    let load = &read(SCENARIO).vehicle.bodies[1];
+    let [x, y, z, w] = load.orientation_xyzw;
+    [x, y - FRAC_1_SQRT_2, z, w - FRAC_1_SQRT_2].iter().for_each(|&difference| close(difference, 0.0));
+    let turn = nalgebra::UnitQuaternion::from_quaternion(nalgebra::Quaternion::new(w, x, y, z));
+    let axis = turn * nalgebra::Vector3::x();
+    assert!((axis + nalgebra::Vector3::z()).norm() < 1e-12, "{axis}");
+    let spelt = VEHICLE.replace(
+        "turned_about = \"y\"\nturned_deg = 90.0",
+        "orientation_xyzw = [0.0, 0.70710678118654752, 0.0, 0.70710678118654752]",
+    );
+    let other = scenario::parse(("a", SCENARIO), ("b", &spelt)).expect("a good scenario");
+    for (one, two) in other.vehicle.bodies[1].orientation_xyzw.iter().zip(load.orientation_xyzw) {
+        close(*one, two);
+    }
+}
+
+#[test]
+fn jets_take_from_their_kind_what_they_do_not_say() {
+    let scenario = read(SCENARIO);
+    let [plus, minus] = &scenario.vehicle.jets[..] else { panic!("two jets") };
+    assert_eq!((plus.thrust_n, minus.thrust_n), (10.0, 9.0));
+    assert_eq!((plus.specific_impulse_s, minus.specific_impulse_s), (220.0, 220.0));
+    assert_eq!((plus.group, minus.group), (0, 3));
+    assert_eq!((plus.state, minus.state), (JetState::Ready, JetState::Dead));
+    assert_eq!((plus.opening_delay_s, plus.rise_s), (0.008, 0.006));
+    assert_eq!((plus.closing_delay_s, plus.tail_off_s), (0.006, 0.013));
+    assert_eq!((plus.short_pulse_loss, plus.short_pulse_time_s), (0.1, 0.03));
+    // Half a percent too long: normalised.
+    assert_eq!(plus.force_direction, [0.0, 0.0, 1.0]);
+}
+
+#[test]
+fn what_is_left_out_gets_its_default() {
+    let scenario = read(SCENARIO);
+    assert_eq!(scenario.seed, 1);
+    assert_eq!(scenario.told.stack, scenario.stack);
+    assert_eq!((scenario.told.mass_factor, scenario.told.thrust_factor), (1.0, 1.0));
+    assert_eq!(scenario.told.centre_of_mass_error_m, [0.0; 3]);
+    assert_eq!(scenario.vehicle.tanks[0].unusable_kg, 0.0);
+    assert_eq!(scenario.vehicle.engine, None);
+    assert_eq!(scenario.sensors.delay_s, 0.0);
+    assert_eq!(scenario.actuators.pulse_scatter, 0.0);
+    assert_eq!(scenario.initial.rate_rad_s, [0.0; 3]);
+    // 0.006 s + 0.013 s until the valve is shut: 4.75 ticks, so 5.
+    assert_eq!(scenario.kernel.minimum_off_ticks, 5);
+    assert_eq!(scenario.kernel.command_delay_ticks, 0);
+    assert_eq!(scenario.kernel.measurement_age_limit_s, 1.0);
+    close(scenario.kernel.assumed_firing_error, 0.01);
+    let push = &scenario.disturbances[0];
+    assert_eq!((push.start_s, push.stop_s), (0.0, 100.0));
+    assert_eq!(push.push, Push::Torque { torque_n_m: [0.0, 0.0, 0.01] });
+    assert_eq!(scenario.variants[0].stack, Some(vec!["carrier".to_owned()]));
+    assert_eq!(scenario.variants[0].told_stack, None);
+}
+
+/// A rectangular distribution one quantum wide has a standard deviation of q / sqrt 12.
+#[test]
+fn the_observer_is_told_the_sensors_noise() {
+    let sensors = "\n[sensors]\nattitude_noise_deg = 0.03\nattitude_quantum_deg = 0.04\nrate_noise_deg_s = 0.002\n\
+                   delay_s = 0.2\n\n[actuators]\nthrust_scatter = 0.03\npulse_scatter = 0.04\n";
+    let scenario = read(&format!("{SCENARIO}{sensors}"));
+    close(scenario.kernel.assumed_attitude_noise_rad, (0.0009_f64 + 0.0016 / 12.0).sqrt().to_radians());
+    close(scenario.kernel.assumed_rate_noise_rad_s, 0.002_f64.to_radians());
+    close(scenario.kernel.assumed_firing_error, 0.05);
+}
+
+#[test]
+fn every_scenario_of_the_library_reads_by_name_and_from_disk_alike() {
+    let names: Vec<&str> = scenario::library().iter().map(|(name, _)| *name).collect();
+    assert_eq!(names.first(), Some(&scenario::DEMO));
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("../host-harness/scenarios");
+    for name in &names {
+        let embedded = scenario::load_named_or_path(name).unwrap_or_else(|error| panic!("{error}"));
+        assert_eq!(embedded.name, *name);
+        let path = folder.join(format!("{name}.toml"));
+        let read = scenario::load(&path).unwrap_or_else(|error| panic!("{error}"));
+        assert_eq!(read, embedded);
+        let named =
+            scenario::load_named_or_path(path.to_str().expect("a plain path")).expect("a good scenario");
+        assert_eq!(named, embedded);
+    }
+    // No file of the folder is left out of the program.
+    let vehicles: Vec<&str> = scenario::library_vehicles().iter().map(|(name, _)| *name).collect();
+    for entry in fs::read_dir(&folder).expect("the library's folder") {
+        let file = entry.expect("an entry").file_name().into_string().expect("a plain name");
+        let name = file.strip_suffix(".toml").unwrap_or_else(|| panic!("{file} is no scenario"));
+        assert!(names.contains(&name) || vehicles.contains(&name), "{file} is not embedded");
+    }
+}
+
+#[test]
+fn a_scenario_anywhere_may_use_a_vehicle_of_the_library() {
+    let (_, text) = scenario::library()[0];
+    let text = text.replace("\"servicing_tug.toml\"", "\"library:servicing_tug.toml\"");
+    let folder = Path::new(env!("CARGO_TARGET_TMPDIR")).join("scenario_reads");
+    fs::create_dir_all(&folder).expect("scratch folder");
+    let path = folder.join("mine.toml");
+    fs::write(&path, text).expect("scenario written");
+    let read = scenario::load(&path).unwrap_or_else(|error| panic!("{error}"));
+    assert_eq!(read, scenario::load_embedded(scenario::DEMO).expect("the demonstration"));
+}
+
+#[test]
+fn figures_are_named_once_and_carry_a_meaning() {
+    for (index, figure) in FIGURES.iter().enumerate() {
+        assert!(!figure.meaning.is_empty(), "{}", figure.name);
+        assert!(FIGURES[..index].iter().all(|earlier| earlier.name != figure.name), "{} twice", figure.name);
+    }
+}
