@@ -735,3 +735,35 @@ fn a_flight_without_hold_cycles_or_figures_is_still_a_page() {
     let page = run_report(&scenario, &[Flight { record: &record, summary: &empty, stack: stack(false) }]);
     assert!(page.contains("How to fly it again"));
 }
+
+#[test]
+fn a_flight_that_strays_much_further_does_not_flatten_the_first_one() {
+    let mut scenario = scenario("stray", 1200.0);
+    scenario.phases.truncate(1);
+    let near = limit_cycle("told_truth", &scenario, 1.0);
+    let mut far = near.clone();
+    far.name = "told_bare_tug".to_owned();
+    // Turns through half a turn about an axis between y and z: the rotation vector comes back reversed.
+    for (count, row) in far.cycles.iter_mut().enumerate() {
+        let angle = (count as f64 * 1e-3 + std::f64::consts::PI).rem_euclid(std::f64::consts::TAU);
+        let angle = angle - std::f64::consts::PI;
+        row.error_rad = [0.0, 0.6 * angle, 0.8 * angle];
+    }
+    let figures = summary(&near, 1.0, true);
+    let flights = [
+        Flight { record: &near, summary: &figures, stack: stack(false) },
+        Flight { record: &far, summary: &figures, stack: stack(true) },
+    ];
+    let page = run_report(&scenario, &flights);
+    let data = data_of(&page);
+    assert_eq!(panels(&data, "error-1").len(), 1, "the first flight keeps a scale of its own");
+    let wide = panels(&data, "error-1-wide");
+    assert_eq!(wide.len(), 1);
+    assert!(page.contains("one scale for all flights") && page.contains("(wider scale)"));
+    let (x, y) = (numbers(&wide[0]["x"]), numbers(&wide[0]["lines"][0]["y"]));
+    let wrap_s = 3142.0 * 0.25;
+    let gap = x.iter().zip(&y).filter(|(_, y)| y.is_nan()).map(|(x, _)| *x).collect::<Vec<_>>();
+    assert_eq!(gap.len(), 1, "one gap where the numbers jump: {gap:?}");
+    assert!(gap[0] > wrap_s - 0.25 && gap[0] < wrap_s, "{gap:?} is not between the samples at {wrap_s} s");
+    assert!(x.windows(2).all(|pair| pair[0] < pair[1]));
+}

@@ -9,7 +9,7 @@
   const plots = [];
   const whole = [0, data.duration_s || 1];
   let view = whole.slice();
-  let common = true;
+  let common = false;
   let linking = false;
   let pointed = null;
 
@@ -82,8 +82,11 @@
     });
     return [low, high];
   }
+  // Flights that stray much further have scales of their own unless the reader asks for one for all.
+  function narrow(scale) { return scale.replace(/-wide$/, ""); }
   function reach(panel) {
-    const peers = common ? data.panels.filter(function (other) { return other.scale === panel.scale; }) : [panel];
+    const name = common ? narrow(panel.scale) : panel.scale;
+    const peers = data.panels.filter(function (other) { return (common ? narrow(other.scale) : other.scale) === name; });
     let low = Infinity, high = -Infinity;
     peers.forEach(function (peer) {
       const own = ownReach(peer);

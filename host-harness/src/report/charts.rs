@@ -45,6 +45,7 @@ fn thinned(lane: &Lane<'_>, frame: Frame<'_>, columns: Vec<Columns>, stretches: 
     let times = lane.times_s();
     let values: Vec<&[f64]> = columns.iter().map(|column| column.values.as_slice()).collect();
     let kept = keep_rows(&values, stretches);
+    let scale = if lane.wide { format!("{}-wide", frame.scale) } else { frame.scale };
     let lines = columns
         .iter()
         .map(|column| Line {
@@ -55,7 +56,7 @@ fn thinned(lane: &Lane<'_>, frame: Frame<'_>, columns: Vec<Columns>, stretches: 
         })
         .collect();
     Panel {
-        scale: frame.scale,
+        scale,
         axis: frame.axis,
         unit: frame.unit.to_owned(),
         from_zero: frame.from_zero,
@@ -75,7 +76,22 @@ pub fn error_panel(lane: &Lane<'_>, axis: usize) -> Panel {
         limits: limits(lane, |hold| hold.half_width_rad[axis], "deadband half-width", "°", true),
     };
     let column = Columns { label: "error", ink: lane.ink, dash: 0, values: lane.error_deg(axis) };
-    thinned(lane, frame, vec![column], STRETCHES)
+    let mut panel = thinned(lane, frame, vec![column], STRETCHES);
+    lift_at_wraps(&mut panel, lane);
+    panel
+}
+
+/// Puts a gap where the numbers jump but the vehicle does not.
+fn lift_at_wraps(panel: &mut Panel, lane: &Lane<'_>) {
+    let cycles = &lane.flight.record.cycles;
+    for row in lane.wraps() {
+        let between = rounded_time(f64::midpoint(cycles[row - 1].time_s, cycles[row].time_s));
+        let place = panel.x.partition_point(|time| *time < between);
+        panel.x.insert(place, between);
+        for line in &mut panel.lines {
+            line.y.insert(place, f64::NAN);
+        }
+    }
 }
 
 /// Body rate about one axis, true and as the kernel estimates it.

@@ -11,15 +11,17 @@ use super::words::{self, AXES};
 
 /// Phase planes of all lanes.
 pub fn phase_planes(lanes: &[Lane<'_>]) -> Markup {
-    let windows: Vec<_> = (0..3).map(|axis| phase_plane::window(lanes, axis)).collect();
-    if windows.iter().all(Option::is_none) {
+    let windows =
+        |wide: bool| -> Vec<_> { (0..3).map(|axis| phase_plane::window(lanes, axis, wide)).collect() };
+    let (normal, wide) = (windows(false), windows(true));
+    if normal.iter().chain(&wide).all(Option::is_none) {
         return html! { p { "No attitude was held, so there is no phase plane." } };
     }
     html! {
         @for (number, lane) in lanes.iter().enumerate() {
             figure {
                 div.planes {
-                    @for (axis, window) in windows.iter().enumerate() {
+                    @for (axis, window) in (if lane.wide { &wide } else { &normal }).iter().enumerate() {
                         @if let Some(window) = window { (phase_plane::draw(lane, number, axis, *window)) }
                     }
                 }
@@ -27,10 +29,20 @@ pub fn phase_planes(lanes: &[Lane<'_>]) -> Markup {
                     b { (lane.title) ". " }
                     "Rate over attitude error while an attitude is held; time runs clockwise. "
                     "Ring: start. Square: end. Dashed: deadband half-width " (half_widths(lane)) ". "
-                    @if lanes.len() > 1 { "All flights on the same scales." }
+                    (scales(lanes, lane))
                 }
             }
         }
+    }
+}
+
+/// What to know about a flight's scales beside the others'.
+fn scales(lanes: &[Lane<'_>], lane: &Lane<'_>) -> Markup {
+    let mixed = lanes.iter().any(|lane| lane.wide);
+    html! {
+        @if lane.wide { b { "Wider scales than the first flight's: it strays much further." } }
+        @else if mixed { "Flights that stray much further have wider scales." }
+        @else if lanes.len() > 1 { "All flights on the same scales." }
     }
 }
 
@@ -45,10 +57,19 @@ fn half_widths(lane: &Lane<'_>) -> String {
     said.join(", then ")
 }
 
+/// Classes of a row that holds one thing per lane.
+pub fn columns(lanes: &[Lane<'_>]) -> &'static str {
+    match lanes.len() {
+        0 | 1 => "row",
+        2 | 4 => "row two",
+        _ => "row three",
+    }
+}
+
 /// A row of panels that show the same thing for every lane.
 fn row(lanes: &[Lane<'_>], pictures: &mut Pictures, what: &str, make: impl Fn(&Lane<'_>) -> Panel) -> Markup {
     html! {
-        div.row {
+        div class=(columns(lanes)) {
             @for (number, lane) in lanes.iter().enumerate() {
                 @let panel = make(lane);
                 @let label = describe(lane, what, &panel);
@@ -61,7 +82,7 @@ fn row(lanes: &[Lane<'_>], pictures: &mut Pictures, what: &str, make: impl Fn(&L
 fn chart(place: usize, lane_number: usize, lane: &Lane<'_>, what: &str, label: &str) -> Markup {
     html! {
         div.chart data-panel=(place) data-lane=(lane_number) {
-            div.charthead { span.what { (what) " · " (lane.title) } output.read aria-hidden="true" {} }
+            div.charthead { span.what { (what) " · " (lane.title) @if lane.wide { " (wider scale)" } } output.read aria-hidden="true" {} }
             div.canvas role="img" aria-label=(label) {}
         }
     }
@@ -114,7 +135,7 @@ pub fn rates(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
 pub fn firings(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
     html! {
         figure data-figure="firings" {
-            div.row { @for (number, lane) in lanes.iter().enumerate() {
+            div class=(columns(lanes)) { @for (number, lane) in lanes.iter().enumerate() {
                 @let strip = charts::firing_strip(lane);
                 @let pulses: f64 = strip.rows.iter().flat_map(|row| &row.spans).map(|span| span[2]).sum();
                 @let label = format!("Jet firings, {}: {} pulses in all; see the table of jets", lane.title, pulses);
@@ -131,7 +152,7 @@ pub fn firings(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
 fn strip_chart(place: usize, number: usize, lane: &Lane<'_>, what: &str, label: &str) -> Markup {
     html! {
         div.chart data-strip=(place) data-lane=(number) {
-            div.charthead { span.what { (what) " · " (lane.title) } output.read aria-hidden="true" {} }
+            div.charthead { span.what { (what) " · " (lane.title) @if lane.wide { " (wider scale)" } } output.read aria-hidden="true" {} }
             div.canvas role="img" aria-label=(label) {}
         }
     }
@@ -158,7 +179,7 @@ pub fn propellant(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
 pub fn kernel(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
     html! {
         figure data-figure="status" {
-            div.row { @for (number, lane) in lanes.iter().enumerate() {
+            div class=(columns(lanes)) { @for (number, lane) in lanes.iter().enumerate() {
                 @let strip = charts::status_strip(lane);
                 @let names: Vec<String> = strip.rows.iter().map(|row| row.label.clone()).collect();
                 @let label = format!("Kernel status over time, {}: {}", lane.title, names.join(", "));

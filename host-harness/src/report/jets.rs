@@ -64,7 +64,7 @@ pub fn jets(lane: &Lane<'_>) -> Markup {
 
 /// Use of every jet in every lane.
 pub fn usage(lanes: &[Lane<'_>]) -> Markup {
-    html! { div.row { @for lane in lanes { (usage_of(lane)) } } }
+    html! { div class=(super::flown::columns(lanes)) { @for lane in lanes { (usage_of(lane)) } } }
 }
 
 fn usage_of(lane: &Lane<'_>) -> Markup {

@@ -18,7 +18,13 @@ pub struct Lane<'a> {
     pub ink: usize,
     /// Whether it is its scenario's own flight, and not a variant.
     pub own: bool,
+    /// Whether it strays so much further than the first flight that it needs wider scales.
+    pub wide: bool,
 }
+
+/// A flight whose attitude strays this many times further than the first one's gets wider scales:
+/// on common ones the first would be a dot.
+const WIDE: f64 = 5.0;
 
 /// Number of different inks.
 pub const INKS: usize = 4;
@@ -37,8 +43,22 @@ pub fn of_options<'a>(options: &[ComparedOption<'a>]) -> Vec<Lane<'a>> {
             };
             let note = variant.map_or_else(String::new, |variant| variant.description.clone());
             let ink = lanes.len() % INKS;
-            lanes.push(Lane { title, note, scenario: option.scenario, flight, ink, own: index == 0 });
+            lanes.push(Lane {
+                title,
+                note,
+                scenario: option.scenario,
+                flight,
+                ink,
+                own: index == 0,
+                wide: false,
+            });
         }
+    }
+    let stray =
+        |lane: &Lane<'_>| (0..3).flat_map(|axis| lane.error_deg(axis)).fold(0.0, |a: f64, e| a.max(e.abs()));
+    let first = lanes.first().map_or(0.0, stray);
+    for lane in &mut lanes {
+        lane.wide = first > 0.0 && stray(lane) > WIDE * first;
     }
     lanes
 }
@@ -93,6 +113,17 @@ impl Lane<'_> {
             if held(row.time_s) { row.error_rad[axis].to_degrees() } else { f64::NAN }
         };
         self.flight.record.cycles.iter().map(degrees).collect()
+    }
+
+    /// Cycles at which the rotation vector of the attitude error passes half a turn and comes back from
+    /// the other side: a jump of the numbers, not of the vehicle.
+    pub fn wraps(&self) -> Vec<usize> {
+        let cycles = &self.flight.record.cycles;
+        let jump = |pair: &[crate::record::CycleRow]| {
+            let parts = pair[0].error_rad.iter().zip(pair[1].error_rad).map(|(a, b)| (a - b).powi(2));
+            parts.sum::<f64>().sqrt() > std::f64::consts::PI
+        };
+        cycles.windows(2).enumerate().filter(|(_, pair)| jump(pair)).map(|(row, _)| row + 1).collect()
     }
 
     /// True body rate about one axis at each cycle, degrees a second.

@@ -116,7 +116,7 @@ fn verdict(kind: Kind, lanes: &[Lane<'_>]) -> Markup {
             div.readout { @for sentence in verdict_words::read_out(lanes) { p { (sentence) } } }
             @for warning in verdict_words::unlike(lanes) { p.warn { (warning) } }
         }
-        div.verdicts { @for lane in lanes { (verdict_words::verdict(lane)) } }
+        div class=(flown::columns(lanes)) { @for lane in lanes { (verdict_words::verdict(lane)) } }
         (cautions())
     }
 }
@@ -217,14 +217,14 @@ fn pointing(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
         h3 { "Phase planes" }
         (flown::phase_planes(lanes))
         h3 { "Histories" }
-        (tools(lanes.len() > 1))
+        (tools(lanes.iter().any(|lane| lane.wide)))
         (flown::errors(lanes, pictures))
         (flown::rates(lanes, pictures))
     }
 }
 
 /// Controls of all histories; they work by keyboard too.
-fn tools(several: bool) -> Markup {
+fn tools(wide: bool) -> Markup {
     html! {
         noscript { p.warn { "The histories below are drawn by a script; without it the tables and the phase planes remain." } }
         div.tools role="group" aria-label="Time window of all histories" {
@@ -235,8 +235,8 @@ fn tools(several: bool) -> Markup {
             button type="button" data-do="whole" { "Whole run" }
             label { "Time " input #cursor-time type="range" min="0" max="1000" value="0" step="1"; }
             output #cursor-read {}
-            @if several {
-                label { input #common-scale type="checkbox" checked; " common scales" }
+            @if wide {
+                label { input #common-scale type="checkbox"; " one scale for all flights" }
             }
         }
         p.fine.screen {

@@ -21,19 +21,19 @@ const STRETCHES: usize = 900;
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Window([f64; 4]);
 
-/// The window that holds every lane's trajectory and deadband about one axis; `None` without a hold.
-pub fn window(lanes: &[Lane<'_>], axis: usize) -> Option<Window> {
+/// The window that holds the trajectory and deadband about one axis of all lanes on wide scales, or of
+/// all others; `None` where none of them holds an attitude.
+pub fn window(lanes: &[Lane<'_>], axis: usize, wide: bool) -> Option<Window> {
     let mut sides = [f64::MAX, f64::MIN, f64::MAX, f64::MIN];
     let mut reach = |place: usize, low: f64, high: f64| {
         sides[place] = sides[place].min(low);
         sides[place + 1] = sides[place + 1].max(high);
     };
-    for lane in lanes {
+    for lane in lanes.iter().filter(|lane| lane.wide == wide) {
         let (error, rate) = held(lane, axis);
-        let (low, high) = range(&error)?;
-        reach(0, low, high);
-        let (low, high) = range(&rate)?;
-        reach(2, low, high);
+        let (Some(errors), Some(rates)) = (range(&error), range(&rate)) else { continue };
+        reach(0, errors.0, errors.1);
+        reach(2, rates.0, rates.1);
         for hold in holds(lane.scenario) {
             let half = hold.half_width_rad[axis].to_degrees();
             reach(0, -half, half);
@@ -83,8 +83,18 @@ impl Map {
 pub fn draw(lane: &Lane<'_>, lane_number: usize, axis: usize, window: Window) -> Markup {
     let map = Map::of(window);
     let (error, rate) = held(lane, axis);
-    let kept = keep_rows(&[&error, &rate], STRETCHES);
-    let points: Vec<[f64; 2]> = kept.iter().map(|&row| [map.x(error[row]), map.y(rate[row])]).collect();
+    let mut kept = keep_rows(&[&error, &rate], STRETCHES);
+    let wraps = lane.wraps();
+    kept.extend(wraps.iter().flat_map(|&row| [row - 1, row]));
+    kept.sort_unstable();
+    kept.dedup();
+    let mut points: Vec<[f64; 2]> = Vec::with_capacity(kept.len());
+    for row in kept {
+        if wraps.binary_search(&row).is_ok() {
+            points.push([f64::NAN; 2]);
+        }
+        points.push([map.x(error[row]), map.y(rate[row])]);
+    }
     let solid: Vec<&[f64; 2]> = points.iter().filter(|point| point[0].is_finite()).collect();
     let label = describe(lane, axis, &error, &rate);
     let [left, top, right, bottom] = FRAME;

@@ -169,8 +169,9 @@ impl LabelPlaces {
         }
     }
 
-    /// Place for a label of the given size near an anchor; preferred on the side of `away`.
-    pub fn place(&mut self, anchor: [f64; 2], away: [f64; 2], size: [f64; 2]) -> Rect {
+    /// Place for a label of the given size near an anchor; preferred on the side of `away`, and, if
+    /// `shy`, off the shapes.
+    pub fn place(&mut self, anchor: [f64; 2], away: [f64; 2], size: [f64; 2], shy: bool) -> Rect {
         let mut best = (f64::MAX, Rect { x: anchor[0], y: anchor[1], w: size[0], h: size[1] });
         for ring in 0..14_u8 {
             for spoke in 0..24_u8 {
@@ -181,7 +182,7 @@ impl LabelPlaces {
                 let y = anchor[1] + down * (reach + size[1] / 2.0) - size[1] / 2.0;
                 let rect = Rect { x, y, w: size[0], h: size[1] };
                 let lean = 1.0 - (across * away[0] + down * away[1]);
-                let cost = self.cost(&rect) + reach + 14.0 * lean;
+                let cost = self.cost(&rect, shy) + reach + 14.0 * lean;
                 if cost < best.0 {
                     best = (cost, rect);
                 }
@@ -191,9 +192,9 @@ impl LabelPlaces {
         best.1
     }
 
-    fn cost(&self, rect: &Rect) -> f64 {
+    fn cost(&self, rect: &Rect, shy: bool) -> f64 {
         let covered: f64 = self.taken.iter().map(|taken| rect.shared(taken)).sum();
-        let shy: f64 = self.shy_of.iter().map(|shape| rect.shared(shape)).sum();
-        20.0 * rect.outside(&self.page) + 5.0 * covered + 0.05 * shy
+        let on_shapes: f64 = if shy { self.shy_of.iter().map(|shape| rect.shared(shape)).sum() } else { 0.0 };
+        20.0 * rect.outside(&self.page) + 5.0 * covered + 0.1 * on_shapes
     }
 }

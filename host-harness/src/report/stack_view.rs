@@ -169,8 +169,8 @@ fn draw_view(cell: &Cell, scenario: &Scenario, stack: &StackPicture, told: &[Tol
     labels.extend(vents(scenario).map(|(name, position, force)| vent_label(cell, name, position, force)));
     labels.extend(bodies.iter().zip(&boxes).map(|((body, _), rect)| Label {
         lines: vec![words::plain(&body.name)],
-        anchor: [rect.x + rect.w / 2.0, rect.y + rect.h],
-        away: [0.0, 1.0],
+        anchor: [rect.x + rect.w / 2.0, rect.y + rect.h / 2.0],
+        away: [0.0, 0.6],
         class: "bodyname",
     }));
     let title_at = [cell.page.x + 8.0, cell.page.y + 16.0];
@@ -453,9 +453,10 @@ impl Mark {
 fn draw_label(places: &mut LabelPlaces, label: &Label) -> Markup {
     let letters = label.lines.iter().map(|line| line.chars().count()).max().unwrap_or(0);
     let size = [letters as f64 * LETTER[0] + 4.0, label.lines.len() as f64 * LETTER[1]];
-    let rect = places.place(label.anchor, label.away, size);
+    let rect = places.place(label.anchor, label.away, size, label.class != "bodyname");
     let near = rect.nearest(label.anchor);
-    let far = (near[0] - label.anchor[0]).hypot(near[1] - label.anchor[1]) > 9.0;
+    let apart = (near[0] - label.anchor[0]).hypot(near[1] - label.anchor[1]);
+    let far = apart > if label.class == "bodyname" { 30.0 } else { 9.0 };
     let left = label.anchor[0] > rect.x + rect.w / 2.0;
     let (x, side) = if left { (rect.x + rect.w - 2.0, "end") } else { (rect.x + 2.0, "start") };
     html! {

@@ -109,7 +109,11 @@ pub fn verdict(lane: &Lane<'_>) -> Markup {
     }
 }
 
+/// A fraction in percent; a large one in times.
 fn percent(fraction: f64) -> String {
+    if fraction.abs() >= 10.0 {
+        return format!("{}\u{a0}times", words::number(fraction.round()));
+    }
     words::with_unit((fraction * 1000.0).round() / 10.0, "%")
 }
 
