@@ -4,8 +4,9 @@ use std::f64::consts::FRAC_1_SQRT_2;
 use std::fs;
 use std::path::Path;
 
-use stackhold_harness::scenario::model::{Hull, JetState, Mode, Push, Scenario};
+use stackhold_harness::scenario::model::{Hull, JetState, Mode, Push, Scenario, Told};
 use stackhold_harness::scenario::{self, FIGURES};
+use stackhold_harness::{closed_loop, metrics};
 
 const VEHICLE: &str = r#"
 name = "pair"
@@ -260,5 +261,41 @@ fn figures_are_named_once_and_carry_a_meaning() {
     for (index, figure) in FIGURES.iter().enumerate() {
         assert!(!figure.meaning.is_empty(), "{}", figure.name);
         assert!(FIGURES[..index].iter().all(|earlier| earlier.name != figure.name), "{} twice", figure.name);
+    }
+}
+
+/// A requirement may only name what a flight measures.
+#[test]
+fn every_figure_a_requirement_may_name_is_measured() {
+    let mut scenario = scenario::load_embedded("one_axis_firing_roll").expect("reads");
+    scenario.duration_s = 2.4;
+    let flown =
+        closed_loop::fly(&scenario, &scenario.stack, &scenario.told, "short", &mut |_| {}).expect("flies");
+    let measured = metrics::measure(&scenario, &scenario.stack, &flown).expect("measured");
+    let keys: Vec<&str> = measured.figures.iter().map(|(key, _)| key).collect();
+    for figure in FIGURES {
+        for axis in ["x", "y", "z"] {
+            let name = figure.name.replace("{axis}", axis);
+            assert!(keys.contains(&name.as_str()), "{name} is not measured");
+        }
+    }
+}
+
+/// What the reader accepts the kernel's own validation accepts too, for every flight of the library.
+#[test]
+fn the_kernel_takes_every_flight_of_the_library() {
+    for (name, _) in scenario::library() {
+        let mut scenario = scenario::load_embedded(name).expect("reads");
+        scenario.duration_s = 2.4;
+        let mut flights = vec![(scenario.stack.clone(), scenario.told.clone())];
+        for variant in &scenario.variants {
+            let stack = variant.stack.clone().unwrap_or_else(|| scenario.stack.clone());
+            let told = variant.told_stack.clone().unwrap_or_else(|| stack.clone());
+            flights.push((stack, Told { stack: told, ..scenario.told.clone() }));
+        }
+        for (stack, told) in flights {
+            let flown = closed_loop::fly(&scenario, &stack, &told, name, &mut |_| {});
+            assert!(flown.is_ok(), "{name} with {stack:?} told {:?}: {:?}", told.stack, flown.err());
+        }
     }
 }
