@@ -1,9 +1,9 @@
 //! Attitude hold: the phase plane of three coupled axes.
 //!
-//! The deadband is freedom, and a good hold spends it. Nothing is fired while every axis will stay
-//! within its half-width until the next cycle. When one will not, all axes are settled in one firing:
-//! each gets a range of rates from which it coasts for a common horizon without touching its edges
-//! (a box, not a point), and selection finds the least waste in that box.
+//! The deadband is freedom, and a good hold spends it. Nothing is fired while every axis is within its
+//! half-width. When one has met its edge, all axes are settled in one firing: each gets a range of
+//! rates from which it coasts for a common horizon without touching its edges (a box, not a point),
+//! and selection finds the least waste in that box.
 //!
 //! *Waste* is what makes a steady push cheap. A standing disturbance must be paid anyway, at best at
 //! the price π of the linear program for its torque; a jet that helps is charged only its reduced
@@ -25,6 +25,8 @@ use crate::math;
 use crate::pulse;
 use crate::selection::Demand;
 
+/// An axis is treated as outside beyond this many half-widths: meeting the edge is not leaving it.
+const OUTSIDE: f32 = 1.03;
 /// An axis outside its deadband is asked to be back after about this many cycles.
 const RETURN_CYCLES: f32 = 60.0;
 /// Part of the longest possible coast under a standing push that is asked for. Less leaves room to
@@ -120,7 +122,7 @@ pub fn axis_bits(jets: &[Jet], effects: &[Effect], usable: JetMask, timing: &Tim
     own
 }
 
-/// Whether some axis will leave its deadband within `ahead_s`, or is outside and not on its way back,
+/// Whether some axis has left its deadband `ahead_s` from now and is not on its way back,
 /// or turns faster than its limit.
 #[must_use]
 pub fn must_fire(now: &Situation, deadband: &Deadband, ahead_s: f32, cycle_s: f32) -> bool {
@@ -215,7 +217,7 @@ fn axis_rates(
     let width = deadband.half_width_rad[axis];
     let limit = deadband.rate_limit_rad_s[axis];
     let (angle, drift) = (now.angle_rad[axis], now.drift_rad_s2[axis]);
-    let outside = angle.abs() - width;
+    let outside = angle.abs() - OUTSIDE * width;
     let (mut low, mut high) = coasting_rates(angle, drift, width, horizon_s);
     if outside > 0.0 {
         let bit = bits.get(axis).map_or(0.0, |bit| bit.rate_rad_s);

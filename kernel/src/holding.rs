@@ -38,7 +38,8 @@ impl<const N: usize> Controller<N> {
             drift_rad_s2: disturbance + gyroscopic(motion.rate_rad_s, &self.stack),
         };
         let firing_on = self.ledger.open_at_edge(self.table.timing.cycle_ticks) != JetMask::NONE;
-        if !firing_on && !hold::must_fire(&now, deadband, cycle_s, cycle_s) {
+        // Turned round as soon as an edge is met: turning before it would cost periods.
+        if !firing_on && !hold::must_fire(&now, deadband, 0.0, cycle_s) {
             return ([0; N], Status::Quiet);
         }
         self.price_standing(disturbance, usable);
