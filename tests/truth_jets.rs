@@ -332,6 +332,27 @@ fn short_pulses_cost_more() {
     assert!(isp(5.0) > 0.99 * 285.0, "{}", isp(5.0));
 }
 
+/// A valve that re-opens while the tail still pushes goes on with its pulse: the young-pulse loss is paid once,
+/// not twice; after a pause it is paid again.
+#[test]
+fn a_pulse_resumed_in_its_tail_is_not_young_again() {
+    let mut scenario = scene(1000.0, [1.0, 0.0, 0.0], diagonal([100.0; 3]));
+    scenario.vehicle.jets = vec![Jet { short_pulse_loss: 0.3, short_pulse_time_s: 0.05, ..slow_jet() }];
+    let isp_of_second_half = |pause: f64| {
+        let mut truth = truth(&scenario);
+        pulse(&mut truth, 0, 0.0, 2.0);
+        pulse(&mut truth, 0, 2.0 + pause, 2.1 + pause);
+        // The second opening delay runs out 10 ms later: from there on, tail or no tail.
+        truth.advance_to(2.01 + pause);
+        let before = truth.jet_totals()[0];
+        truth.advance_to(5.0);
+        let after = truth.jet_totals()[0];
+        (after.impulse_n_s - before.impulse_n_s) / ((after.propellant_kg - before.propellant_kg) * G0)
+    };
+    near("resumed in the tail", [isp_of_second_half(0.03)], [285.0], 1e-6).unwrap();
+    assert!(isp_of_second_half(0.2) < 0.95 * 285.0, "{}", isp_of_second_half(0.2));
+}
+
 /// Dead jets, and jets of bodies that are not there, deliver nothing and use nothing; a forbidden jet would
 /// fire if somebody commanded it.
 #[test]
