@@ -60,7 +60,11 @@
       grid: { stroke: function () { return paint("rule"); }, width: 1 },
       ticks: { stroke: function () { return paint("rule"); }, width: 1, size: 4 },
       font: "11px system-ui, sans-serif", labelFont: "11px system-ui, sans-serif",
-      size: size || 54, labelSize: label ? 16 : 0, label: label, space: 26,
+      size: size || function (u, labels) {
+        const longest = (labels || []).reduce(function (most, label) { return Math.max(most, label.length); }, 0);
+        return Math.max(44, longest * 6.6 + 12);
+      },
+      labelSize: label ? 16 : 0, label: label, space: 26,
       values: function (u, marks) { return marks.map(number); },
     };
   }
@@ -213,6 +217,20 @@
     ctx.restore();
   }
 
+  // A line through every kept sample; a gap lifts the pen however narrow it is.
+  function polyline(u, series, first, last) {
+    const xs = u.data[0], ys = u.data[series], stroke = new Path2D();
+    let drawing = false;
+    // One sample beyond either side, so that lines reach the edges of a narrow window.
+    for (let i = Math.max(first - 1, 0); i <= Math.min(last + 1, xs.length - 1); i++) {
+      if (ys[i] === null) { drawing = false; continue; }
+      const x = u.valToPos(xs[i], "x", true), y = u.valToPos(ys[i], "y", true);
+      if (drawing) stroke.lineTo(x, y); else stroke.moveTo(x, y);
+      drawing = true;
+    }
+    return { stroke: stroke, fill: null, clip: null, band: null, gaps: null, flags: 1 };
+  }
+
   function keyLine(panel) {
     if (panel.lines.length < 2) return null;
     const line = document.createElement("div");
@@ -239,7 +257,7 @@
     options.series = [{}].concat(panel.lines.map(function (line) {
       return {
         stroke: function () { return ink(line.ink); }, width: line.dash ? 1.2 : 1.4, dash: DASHES[line.dash],
-        spanGaps: false, points: { show: false },
+        paths: polyline, points: { show: false },
       };
     }));
     options.hooks.draw = [function (u) { drawLimits(u, panel); }];

@@ -152,7 +152,7 @@ pub fn firings(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
 fn strip_chart(place: usize, number: usize, lane: &Lane<'_>, what: &str, label: &str) -> Markup {
     html! {
         div.chart data-strip=(place) data-lane=(number) {
-            div.charthead { span.what { (what) " · " (lane.title) @if lane.wide { " (wider scale)" } } output.read aria-hidden="true" {} }
+            div.charthead { span.what { (what) " · " (lane.title)  } output.read aria-hidden="true" {} }
             div.canvas role="img" aria-label=(label) {}
         }
     }

@@ -36,8 +36,8 @@ pub fn jets(lane: &Lane<'_>) -> Markup {
     html! {
         div.scroll { table.jets {
             caption {
-                "Jets and the steady torque each puts on the stack, N·m about roll, pitch and yaw. "
-                "Told apart: about the design centre of mass, and about the actual one at the start."
+                "Jets and the steady torque each puts on the stack, N·m about roll, pitch and yaw: "
+                "about the design centre of mass, and about the actual one at the start."
             }
             thead { tr {
                 th scope="col" { "Jet" } th scope="col" { "Body" } th scope="col" { "State" }

@@ -272,7 +272,7 @@ pub fn figure_table(lanes: &[Lane<'_>]) -> Markup {
         div.scroll {
             table.figures {
                 caption {
-                    "Every figure of the summary, under its key."
+                    "Every figure of the summary, with its key there."
                     @if lanes.len() > 1 { " Percentages tell the difference from the first flight; rows that differ are marked ≠." }
                 }
                 thead { tr {
@@ -298,7 +298,7 @@ fn figure_row(row: &FigureRow) -> Markup {
                 @if differs { span.mark { "≠ " } }
                 @if let Some(owner) = owner { (owner) ": " (name.to_lowercase()) } @else { (name) }
             }
-            td { code { (row.key) } }
+            td.key { code { (row.key) } }
             @for (place, value) in row.values.iter().enumerate() {
                 td.n {
                     (shown(value.as_ref(), unit))
@@ -335,6 +335,9 @@ fn change(first: Option<&Value>, value: Option<&Value>) -> Option<String> {
         return None;
     }
     let percent = (value - first) / first.abs() * 100.0;
+    if percent.abs() >= 1000.0 {
+        return Some(format!("{}\u{a0}times", words::number((value / first).round())));
+    }
     let size = if percent.abs() >= 10.0 { percent.round() } else { (percent * 10.0).round() / 10.0 };
     Some(format!("{}{}", if size > 0.0 { "+" } else { "" }, words::with_unit(size, "%")))
 }
