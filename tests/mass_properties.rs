@@ -187,6 +187,8 @@ fn exact_eigenvalues() {
 }
 
 proptest! {
+    #![proptest_config(stackhold_tests::properties())]
+
     /// A cloud of point masses, split at random between a body and tanks, has the mass properties of the
     /// sum over its points (definition of the inertia tensor).
     #[test]

@@ -1,0 +1,392 @@
+//! The kernel's parts against sources outside the project and against their own laws.
+//!
+//! Kernel numbers are `f32`: a tolerance of a few 1e-7 of the quantity's size is rounding, anything
+//! looser says why.
+#![allow(missing_docs)]
+
+use nalgebra::{Matrix3, Quaternion, SymmetricEigen, UnitQuaternion as Reference, Vector3};
+use proptest::prelude::*;
+use stackhold_kernel::config::Timing;
+use stackhold_kernel::effectiveness::Effectiveness;
+use stackhold_kernel::jet::{Jet, JetMask};
+use stackhold_kernel::ledger::{Ledger, ticks_between};
+use stackhold_kernel::linalg::{Mat3, Vec3};
+use stackhold_kernel::mass_properties::{MassProperties, MassPropertiesError};
+use stackhold_kernel::pulse;
+use stackhold_kernel::quaternion::UnitQuaternion;
+
+#[path = "handmade.rs"]
+mod handmade;
+use handmade::{JET_1_DIRECTIONS, JET_1_DOCKED, JET_1_POSITIONS};
+
+fn narrow(v: [f64; 3]) -> Vec3 {
+    Vec3(v.map(|c| c as f32))
+}
+
+fn close(got: &[f32], expected: &[f64], tolerance: f64) {
+    let size = expected.iter().fold(1e-30_f64, |s, e| s.max(e.abs()));
+    for (g, e) in got.iter().zip(expected) {
+        assert!((f64::from(*g) - e).abs() <= tolerance * size, "got {got:?}, expected {expected:?}");
+    }
+}
+
+fn jet(position: [f64; 3], direction: [f64; 3], thrust_n: f32) -> Jet {
+    Jet {
+        position_m: narrow(position),
+        direction: narrow(direction),
+        thrust_n,
+        specific_impulse_s: 285.0,
+        minimum_on_ticks: 7,
+        dead_time_s: 0.01,
+        pulse_offset_s: 0.003,
+        group: 0,
+        enabled: true,
+    }
+}
+
+const TIMING: Timing = Timing {
+    tick_s: 0.004,
+    cycle_ticks: 60,
+    minimum_off_ticks: 5,
+    command_delay_ticks: 1,
+    measurement_age_limit_ticks: 300,
+};
+
+/// A quaternion of the stock (`w, x, y, z`, body to inertial) in the kernel's convention.
+fn from_stock([w, x, y, z]: [f64; 4]) -> UnitQuaternion {
+    UnitQuaternion::from_array([-x, -y, -z, w].map(|c| c as f32)).expect("unit")
+}
+
+// ------------------------------------------------------------------------------------ attitude
+
+#[test]
+fn quaternion_row_q3_turns_components_as_its_matrix_says() {
+    // Reference row Q-3: yaw 10, pitch 20, roll 30 deg, 3-2-1 (mpmath 1.3.0; scipy agrees). Asymmetric on
+    // purpose: a transposed matrix, a swapped order or a missing conjugate all fail.
+    let q = from_stock([
+        0.951_548_524_643_788_5,
+        0.239_298_337_744_730_32,
+        0.189_307_857_412,
+        0.038_134_576_474_850_15,
+    ]);
+    let body_to_inertial = [
+        [0.925_416_578_398_323_4, 0.018_028_311_236_297_29, 0.378_522_306_369_792_5],
+        [0.163_175_911_166_534_8, 0.882_564_119_259_385_6, -0.440_969_610_529_882_4],
+        [-0.342_020_143_325_668_7, 0.469_846_310_392_954_2, 0.813_797_681_349_373_7],
+    ];
+    for axis in 0..3 {
+        let mut inertial = Vec3::ZERO;
+        inertial[axis] = 1.0;
+        // Inertial axis in body components: the row of R_IB.
+        close(&q.rotate(inertial).0, &body_to_inertial[axis], 3e-7);
+    }
+    let angle = f64::from(q.error_from(UnitQuaternion::IDENTITY).norm()).to_degrees();
+    assert!((angle - 35.817_101_173_584_24).abs() < 1e-5, "{angle}");
+}
+
+#[test]
+fn quaternion_row_q5_is_reached_by_turning_step_by_step() {
+    // Reference row Q-5: constant body rate (0.1, 0.2, -0.15) rad/s for 20 s (exact exponential).
+    let mut q = UnitQuaternion::IDENTITY;
+    for _ in 0..2_000 {
+        q = q.turned_by(Vec3([0.001, 0.002, -0.0015]));
+    }
+    let expected = from_stock([
+        0.900_877_168_368_757_1,
+        -0.161_211_074_964_765_28,
+        -0.322_422_149_929_530_57,
+        0.241_816_612_447_147_93,
+    ]);
+    // 2,000 steps of f32 rounding, each under 1e-7.
+    assert!(q.error_from(expected).norm() < 3e-5, "{:?} {:?}", q, expected);
+    assert!(q.error_from(expected.conjugate()).norm() > 0.5, "a flipped sign would pass");
+}
+
+proptest! {
+    #![proptest_config(stackhold_tests::properties())]
+
+    #[test]
+    fn attitude_error_is_the_rotation_that_carries_the_target_into_the_attitude(
+        target in prop::array::uniform3(-2.0_f64..2.0), turn in prop::array::uniform3(-1.0_f64..1.0),
+    ) {
+        // Independent form: nalgebra's rotations, body to inertial.
+        let target = Reference::from_scaled_axis(Vector3::from(target));
+        let actual = target * Reference::from_scaled_axis(Vector3::from(turn));
+        let kernel = |q: &Reference<f64>| from_stock([q.w, q.i, q.j, q.k]);
+        let error = kernel(&actual).error_from(kernel(&target));
+        close(&error.0, &turn, 2e-6 / Vector3::from(turn).norm().max(1e-3));
+    }
+
+    #[test]
+    fn either_sign_of_a_quaternion_is_the_same_attitude(turn in prop::array::uniform3(-1.0_f32..1.0)) {
+        let q = UnitQuaternion::IDENTITY.turned_by(Vec3(turn) * 0.1);
+        let flipped = UnitQuaternion::from_array(q.to_array().map(|c| -c)).unwrap();
+        let error = flipped.error_from(q);
+        prop_assert!(error.norm() < 1e-6);
+    }
+}
+
+#[test]
+fn a_quaternion_that_is_not_one_is_refused() {
+    for bad in [[0.0; 4], [f32::NAN, 0.0, 0.0, 1.0], [0.0, 0.0, 0.0, f32::INFINITY], [1.0, 1.0, 0.0, 0.0]] {
+        assert_eq!(UnitQuaternion::from_array(bad), None, "{bad:?}");
+    }
+    let _ = Quaternion::new(1.0, 0.0, 0.0, 0.0);
+}
+
+// ------------------------------------------------------------------------------ mass properties
+
+fn properties(inertia: [[f32; 3]; 3]) -> Result<MassProperties, MassPropertiesError> {
+    MassProperties::new(1_315.0, Vec3([1.0, 0.0, 0.0]), Mat3(inertia))
+}
+
+#[test]
+fn principal_moments_decide_as_reference_row_mp4_says() {
+    // Reference row MP-4 (textbook): A + B >= C; (1, 1, 2) is the flat plate, just allowed.
+    let diagonal = |[a, b, c]: [f32; 3]| [[a, 0.0, 0.0], [0.0, b, 0.0], [0.0, 0.0, c]];
+    for good in [[2.0, 3.0, 4.0], [1.0, 1.0, 2.0]] {
+        assert!(properties(diagonal(good)).is_ok(), "{good:?}");
+    }
+    for bad in [[1.0, 1.0, 2.1], [1.0, 2.0, 3.5]] {
+        assert_eq!(properties(diagonal(bad)), Err(MassPropertiesError::InertiaTriangle), "{bad:?}");
+    }
+}
+
+#[test]
+fn every_bad_field_of_mass_properties_is_named() {
+    use MassPropertiesError as E;
+    let good = Mat3::diagonal(2.0, 3.0, 4.0);
+    let centre = Vec3::ZERO;
+    for mass in [0.0, -1.0, f32::NAN, f32::INFINITY] {
+        assert_eq!(MassProperties::new(mass, centre, good), Err(E::Mass));
+    }
+    assert_eq!(MassProperties::new(1.0, Vec3([0.0, f32::NAN, 0.0]), good), Err(E::CentreOfMass));
+    assert_eq!(
+        properties([[2.0, f32::NAN, 0.0], [0.0, 3.0, 0.0], [0.0, 0.0, 4.0]]),
+        Err(E::InertiaNotFinite)
+    );
+    assert_eq!(properties([[2.0, 0.1, 0.0], [0.0, 3.0, 0.0], [0.0, 0.0, 4.0]]), Err(E::InertiaNotSymmetric));
+    assert_eq!(
+        properties([[2.0, 3.0, 0.0], [3.0, 3.0, 0.0], [0.0, 0.0, 4.0]]),
+        Err(E::InertiaNotPositiveDefinite)
+    );
+    assert_eq!(properties([[0.0; 3]; 3]), Err(E::InertiaNotPositiveDefinite));
+    assert_eq!(
+        properties([[-2.0, 0.0, 0.0], [0.0, 3.0, 0.0], [0.0, 0.0, 4.0]]),
+        Err(E::InertiaNotPositiveDefinite)
+    );
+}
+
+proptest! {
+    #![proptest_config(stackhold_tests::properties())]
+
+    #[test]
+    fn inertia_is_taken_exactly_when_its_principal_moments_are_physical(
+        axis in prop::array::uniform3(-3.0_f64..3.0), moments in prop::array::uniform3(1.0_f64..100.0),
+        scale in -3.0_f64..6.0,
+    ) {
+        let turn = Reference::from_scaled_axis(Vector3::from(axis)).to_rotation_matrix();
+        let tensor = turn * Matrix3::from_diagonal(&Vector3::from(moments)) * turn.transpose() * 10_f64.powf(scale);
+        let told = [0, 1, 2].map(|i| [0, 1, 2].map(|j| tensor[(i.min(j), i.max(j))] as f32));
+        let eigen = SymmetricEigen::new(Matrix3::from_fn(|i, j| f64::from(told[i][j]))).eigenvalues;
+        let (total, largest) = (eigen.sum(), eigen.max());
+        // Too near the edge for f32 to tell: not judged.
+        prop_assume!((total - 2.0 * largest).abs() > 1e-4 * total);
+        prop_assert_eq!(properties(told).is_ok(), total > 2.0 * largest);
+    }
+}
+
+// -------------------------------------------------------------------------------- effectiveness
+
+fn block(centre: [f64; 3]) -> MassProperties {
+    MassProperties::new(1_000.0, narrow(centre), Mat3::diagonal(900.0, 1_000.0, 1_100.0)).unwrap()
+}
+
+fn jet_1(thrust_n: f32) -> Vec<Jet> {
+    JET_1_POSITIONS.iter().zip(JET_1_DIRECTIONS).map(|(&p, d)| jet(p, d, thrust_n)).collect()
+}
+
+#[test]
+fn effectiveness_is_reference_row_jet1_about_both_centres_of_mass() {
+    // Reference row JET-1 (invented geometry, numpy 2.4.6): rows Tx, Ty, Tz per unit thrust.
+    let design = [
+        [0.0, 0.0, 0.0, 0.0, -0.5, 0.5, 0.5, -0.5, 0.0, 0.0, 0.0, 0.0],
+        [0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, -0.7, 0.7, 0.7, -0.7],
+        [-0.5, 0.5, 0.5, -0.5, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0],
+    ];
+    let docked = [
+        [0.0, 0.0, 0.0, 0.0, -0.58, 0.42, 0.58, -0.42, -0.12, -0.12, 0.12, 0.12],
+        [0.08, 0.08, -0.08, -0.08, 0.0, 0.0, 0.0, 0.0, 1.9, 3.3, -1.9, -3.3],
+        [-0.38, 0.62, 0.38, -0.62, -2.6, -2.6, 2.6, 2.6, 0.0, 0.0, 0.0, 0.0],
+    ];
+    for (centre, rows) in [([0.0; 3], design), (JET_1_DOCKED, docked)] {
+        let effectiveness = Effectiveness::<12>::new(&jet_1(1.0), &block(centre));
+        for (j, effect) in effectiveness.effects().iter().enumerate() {
+            let expected = [rows[0][j], rows[1][j], rows[2][j]];
+            for axis in 0..3 {
+                assert!(
+                    (f64::from(effect.torque_n_m[axis]) - expected[axis]).abs() < 5e-7,
+                    "jet {} {effect:?}",
+                    j + 1
+                );
+            }
+        }
+    }
+}
+
+#[test]
+fn one_jet_turns_the_docked_stack_the_other_way_as_in_reference_row_jet3() {
+    // Reference row JET-3: jet 11 at 22 N, pitch +15.4 about the design centre, -41.8 N m docked.
+    let about = |centre| Effectiveness::<12>::new(&jet_1(22.0), &block(centre)).effects()[10].torque_n_m;
+    close(&about([0.0; 3]).0, &[0.0, 15.4, 0.0], 1e-6);
+    close(&about(JET_1_DOCKED).0, &[2.64, -41.8, 0.0], 1e-6);
+}
+
+#[test]
+fn one_minimum_pulse_changes_the_rate_as_in_reference_row_jet5() {
+    // Reference row JET-5: jet 11, 22 N, 20 ms, inertia of MP-2 with its products, CoM of JET-1 docked.
+    let inertia = [
+        [1_107.487_9, 85.935_74, -28.222_232],
+        [85.935_74, 2_293.203_5, 31.877_777],
+        [-28.222_232, 31.877_777, 2_771.689_5],
+    ];
+    let stack = MassProperties::new(1_315.0, narrow(JET_1_DOCKED), Mat3(inertia)).unwrap();
+    let effect = Effectiveness::<12>::new(&jet_1(22.0), &stack).effects()[10];
+    close(
+        &(effect.turn_rad_s2 * 0.02).0,
+        &[7.631_804_393_009_4e-5, -3.674_850_261_023_482e-4, 5.003_616_524_371_98e-6],
+        1e-6,
+    );
+}
+
+fn vector(size: f64) -> impl Strategy<Value = [f64; 3]> {
+    prop::array::uniform3(-size..size)
+}
+
+proptest! {
+    #![proptest_config(stackhold_tests::properties())]
+
+    #[test]
+    fn a_shifted_matrix_is_the_matrix_built_anew(from in vector(3.0), shift in vector(4.0)) {
+        let to = [0, 1, 2].map(|i| from[i] + shift[i]);
+        let mut shifted = Effectiveness::<12>::new(&jet_1(22.0), &block(from));
+        prop_assert!(shifted.shift(&block(to), narrow(shift)));
+        let rebuilt = Effectiveness::<12>::new(&jet_1(22.0), &block(to));
+        for (a, b) in shifted.effects().iter().zip(rebuilt.effects()) {
+            prop_assert!((a.torque_n_m - b.torque_n_m).norm() < 1e-4, "{:?} {:?}", a, b);
+            prop_assert!((a.turn_rad_s2 - b.turn_rad_s2).norm() < 2e-7);
+        }
+        prop_assert!(!shifted.clone().shift(&block(to), Vec3([f32::NAN, 0.0, 0.0])));
+    }
+
+    #[test]
+    fn a_pure_couple_does_not_see_the_centre_of_mass_and_a_single_jet_does(centre in vector(5.0)) {
+        // Reference row JET-2: jets 11 and 10 together are a couple of 1.4 N m per newton about y.
+        let effects = Effectiveness::<12>::new(&jet_1(1.0), &block(centre));
+        let [eleven, ten] = [10, 9].map(|j| effects.effects()[j].torque_n_m);
+        close(&(eleven + ten).0, &[0.0, 1.4, 0.0], 2e-6);
+        let moved = Effectiveness::<12>::new(&jet_1(1.0), &block([centre[0] + 1.0, centre[1], centre[2]]));
+        prop_assert!((moved.effects()[10].torque_n_m - eleven).norm() > 0.5);
+    }
+
+    #[test]
+    fn jets_and_centre_of_mass_moved_together_change_nothing(centre in vector(3.0), by in vector(20.0)) {
+        let moved: Vec<Jet> = jet_1(22.0)
+            .into_iter()
+            .map(|jet| Jet { position_m: jet.position_m + narrow(by), ..jet })
+            .collect();
+        let there = [0, 1, 2].map(|i| centre[i] + by[i]);
+        let a = Effectiveness::<12>::new(&jet_1(22.0), &block(centre));
+        let b = Effectiveness::<12>::new(&moved, &block(there));
+        for (a, b) in a.effects().iter().zip(b.effects()) {
+            prop_assert!((a.torque_n_m - b.torque_n_m).norm() < 1e-3);
+        }
+    }
+}
+
+// ---------------------------------------------------------------------------------------- pulses
+
+#[test]
+fn pulses_round_as_in_reference_row_mib5() {
+    // Reference row MIB-5: cycle 20 ms, quantum 5 ms, minimum 10 ms, 22 N.
+    let timing = Timing { tick_s: 0.005, cycle_ticks: 4, minimum_off_ticks: 0, ..TIMING };
+    let jet = Jet { minimum_on_ticks: 2, pulse_offset_s: 0.0, ..jet([0.0; 3], [1.0, 0.0, 0.0], 22.0) };
+    let ticks = |impulse_n_s: f32| pulse::shape(impulse_n_s / 22.0, &jet, &timing, false);
+    assert_eq!(ticks(0.33), 3, "15 ms");
+    assert_eq!(ticks(0.10), 0, "4.5 ms is under half of 10 ms");
+    assert_eq!(ticks(0.12), 2, "5.5 ms is over half of 10 ms");
+    for request in 0..200_u16 {
+        let impulse = f32::from(request) * 0.44 / 200.0;
+        let given = pulse::acting_time(ticks(impulse), &jet, &timing) * 22.0;
+        let allowed = if impulse > 0.22 { 0.055 } else { 0.11 };
+        assert!((given - impulse).abs() <= allowed + 1e-6, "{impulse} gave {given}");
+    }
+}
+
+proptest! {
+    #![proptest_config(stackhold_tests::properties())]
+
+    #[test]
+    fn no_pulse_is_shorter_than_the_valve_or_closes_just_before_the_edge(
+        acting_s in -0.1_f32..0.5, minimum in 1_u16..60, off in 0_u16..59, offset in -0.003_f32..0.02,
+        open_now: bool,
+    ) {
+        let timing = Timing { minimum_off_ticks: off, ..TIMING };
+        let jet = Jet { minimum_on_ticks: minimum, pulse_offset_s: offset, ..jet([0.0; 3], [1.0, 0.0, 0.0], 22.0) };
+        let ticks = pulse::shape(acting_s, &jet, &timing, open_now);
+        prop_assert!(ticks <= 60);
+        prop_assert!(ticks == 60 || ticks <= 60 - off, "closes within the off-time of the edge");
+        prop_assert!(ticks == 0 || open_now || ticks >= minimum);
+        prop_assert!(acting_s > 0.0 || ticks == 0);
+    }
+}
+
+#[test]
+fn a_time_that_is_no_number_opens_nothing() {
+    let jet = jet([0.0; 3], [1.0, 0.0, 0.0], 22.0);
+    for bad in [f32::NAN, f32::NEG_INFINITY, -0.0, 0.0, -1.0] {
+        assert_eq!(pulse::shape(bad, &jet, &TIMING, false), 0, "{bad}");
+    }
+    assert_eq!(pulse::shape(f32::INFINITY, &jet, &TIMING, false), 60, "as long as the cycle allows");
+}
+
+// ---------------------------------------------------------------------------------------- ledger
+
+#[test]
+fn what_was_fired_is_seen_once_however_the_time_is_cut() {
+    let jets = jet_1(22.0);
+    let effects = Effectiveness::<12>::new(&jets, &block(JET_1_DOCKED));
+    let mut ledger = Ledger::<12>::new();
+    let mut ticks = [0; 12];
+    ticks[10] = 60;
+    ticks[4] = 9;
+    // Across the wrap of the clock.
+    let start = u32::MAX - 20;
+    ledger.book(start, ticks, 60);
+    ticks[10] = 13;
+    ticks[4] = 0;
+    ledger.book(start.wrapping_add(60), ticks, 60);
+    let between = |from: u32, to: u32| {
+        ledger.between(start.wrapping_add(from), start.wrapping_add(to), &jets, effects.effects(), &TIMING)
+    };
+    let all = between(0, 200);
+    // Jet 11 stays open through the edge: one opening, one tail, 73 ticks.
+    let long = effects.effects()[10].turn_rad_s2 * (73.0 * 0.004 + 0.003);
+    let short = effects.effects()[4].turn_rad_s2 * (9.0 * 0.004 + 0.003);
+    assert!((all.rate_rad_s - (long + short)).norm() < 1e-8, "{all:?}");
+    for cut in [1, 3, 10, 37, 60, 61, 75, 150] {
+        let (first, second) = (between(0, cut), between(cut, 200));
+        assert!((first.rate_rad_s + second.rate_rad_s - all.rate_rad_s).norm() < 1e-8, "cut at {cut}");
+        let later_s = f32::from(200 - u16::try_from(cut).unwrap()) * 0.004;
+        let turn = first.turn_rad + first.rate_rad_s * later_s + second.turn_rad;
+        assert!((turn - all.turn_rad).norm() < 1e-8, "cut at {cut}");
+    }
+    assert_eq!(between(0, 2).rate_rad_s, Vec3::ZERO, "nothing acts in the dead time");
+    assert_eq!(ledger.open_at_edge(60), JetMask::NONE);
+}
+
+#[test]
+fn the_clock_may_wrap() {
+    assert_eq!(ticks_between(u32::MAX - 4, 5), 10);
+    assert_eq!(ticks_between(5, u32::MAX - 4), -10);
+}
