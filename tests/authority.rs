@@ -224,6 +224,8 @@ fn the_sphere_is_even() {
 }
 
 proptest! {
+    #![proptest_config(stackhold_tests::properties())]
+
     /// The price is a norm's dual: no firing is cheaper than the price of what it delivers.
     #[test]
     fn no_firing_is_cheaper_than_its_price(shares in prop::collection::vec(0.0_f64..1.0, 12)) {

@@ -202,6 +202,8 @@ fn a_draining_tank_is_followed_and_the_weaker_lever_counts() {
 }
 
 proptest! {
+    #![proptest_config(stackhold_tests::properties())]
+
     /// Weak duality, whatever the pulsing: any firing history costs at least the bound of what it delivered.
     #[test]
     fn no_firing_beats_the_bound(impulses in prop::collection::vec(0.0_f64..50.0, 12)) {
