@@ -136,6 +136,14 @@ fn angles_of_the_file_become_radians() {
     };
     close(rate_change_rad_s[1], std::f64::consts::PI / 100.0);
     assert_eq!(*velocity_change_m_s, None);
+    let more =
+        "\n[initial]\nrate_deg_s = [0.0, 36.0, 0.0]\n\n[sensors]\nrate_bias_deg_s = [0.18, 0.0, 0.0]\n";
+    let scenario = read(&format!("{SCENARIO}{more}"));
+    close(scenario.initial.rate_rad_s[1], std::f64::consts::PI / 5.0);
+    close(scenario.sensors.rate_bias_rad_s[0], std::f64::consts::PI / 1000.0);
+    let demo = scenario::load_embedded(scenario::DEMO).expect("reads");
+    let engine = demo.vehicle.engine.expect("the tug has a main engine");
+    close(engine.gimbal_travel_rad, std::f64::consts::PI / 20.0);
 }
 
 /// Moments of a uniform block and a uniform cylinder about their centres: m (b² + c²) / 12,

@@ -379,6 +379,131 @@ fn one_slip_gives_no_cascade() {
     }
 }
 
+/// Values out of range: the edit, and the key and value that must be named. The remedy always gives
+/// an example or a limit.
+#[rustfmt::skip]
+const OUT_OF_RANGE: &[(In, (&str, &str), &str, &str)] = &[
+    (S, ("delay_s = 0.12", "delay_s = 11.0"), "delay_s", "11.0"),
+    (S, ("attitude_noise_deg = 0.005", "attitude_noise_deg = 20.0"), "attitude_noise_deg", "20.0"),
+    (S, ("[sensors]", "[actuators]\nthrust_scatter = 0.5\n\n[sensors]"), "thrust_scatter", "0.5"),
+    (S, ("[sensors]", "[actuators]\npulse_scatter = -0.1\n\n[sensors]"), "pulse_scatter", "-0.1"),
+    (S, ("tick_s = 0.004", "tick_s = 0.000001"), "tick_s", "0.000001"),
+    (S, ("tick_s = 0.004", "tick_s = -0.004"), "tick_s", "-0.004"),
+    (S, ("cycle_ticks = 50", "cycle_ticks = 50\nmeasurement_age_limit_s = -1.0"), "measurement_age_limit_s", "-1.0"),
+    (S, ("cycle_ticks = 50", "cycle_ticks = 50\nassumed_rate_noise_deg_s = 0.0"), "assumed_rate_noise_deg_s", "0.0"),
+    (S, ("[sensors]", "[initial]\nrate_deg_s = [0.0, 400.0, 0.0]\n\n[sensors]"), "rate_deg_s", "400.0"),
+    (S, ("start_s = 60.0", "start_s = -60.0"), "start_s", "-60.0"),
+    (S, ("rate_limit_deg_s = 0.05", "rate_limit_deg_s = 91.0"), "rate_limit_deg_s", "91.0"),
+    (S, ("rate_limit_deg_s = 0.05", "rate_limit_deg_s = -0.05"), "rate_limit_deg_s", "-0.05"),
+    (S, ("mode = \"free_drift\"", "mode = \"impulse\"\nrate_change_deg_s = [0.0, 0.0, 95.0]"), "rate_change_deg_s", "95.0"),
+    (S, ("mode = \"free_drift\"", "mode = \"impulse\"\nrate_change_deg_s = [0.0, 0.0, 0.1]\nvelocity_change_m_s = [2e4, 0.0, 0.0]"), "velocity_change_m_s", "2e4"),
+    (S, ("start_s = 10.0", "start_s = -10.0"), "start_s", "-10.0"),
+    (S, ("stop_s = 90.0", "stop_s = -1.0"), "stop_s", "-1.0"),
+    (S, ("position_m = [1.0, 0.2", "position_m = [1.0, 2000.0"), "position_m", "2000.0"),
+    (V, ("cylinder_radius_m = 0.8", "cylinder_radius_m = -0.8"), "cylinder_radius_m", "-0.8"),
+    (V, ("cylinder_length_m = 2.4", "cylinder_length_m = 0.0"), "cylinder_length_m", "0.0"),
+    (V, ("turned_deg = 30.0", "turned_deg = 1000.0"), "turned_deg", "1000.0"),
+    (V, ("unusable_kg = 1.0", "unusable_kg = -1.0"), "unusable_kg", "-1.0"),
+    (V, ("specific_impulse_s = 220.0", "specific_impulse_s = 0.0"), "specific_impulse_s", "0.0"),
+    (V, ("opening_delay_s = 0.008", "opening_delay_s = -0.008"), "opening_delay_s", "-0.008"),
+    (V, ("\nrise_s = 0.006", "\nrise_s = -0.006"), "rise_s", "-0.006"),
+    (V, ("closing_delay_s = 0.006", "closing_delay_s = 11.0"), "closing_delay_s", "11.0"),
+    (V, ("tail_off_s = 0.010", "tail_off_s = -0.010"), "tail_off_s", "-0.010"),
+    (V, ("short_pulse_time_s = 0.03", "short_pulse_time_s = 0.0"), "short_pulse_time_s", "0.0"),
+    (V, ("thrust_n = 400.0", "thrust_n = -400.0"), "thrust_n", "-400.0"),
+    (V, ("specific_impulse_s = 310.0", "specific_impulse_s = -310.0"), "specific_impulse_s", "-310.0"),
+    (V, ("pivot_m = [-1.0", "pivot_m = [-1001.0"), "pivot_m", "-1001.0"),
+    (V, ("design_centre_of_mass_m = [0.0", "design_centre_of_mass_m = [nan"), "design_centre_of_mass_m", "nan"),
+];
+
+/// A key nobody knows, put into every kind of table.
+const STRAY: &[(In, &str)] = &[
+    (S, "[kernel]"),
+    (S, "[[phase]]\nstart_s = 0.0"),
+    (S, "[[phase]]\nstart_s = 60.0"),
+    (S, "[[disturbance]]"),
+    (S, "[sensors]"),
+    (S, "[[requirement]]"),
+    (S, "[[variant]]"),
+    (S, "seed = 3"),
+    (V, "name = \"small\""),
+    (V, "[[body]]\nname = \"load\""),
+    (V, "[[tank]]"),
+    (V, "[[jet_kind]]"),
+    (V, "[[jet]]\nname = \"roll_minus\""),
+    (V, "[engine]"),
+];
+
+/// A second table under a taken name, one of every kind that has names.
+#[rustfmt::skip]
+const TWINS: &[(In, &str, &str)] = &[
+    (S, "variant \"told_carrier\"", "\n[[variant]]\nname = \"told_carrier\"\ndescription = \"Again.\"\nstack = [\"carrier\"]\n"),
+    (V, "body \"load\"", "\n[[body]]\nname = \"load\"\nmass_kg = 1.0\ncentre_of_mass_m = [0.0, 0.0, 0.0]\nuniform = \"box\"\nbox_m = [1.0, 1.0, 1.0]\n"),
+    (V, "tank \"main_tank\"", "\n[[tank]]\nname = \"main_tank\"\nbody = \"load\"\nposition_m = [0.0, 0.0, 0.0]\npropellant_kg = 1.0\n"),
+    (V, "jet_kind \"plain\"", "\n[[jet_kind]]\nname = \"plain\"\nthrust_n = 1.0\n"),
+];
+
+fn both(file: In, edit: impl Fn(&str) -> String) -> Vec<Problem> {
+    match file {
+        S => problems(&edit(SCENARIO), VEHICLE),
+        V => problems(SCENARIO, &edit(VEHICLE)),
+    }
+}
+
+#[test]
+fn every_value_out_of_range_is_named() {
+    for (file, edit, key, value) in OUT_OF_RANGE {
+        let found = both(*file, |text| broken(text, *edit));
+        let [problem] = &found[..] else { panic!("{edit:?}: {found:#?}") };
+        assert_eq!((problem.key.as_str(), problem.value.as_str()), (*key, *value), "{edit:?}");
+        assert!(problem.wrong.contains("must") || problem.wrong.contains("finite"), "{}", problem.wrong);
+        assert!(!problem.remedy.is_empty(), "{edit:?}");
+    }
+}
+
+#[test]
+fn a_stray_key_is_refused_in_every_table() {
+    let actuators = SCENARIO.to_owned() + "\n[actuators]\nstray_m = 1.0\n\n[initial]\nstray_m = 1.0\n";
+    let found = problems(&actuators, VEHICLE);
+    let owners: Vec<&str> = found.iter().map(|problem| problem.owner.as_str()).collect();
+    assert_eq!(owners, ["actuators", "initial"], "{found:#?}");
+    for (file, header) in STRAY {
+        let found = both(*file, |text| broken(text, (header, &format!("{header}\nstray_m = 1.0"))));
+        let [problem] = &found[..] else { panic!("{header:?}: {found:#?}") };
+        assert_eq!(
+            (problem.key.as_str(), problem.wrong.as_str()),
+            ("stray_m", "is no known key"),
+            "{header:?}"
+        );
+    }
+}
+
+#[test]
+fn twins_are_refused_in_every_list() {
+    for (file, owner, table) in TWINS {
+        let found = both(*file, |text| format!("{text}{table}"));
+        let [problem] = &found[..] else { panic!("{owner}: {found:#?}") };
+        assert_eq!((problem.owner.as_str(), problem.key.as_str()), (*owner, "name"));
+        assert!(problem.wrong.contains("is taken already"), "{}", problem.wrong);
+    }
+}
+
+#[test]
+fn the_list_that_leaves_no_jet_is_named() {
+    let dead =
+        broken(SCENARIO, ("jets_forbidden = [\"roll_plus\"]", "jets_dead = [\"roll_plus\", \"roll_minus\"]"));
+    let found = problems(&dead, VEHICLE);
+    let [problem] = &found[..] else { panic!("{found:#?}") };
+    assert_eq!((problem.key.as_str(), problem.wrong.as_str()), ("jets_dead", "leaves no jet to fire"));
+}
+
+#[test]
+fn a_file_far_too_large_is_not_read() {
+    let large = format!("{SCENARIO}# {}", "x".repeat(5 << 20));
+    let path = folder("large", large.as_bytes(), VEHICLE.as_bytes()).join("small_hold.toml");
+    assert!(message(&path).contains("a scenario of a few kilobytes"), "{}", message(&path));
+}
+
 #[test]
 fn all_problems_of_both_files_are_collected() {
     let scenario = broken(&broken(SCENARIO, ("600.0", "-1.0")), ("\"vent\"", "\"wind\""));
