@@ -200,6 +200,24 @@ fn the_select_command_gives_the_published_optimum() {
 }
 
 #[test]
+fn on_times_allow_for_delays_and_ramps() {
+    // 22 N that opens 4 ms late, rises in 4 ms, closes 7 ms late and dies in 6 ms: at steady thrust it acts
+    // 0.5·4 + 4 ms less and 7 + 0.5·6 ms more than it is open, so it stays open 4 ms less than it acts.
+    let mut scenario = six();
+    for jet in &mut scenario.vehicle.jets {
+        (jet.opening_delay_s, jet.rise_s, jet.closing_delay_s, jet.tail_off_s) = (0.004, 0.004, 0.007, 0.006);
+    }
+    let found = select::answer(&scenario, [1.1, 0.0, 0.0], None, None).unwrap();
+    let [firing] = found.jets.as_slice() else { panic!("{:?}", found.jets) };
+    assert!(close(firing.acting_time_s, 0.05, 1e-5));
+    assert_eq!((firing.jet.as_str(), firing.on_ticks), ("plus_x", 46));
+    assert!(close(found.as_flown.angular_impulse_n_m_s[0], 1.1, 1e-9));
+    // Told to fire for less than half its shortest pulse, it stays shut and says what is left.
+    let tiny = select::answer(&scenario, [0.1, 0.0, 0.0], None, None).unwrap();
+    assert_eq!((tiny.jets[0].on_ticks, tiny.as_flown.angular_impulse_n_m_s), (0, [0.0; 3]));
+}
+
+#[test]
 fn told_otherwise_the_answer_shows_what_really_happens() {
     let mut scenario = jet_1_docked(1.0);
     scenario.told.centre_of_mass_error_m = [-2.6, -0.12, 0.08];

@@ -125,6 +125,13 @@ fn a_run_writes_its_four_files_and_those_of_its_variants() {
     let comments: Vec<&str> = valves.lines().filter(|line| line.starts_with('#')).collect();
     let identity = format!("# table_identity: {}", summary["table_identity"].as_str().unwrap());
     assert!(comments.contains(&"# seed: 1") && comments.contains(&identity.as_str()), "{comments:?}");
+    // Valves start shut: every jet's first edge opens, and open and closed take turns.
+    let mut stands_open = std::collections::BTreeMap::new();
+    for edge in valves.lines().filter(|line| !line.starts_with('#')).skip(1) {
+        let cells: Vec<&str> = edge.split(',').collect();
+        let before = stands_open.insert(cells[1], cells[2] == "open").unwrap_or(false);
+        assert_ne!(before, cells[2] == "open", "{edge}");
+    }
     let opened = valves.lines().filter(|line| line.contains(",open,")).count();
     assert_eq!(summary["valve_cycles_total"].as_f64(), Some(opened as f64));
     let report = read("report.html");

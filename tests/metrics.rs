@@ -57,6 +57,12 @@ fn pointing_errors_follow_the_standard_on_the_closed_form_signal() {
     assert!(close(figure(&metrics, "ape_max_y_deg"), 0.074_250_253_3, 1e-7));
     assert!(close(figure(&metrics, "worst_axis_error_deg"), 0.074_250_253_3, 1e-7));
     assert!(figure(&metrics, "ape_max_deg") < 0.075);
+    // RPE over fixed intervals of 10 s: about a crossing the sine runs from −sin 18° to sin 18° of its
+    // amplitude; whole windows start at multiples of a tenth of its period, so 0°..36° is the steepest.
+    // There the mean is 0.05 (1 − cos 36°)/(π/5) and the far end 0.05 sin 36°, the near end 0.
+    let mean_first = 0.05 * (1.0 - (TAU / 10.0).cos()) / (TAU / 10.0);
+    let steepest = f64::max(mean_first, 0.05 * (TAU / 10.0).sin() - mean_first) + 5e-5;
+    assert!((figure(&metrics, "rpe_max_y_deg") - steepest).abs() < 5e-5, "{steepest}");
     // Ten windows of half a period: the best mean is that of a crest, 0.02 + drift + 0.1/π.
     let crest = 0.02 + 1e-5 * 425.0 + 0.1 / std::f64::consts::PI;
     assert!(close(figure(&metrics, "mpe_y_deg"), crest, 1e-6));
