@@ -166,7 +166,10 @@ impl<const N: usize> ConfigurationTable<N> {
         for (index, jet) in (0_u8..).zip(&self.jets) {
             validate_jet(jet, &self.timing).map_err(|field| ConfigError::Jet { index, field })?;
         }
-        let seen = self.axis_priority.iter().fold(0_u8, |seen, &axis| seen | (1_u8 << (axis & 7)));
+        let seen = self.axis_priority.iter().fold(0_u8, |seen, &axis| match axis {
+            0..=2 => seen | (1 << axis),
+            _ => seen,
+        });
         if seen != 0b111 {
             return Err(ConfigError::AxisPriority);
         }
