@@ -117,6 +117,20 @@ proptest! {
         close(&error.0, &turn, 2e-6 / Vector3::from(turn).norm().max(1e-3));
     }
 
+    /// Found by the contract's random inputs: turns beyond the series' range once lost the unit length,
+    /// and with it every later attitude.
+    #[test]
+    fn any_turn_leaves_a_unit_quaternion(turns in prop::collection::vec(prop::array::uniform3(-40.0_f32..40.0), 1..50)) {
+        let mut q = UnitQuaternion::IDENTITY;
+        let mut reference = Reference::identity();
+        for turn in turns {
+            q = q.turned_by(Vec3(turn));
+            reference *= Reference::from_scaled_axis(Vector3::from(turn.map(f64::from)));
+        }
+        let expected = from_stock([reference.w, reference.i, reference.j, reference.k]);
+        prop_assert!(q.error_from(expected).norm() < 2e-4, "{:?} {:?}", q, expected);
+    }
+
     #[test]
     fn either_sign_of_a_quaternion_is_the_same_attitude(turn in prop::array::uniform3(-1.0_f32..1.0)) {
         let q = UnitQuaternion::IDENTITY.turned_by(Vec3(turn) * 0.1);

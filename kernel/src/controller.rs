@@ -14,7 +14,7 @@ use crate::quaternion::UnitQuaternion;
 use crate::status::Status;
 
 /// A rate beyond this is refused as a sensor fault, rad/s: no stack turns like that.
-const ABSURD_RATE_RAD_S: f32 = 10.0;
+const ABSURD_RATE_RAD_S: f32 = 1.0;
 
 /// The kernel's whole state for one stack; at most `N` jets.
 #[derive(Clone, Debug)]
@@ -170,6 +170,9 @@ impl<const N: usize> Controller<N> {
             }
         }
         self.keep_within_ledger(input.tick);
+        if self.observer.as_ref().is_some_and(|observer| !observer.is_sane(ABSURD_RATE_RAD_S)) {
+            self.observer = None;
+        }
         match took {
             [true, true] => Status::Quiet,
             [true, false] => Status::RateMissing,

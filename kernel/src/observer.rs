@@ -57,6 +57,17 @@ impl Observer {
         self.motion
     }
 
+    /// Whether every number of the state is finite and the rate within `limit_rad_s`: a filter that was
+    /// fed nonsense within the limits of each sample is better started anew.
+    #[must_use]
+    pub fn is_sane(&self, limit_rad_s: f32) -> bool {
+        self.motion.rate_rad_s.0.iter().all(|r| r.abs() <= limit_rad_s)
+            && self.motion.attitude.to_array().iter().all(|c| c.is_finite())
+            && self.disturbance_rad_s2.is_finite()
+            && self.bias_rad_s.is_finite()
+            && self.covariance.iter().flatten().all(|v| v.is_finite())
+    }
+
     /// Estimated gyro bias, body axes, rad/s.
     #[must_use]
     pub fn bias_rad_s(&self) -> Vec3 {
