@@ -129,17 +129,18 @@ fn answer(scenario: &Scenario, flown: &Flown) -> String {
         |error| format!("Held within {} deg of the commanded attitude", number(error)),
     );
     let used = get("propellant_kg").unwrap_or(0.0);
-    let price = match (get("propellant_over_bound"), get("propellant_bound_kg")) {
-        (Some(ratio), Some(bound)) => {
-            format!(
-                "; no firing of these jets could have used less than {} kg ({} times that)",
-                number(bound),
-                number(ratio)
-            )
-        }
-        _ => get("hold_propellant_over_limit_cycle").map_or_else(String::new, |ratio| {
+    // Without a disturbance the bound is next to nothing; the limit cycle is what a hold is measured by.
+    let cycle = get("hold_propellant_over_limit_cycle");
+    let price = match (cycle, get("propellant_over_bound"), get("propellant_bound_kg")) {
+        (Some(ratio), _, _) => {
             format!("; {} times the closed-form limit cycle of the smallest bits", number(ratio))
-        }),
+        }
+        (None, Some(ratio), Some(bound)) => format!(
+            "; no firing of these jets could have used less than {} kg ({} times that)",
+            number(bound),
+            number(ratio)
+        ),
+        _ => String::new(),
     };
     let speed = scenario.duration_s / flown.record.wall_s.max(1e-9);
     format!(
