@@ -87,6 +87,7 @@ fn one_axis_moves_alone_before_rounding() {
         for axis in 0..3 {
             for sign in [1.0, -1.0] {
                 let found = coupling(&scenario, &scenario.told, axis, sign);
+                println!("{name}, axis {axis}, {sign:+}: off-axis share {found:.1e}");
                 assert!((0.0..=1e-5).contains(&found), "{name}, axis {axis}, {sign}: {found:e}");
             }
         }
@@ -110,6 +111,7 @@ fn one_axis_moves_alone_as_flown() {
         assert!(found <= 0.02, "{name}: {found}");
         let told = Told { stack: vec!["tug".into()], ..scenario.told.clone() };
         let old_practice = figure(&fly_told(&scenario, &told), "cross_coupling");
+        println!("{name}: off-axis share as flown {found:.4}, told the bare tug {old_practice:.3}");
         assert!(old_practice > 5.0 * found, "{name}, told the bare tug: {old_practice}");
     }
 }
@@ -122,6 +124,7 @@ fn a_steady_vent_is_paid_at_nearly_its_price() {
         let scenario = Scenario { seed, ..library("steady_vent") };
         let metrics = fly(&scenario);
         let ratio = figure(&metrics, "propellant_over_bound");
+        println!("steady vent over its bound, seed {seed}: {ratio:.3}");
         // Under 1 would refute the bound.
         assert!((1.0..=1.10).contains(&ratio), "seed {seed}: {ratio}");
         assert!(metrics.bound.as_ref().is_some_and(|bound| bound.proven));
@@ -147,6 +150,7 @@ fn an_undisturbed_hold_runs_on_the_smallest_bits() {
         .collect();
     ratios.sort_by(f64::total_cmp);
     let median = 0.5 * (ratios[3] + ratios[4]);
+    println!("undisturbed hold over the closed form: median {median:.3} of {ratios:.3?}");
     assert!(median <= 2.0, "{ratios:?}");
 }
 
@@ -154,6 +158,7 @@ fn an_undisturbed_hold_runs_on_the_smallest_bits() {
 fn one_undisturbed_axis_costs_no_more_than_its_closed_form() {
     let metrics = fly(&library("one_axis_limit_cycle"));
     let ratio = figure(&metrics, "hold_propellant_over_limit_cycle");
+    println!("one undisturbed axis over the closed form: {ratio:.4}");
     assert!((0.5..=1.0).contains(&ratio), "{ratio}");
     assert!(figure(&metrics, "limit_cycle_periods_y") >= 20.0);
 }

@@ -381,6 +381,29 @@ fn every_bad_field_of_a_table_is_named_with_its_index() {
 }
 
 #[test]
+fn retold_mass_properties_act_like_a_new_table_and_bad_ones_change_nothing() {
+    let table = demo_table();
+    let [x, y, z] = table.centre_of_mass_m.0;
+    let moved = Table { centre_of_mass_m: Vec3([x - 0.4, y - 0.3, z + 0.1]), ..table.clone() };
+    let fresh = Controller::new(moved.clone()).expect("a good table");
+    let mut retold = Controller::new(table).expect("a good table");
+    let before = retold.effectiveness().clone();
+    let bad = Mat3::diagonal(1.0, 1.0, 3.0);
+    assert_eq!(
+        retold.retell(moved.mass_kg, moved.centre_of_mass_m, bad),
+        Err(MassPropertiesError::InertiaTriangle)
+    );
+    assert_eq!(retold.effectiveness(), &before);
+    retold.retell(moved.mass_kg, moved.centre_of_mass_m, moved.inertia_kg_m2).expect("physical");
+    let pairs = retold.effectiveness().effects().iter().zip(fresh.effectiveness().effects());
+    for (a, b) in pairs {
+        assert!((a.turn_rad_s2 - b.turn_rad_s2).norm() < 1e-8, "{a:?} {b:?}");
+    }
+    assert_ne!(fresh.effectiveness(), &before, "the centre of mass did move");
+    assert_eq!(retold.table().centre_of_mass_m, moved.centre_of_mass_m);
+}
+
+#[test]
 fn status_numbers_are_those_of_the_record() {
     let numbers = [
         (Status::Quiet, 0),

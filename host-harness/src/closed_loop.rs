@@ -30,6 +30,21 @@ pub fn fly(
     name: &str,
     progress: &mut dyn FnMut(f64),
 ) -> Result<RunRecord> {
+    fly_watched(scenario, present, told, name, progress, &mut |_, _| {})
+}
+
+/// As [`fly`]; `watch` is shown what went into the kernel and what came out, every cycle.
+///
+/// # Errors
+/// As [`fly`].
+pub fn fly_watched(
+    scenario: &Scenario,
+    present: &[String],
+    told: &Told,
+    name: &str,
+    progress: &mut dyn FnMut(f64),
+    watch: &mut dyn FnMut(&CycleInput, &CycleOutput<JETS>),
+) -> Result<RunRecord> {
     let began = Instant::now();
     let table = table::build(scenario, present, told)?;
     let identity = table.identity;
@@ -52,7 +67,7 @@ pub fn fly(
     let mut status_cycles = [0_u64; 256];
     flight.sensors.take(&flight.truth);
     for cycle in 0..count {
-        let row = flight.cycle(cycle * cycle_ticks)?;
+        let row = flight.cycle(cycle * cycle_ticks, watch)?;
         status_cycles[usize::from(row.status)] += 1;
         cycles.push(row);
         if cycle % 4096 == 0 {
@@ -94,7 +109,11 @@ struct Flight<'a> {
 
 impl Flight<'_> {
     /// One control cycle from its start (ticks since time zero) to its end.
-    fn cycle(&mut self, start: u64) -> Result<CycleRow> {
+    fn cycle(
+        &mut self,
+        start: u64,
+        watch: &mut dyn FnMut(&CycleInput, &CycleOutput<JETS>),
+    ) -> Result<CycleRow> {
         let tick_s = self.scenario.kernel.tick_s;
         let time_s = start as f64 * tick_s;
         let phase = phase_at(&self.scenario.phases, time_s);
@@ -107,6 +126,7 @@ impl Flight<'_> {
             inhibited: JetMask::NONE,
         };
         let output = self.controller.step(&input);
+        watch(&input, &output);
         self.checker.check(&self.controller);
         let row = self.row(time_s, &phase.1.mode, &output);
         self.command_valves(start, &output)?;

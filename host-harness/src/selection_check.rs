@@ -322,8 +322,13 @@ fn check_reach<const M: usize, const N: usize>(
             |((y, (low, high)), r)| edge_product(*y, f64::from(*low) - r, f64::from(*high) - r),
         )
         .sum();
-    let most: f64 =
-        used(problem, selection).map(|jet| excess(&jet.column, &y, 0.0).max(0.0) * jet.limit).sum();
+    let most: f64 = used(problem, selection)
+        .map(|jet| {
+            let excess = excess(&jet.column, &y, 0.0);
+            let rounding = if jet.on_time < jet.limit { ROUNDING * terms(&jet.column, &y) } else { 0.0 };
+            if excess > rounding { excess * jet.limit } else { 0.0 }
+        })
+        .sum();
     check.lambda_bound = if towards > 0.0 { (most - edges) / towards } else { f64::INFINITY };
     let proven = match selection.outcome {
         Outcome::Shortened => {
@@ -352,6 +357,11 @@ fn edge_product(y: f64, low: f64, high: f64) -> f64 {
 /// What the multipliers would pay for a second of the jet beyond its price.
 fn excess<const M: usize>(column: &[f64; M], y: &[f64; M], price: f64) -> f64 {
     column.iter().zip(y).map(|(a, y)| a * y).sum::<f64>() - price
+}
+
+/// The sizes of the terms of `y·a`, which its rounding goes by.
+fn terms<const M: usize>(column: &[f64; M], y: &[f64; M]) -> f64 {
+    column.iter().zip(y).map(|(a, y)| (a * y).abs()).sum()
 }
 
 /// The rows' ranges at the λ claimed; in the second stage between nothing and the demand.
@@ -433,7 +443,7 @@ fn propellant_gap<const M: usize, const N: usize>(
     // The same with each price raised by no more than rounding.
     let (mut raised_cost, mut raised_bound) = (0.0, rows);
     for jet in jets() {
-        let terms: f64 = jet.price + jet.column.iter().zip(&y).map(|(a, y)| (a * y).abs()).sum::<f64>();
+        let terms = jet.price + terms(&jet.column, &y);
         let excess = excess(&jet.column, &y, jet.price);
         let raise = if jet.on_time < jet.limit { excess.clamp(0.0, ROUNDING * terms) } else { 0.0 };
         raised_cost += (jet.price + raise) * jet.on_time;

@@ -6,8 +6,8 @@ use crate::effectiveness::Effectiveness;
 use crate::hold::{self, AxisBit};
 use crate::jet::JetMask;
 use crate::ledger::{COVERED_CYCLES, Ledger, seconds, ticks_between};
-use crate::linalg::Vec3;
-use crate::mass_properties::MassProperties;
+use crate::linalg::{Mat3, Vec3};
+use crate::mass_properties::{MassProperties, MassPropertiesError};
 use crate::observer::{Motion, Observer};
 use crate::open_loop::Owed;
 use crate::quaternion::UnitQuaternion;
@@ -31,7 +31,8 @@ pub struct Controller<const N: usize> {
     command: Option<Command>,
     pub(crate) owed: Owed,
     pub(crate) bits: [AxisBit; 3],
-    /// Disturbance the standing price belongs to, rad/s².
+    /// Jets and disturbance the standing price belongs to.
+    pub(crate) standing_jets: JetMask,
     pub(crate) standing_rad_s2: Vec3,
     /// What a rate change against it is worth, kg per rad/s.
     pub(crate) standing_price: Vec3,
@@ -57,17 +58,43 @@ impl<const N: usize> Controller<N> {
             command: None,
             owed: Owed::NOTHING,
             bits: [AxisBit::default(); 3],
+            standing_jets: JetMask::NONE,
             standing_rad_s2: Vec3::ZERO,
             standing_price: Vec3::ZERO,
             trace: Trace::EMPTY,
         };
-        controller.bits = hold::axis_bits(
-            &controller.table.jets,
-            controller.effectiveness.effects(),
-            controller.usable(JetMask::NONE),
-            &controller.table.timing,
-        );
+        controller.measure_bits(controller.usable(JetMask::NONE));
         Ok(controller)
+    }
+
+    /// Tells the kernel new mass properties of the same stack (a tank has drained, an estimate has
+    /// improved); jets, timing and everything seen stay. Call it between cycles.
+    ///
+    /// * `centre_of_mass_m` — structural axes, m; `inertia_kg_m2` — about it, body axes, kg·m².
+    ///
+    /// # Errors
+    /// The field found wrong; the mass properties in force stay.
+    pub fn retell(
+        &mut self,
+        mass_kg: f32,
+        centre_of_mass_m: Vec3,
+        inertia_kg_m2: Mat3,
+    ) -> Result<(), MassPropertiesError> {
+        let stack = MassProperties::new(mass_kg, centre_of_mass_m, inertia_kg_m2)?;
+        let shift_m = centre_of_mass_m - self.stack.centre_of_mass_m();
+        // Finite, because both centres are: the shift cannot be refused.
+        let _ = self.effectiveness.shift(&stack, shift_m);
+        self.stack = stack;
+        (self.table.mass_kg, self.table.centre_of_mass_m) = (mass_kg, centre_of_mass_m);
+        self.table.inertia_kg_m2 = inertia_kg_m2;
+        self.measure_bits(self.usable(JetMask::NONE));
+        Ok(())
+    }
+
+    /// Smallest bits anew; their turning prices are worked out at the next firing.
+    pub(crate) fn measure_bits(&mut self, usable: JetMask) {
+        let effects = self.effectiveness.effects();
+        self.bits = hold::axis_bits(&self.table.jets, effects, usable, &self.table.timing);
     }
 
     /// The table in force.

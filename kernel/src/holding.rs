@@ -137,8 +137,12 @@ impl<const N: usize> Controller<N> {
     }
 
     /// Works out anew what a rate change against the standing disturbance is worth, and what turning
-    /// each axis alone wastes, when the disturbance has changed.
+    /// each axis alone wastes, when the disturbance or the usable jets have changed.
     fn price_standing(&mut self, disturbance: Vec3, usable: JetMask) {
+        if usable != self.standing_jets {
+            self.measure_bits(usable);
+            self.standing_jets = usable;
+        }
         let change = disturbance - self.standing_rad_s2;
         let allowed = STANDING_CHANGE * STANDING_CHANGE * disturbance.dot(disturbance);
         let priced = self.bits.iter().all(|bit| bit.turn_price[0] > 0.0);
