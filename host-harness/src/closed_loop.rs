@@ -125,9 +125,8 @@ impl Flight<'_> {
             command: command(&phase.1.mode, phase.0),
             inhibited: JetMask::NONE,
         };
-        let output = self.controller.step(&input);
+        let output = self.controller.step_witnessed(&input, &mut self.checker);
         watch(&input, &output);
-        self.checker.check(&self.controller);
         let row = self.row(time_s, &phase.1.mode, &output);
         self.command_valves(start, &output)?;
         self.coast(start)?;

@@ -11,8 +11,7 @@
 //! for the prices as given), or each price is raised by at most [`ROUNDING`] of its terms (rigorous for prices that
 //! differ by that from the given).
 
-use stackhold_kernel::controller::Controller;
-use stackhold_kernel::cycle::Posed;
+use stackhold_kernel::cycle::Witness;
 use stackhold_kernel::selection::{FLOOR, Outcome, Problem, SLACK, SPILL, Selection};
 
 use crate::record::SelectionChecks;
@@ -27,6 +26,9 @@ pub const LAMBDA_LIMIT: f64 = 2.0e-5;
 pub const ROUNDING: f64 = 2.0e-6;
 /// What the second stage may push the wrong way for rounding's sake, share of the demand.
 const LEEWAY: f64 = 1.2e-5;
+
+/// No row can want more full pulses than there can be jets.
+const MOST_JETS: f64 = 32.0;
 
 /// The first thing found wrong.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -68,30 +70,13 @@ impl SelectionCheck {
     }
 }
 
-/// Checks every selection of a run and keeps the worst.
+/// Witness of a run: checks every selection and keeps the worst.
 #[derive(Clone, Debug, Default)]
 pub struct Checker {
     checks: SelectionChecks,
 }
 
 impl Checker {
-    /// Checks the selections of the cycle just stepped.
-    pub fn check<const N: usize>(&mut self, controller: &Controller<N>) {
-        let trace = controller.trace();
-        let effects = controller.effectiveness().effects();
-        let turns = || effects.iter().map(|effect| effect.turn_rad_s2.0);
-        for posed in [&trace.standing, &trace.angular].into_iter().flatten() {
-            self.take(&check_posed(posed, turns()));
-        }
-        if let Some(posed) = &trace.full {
-            let columns = effects.iter().map(|effect| {
-                let ([a, b, c], [d, e, f]) = (effect.turn_rad_s2.0, effect.push_m_s2.0);
-                [a, b, c, d, e, f]
-            });
-            self.take(&check_posed(posed, columns));
-        }
-    }
-
     /// What was found so far.
     #[must_use]
     pub fn summary(&self) -> SelectionChecks {
@@ -107,24 +92,10 @@ impl Checker {
     }
 }
 
-/// Checks a selection as the kernel kept it, with the columns it was posed with.
-fn check_posed<const M: usize, const N: usize>(
-    posed: &Posed<M, N>,
-    effects: impl Iterator<Item = [f32; M]>,
-) -> SelectionCheck {
-    let mut columns = [[0.0; M]; N];
-    for (into, column) in columns.iter_mut().zip(effects) {
-        *into = column;
+impl Witness for Checker {
+    fn saw<const M: usize, const N: usize>(&mut self, problem: &Problem<M>, answer: &Selection<M, N>) {
+        self.take(&check_selection(problem, answer));
     }
-    let problem = Problem {
-        columns: &columns,
-        price: &posed.price,
-        limit: &posed.limit,
-        usable: posed.usable,
-        demand: &posed.demand,
-        priority: [0; M],
-    };
-    check_selection(&problem, &posed.answer)
 }
 
 /// A jet that may fire: column, price, limit, on-time.
@@ -174,7 +145,7 @@ pub fn check_selection<const M: usize, const N: usize>(
     check.fault = account_fault(problem, selection, &achieved, &pulse);
     check_reach(problem, selection, &nearest, &mut check);
     let ranges = claimed_ranges(problem, selection, &nearest, &pulse);
-    let target = ranges_size(&ranges, &pulse);
+    let target = demand_size(&ranges, &nearest, &pulse, selection.outcome);
     check.residual = worst_miss(&achieved, &ranges, &pulse) / target.max(f64::MIN_POSITIVE);
     if check.residual > RESIDUAL_LIMIT {
         check.fault = check.fault.or(Some(Fault::Residual));
@@ -384,10 +355,10 @@ fn claimed_ranges<const M: usize, const N: usize>(
     let mut size: f64 = 0.0;
     for row in 0..M {
         // No row can want more than all jets together can give.
-        size = size.max((nearest[row].abs() / reach[row]).min(problem.columns.len() as f64));
+        size = size.max((nearest[row].abs() / reach[row]).min(MOST_JETS));
     }
     let room = match selection.outcome {
-        Outcome::Coupled => f64::from(SPILL) * problem.columns.len() as f64,
+        Outcome::Coupled => f64::from(SPILL) * MOST_JETS,
         _ => LEEWAY,
     };
     for row in 0..M {
@@ -397,12 +368,21 @@ fn claimed_ranges<const M: usize, const N: usize>(
     Ranges { low, high }
 }
 
-/// Largest edge in units of full pulses that is not beyond all reach.
-fn ranges_size<const M: usize>(ranges: &Ranges<M>, pulse: &[f64; M]) -> f64 {
+/// Size of what is claimed, in units of full pulses: at the λ claimed, or in the second stage what is
+/// wanted as far as it is not beyond all reach.
+fn demand_size<const M: usize>(
+    ranges: &Ranges<M>,
+    nearest: &[f64; M],
+    pulse: &[f64; M],
+    outcome: Outcome,
+) -> f64 {
     (0..M)
-        .map(|row| {
-            let (low, high) = (ranges.low[row], ranges.high[row]);
-            0.0_f64.clamp(low.min(high), high).abs() / pulse[row]
+        .map(|row| match outcome {
+            Outcome::Exact | Outcome::Shortened => {
+                let (low, high) = (ranges.low[row], ranges.high[row]);
+                0.0_f64.clamp(low.min(high), high).abs() / pulse[row]
+            }
+            _ => (nearest[row].abs() / pulse[row]).min(MOST_JETS),
         })
         .fold(0.0, f64::max)
 }

@@ -1,7 +1,7 @@
 //! The controller: one call per control cycle.
 
 use crate::config::{ConfigError, ConfigurationTable};
-use crate::cycle::{Command, CycleInput, CycleOutput, Trace};
+use crate::cycle::{Command, CycleInput, CycleOutput, Witness};
 use crate::effectiveness::Effectiveness;
 use crate::hold::{self, AxisBit};
 use crate::jet::JetMask;
@@ -36,7 +36,6 @@ pub struct Controller<const N: usize> {
     pub(crate) standing_rad_s2: Vec3,
     /// What a rate change against it is worth, kg per rad/s.
     pub(crate) standing_price: Vec3,
-    pub(crate) trace: Trace<N>,
 }
 
 impl<const N: usize> Controller<N> {
@@ -61,7 +60,6 @@ impl<const N: usize> Controller<N> {
             standing_jets: JetMask::NONE,
             standing_rad_s2: Vec3::ZERO,
             standing_price: Vec3::ZERO,
-            trace: Trace::EMPTY,
         };
         controller.measure_bits(controller.usable(JetMask::NONE));
         Ok(controller)
@@ -109,12 +107,6 @@ impl<const N: usize> Controller<N> {
         &self.effectiveness
     }
 
-    /// Selections of the last cycle.
-    #[must_use]
-    pub fn trace(&self) -> &Trace<N> {
-        &self.trace
-    }
-
     /// Smallest single-jet bit of each axis.
     #[must_use]
     pub fn axis_bits(&self) -> &[AxisBit; 3] {
@@ -124,7 +116,11 @@ impl<const N: usize> Controller<N> {
     /// Runs one control cycle. Never fails: whatever comes in, the output is safe to act on and its
     /// status says how far to trust it.
     pub fn step(&mut self, input: &CycleInput) -> CycleOutput<N> {
-        self.trace = Trace::EMPTY;
+        self.step_witnessed(input, &mut ())
+    }
+
+    /// [`Self::step`], with every jet selection shown to a witness.
+    pub fn step_witnessed(&mut self, input: &CycleInput, witness: &mut impl Witness) -> CycleOutput<N> {
         let measured = self.measure(input);
         let taken = self.take_command(&input.command);
         let open_tick = input.tick.wrapping_add(u32::from(self.table.timing.command_delay_ticks));
@@ -134,7 +130,7 @@ impl<const N: usize> Controller<N> {
         if self.too_old(ticks_between(self.measured_tick, input.tick)) {
             return self.shut(open_tick, Status::Stale);
         }
-        let (on_ticks, fired, error_rad) = self.fire(&motion, input.inhibited);
+        let (on_ticks, fired, error_rad) = self.fire(&motion, input.inhibited, witness);
         self.ledger.book(open_tick, on_ticks, self.table.timing.cycle_ticks);
         let status = worse(taken, worse(fired, measured));
         CycleOutput { on_ticks, status, error_rad, ..self.output(open_tick, motion) }
@@ -281,18 +277,23 @@ impl<const N: usize> Controller<N> {
     }
 
     /// Ticks, status and attitude error of this cycle for the command in force.
-    fn fire(&mut self, motion: &Motion, inhibited: JetMask) -> ([u16; N], Status, Vec3) {
+    fn fire(
+        &mut self,
+        motion: &Motion,
+        inhibited: JetMask,
+        witness: &mut impl Witness,
+    ) -> ([u16; N], Status, Vec3) {
         let usable = self.usable(inhibited);
         match self.command {
             None | Some(Command::Drift) => ([0; N], Status::Drifting, Vec3::ZERO),
             Some(Command::Hold { attitude_xyzw, deadband }) => {
                 let target = UnitQuaternion::from_array(attitude_xyzw).unwrap_or_default();
                 let error_rad = motion.attitude.error_from(target);
-                let (ticks, status) = self.hold(motion, error_rad, &deadband, usable);
+                let (ticks, status) = self.hold(motion, error_rad, &deadband, usable, witness);
                 (ticks, status, error_rad)
             }
             Some(Command::Impulse { .. }) => {
-                let (ticks, status) = self.work_off(usable);
+                let (ticks, status) = self.work_off(usable, witness);
                 (ticks, status, Vec3::ZERO)
             }
         }

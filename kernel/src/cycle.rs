@@ -4,7 +4,7 @@ use crate::hold::Deadband;
 use crate::jet::JetMask;
 use crate::linalg::Vec3;
 use crate::observer::Motion;
-use crate::selection::{Demand, Selection};
+use crate::selection::{Demand, Problem, Selection};
 use crate::status::Status;
 
 /// One measured attitude. Who filters: nobody before the kernel; samples come raw, each with the tick
@@ -89,33 +89,26 @@ pub struct CycleOutput<const N: usize> {
     pub bias_rad_s: Vec3,
 }
 
-/// One selection as posed and answered, kept so that it can be checked elsewhere.
+/// Whoever wants to see every jet selection as it is made, for proof or for the record. The board's
+/// witness is `()`, which costs nothing.
+pub trait Witness {
+    /// One selection: what was asked (`M` rows), and the answer.
+    fn saw<const M: usize, const N: usize>(&mut self, problem: &Problem<M>, answer: &Selection<M, N>);
+}
+
+impl Witness for () {
+    fn saw<const M: usize, const N: usize>(&mut self, _: &Problem<M>, _: &Selection<M, N>) {}
+}
+
+/// One angular selection as posed and answered.
 #[derive(Clone, Copy, Debug)]
-pub struct Posed<const M: usize, const N: usize> {
-    /// Price per second of acting time.
-    pub price: [f32; N],
-    /// Longest acting time, s.
-    pub limit: [f32; N],
+pub(crate) struct Posed<const N: usize> {
+    /// Price per second of acting time, kg/s.
+    pub(crate) price: [f32; N],
     /// Jets that took part.
-    pub usable: JetMask,
-    /// The demand.
-    pub demand: Demand<M>,
+    pub(crate) usable: JetMask,
+    /// The demand, rad/s.
+    pub(crate) demand: Demand<3>,
     /// The answer.
-    pub answer: Selection<M, N>,
-}
-
-/// The selections of one cycle, for whoever wants to prove them.
-#[derive(Clone, Copy, Debug)]
-pub struct Trace<const N: usize> {
-    /// The price of the standing disturbance, when it was worked out anew.
-    pub standing: Option<Posed<3, N>>,
-    /// Three rows: rate change.
-    pub angular: Option<Posed<3, N>>,
-    /// Six rows: rate change and velocity change.
-    pub full: Option<Posed<6, N>>,
-}
-
-impl<const N: usize> Trace<N> {
-    /// No selection.
-    pub const EMPTY: Self = Self { standing: None, angular: None, full: None };
+    pub(crate) answer: Selection<3, N>,
 }

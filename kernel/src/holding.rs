@@ -2,7 +2,7 @@
 //! [`crate::firing`].
 
 use crate::controller::Controller;
-use crate::cycle::Posed;
+use crate::cycle::{Posed, Witness};
 use crate::firing::Judge;
 use crate::hold::{self, Deadband, Situation};
 use crate::jet::JetMask;
@@ -29,6 +29,7 @@ impl<const N: usize> Controller<N> {
         error_rad: Vec3,
         deadband: &Deadband,
         usable: JetMask,
+        witness: &mut impl Witness,
     ) -> ([u16; N], Status) {
         let cycle_s = self.table.timing.cycle_s();
         let disturbance = self.disturbance();
@@ -42,11 +43,11 @@ impl<const N: usize> Controller<N> {
         if !firing_on && !hold::must_fire(&now, deadband, 0.0, cycle_s) {
             return ([0; N], Status::Quiet);
         }
-        self.price_standing(disturbance, usable);
+        self.price_standing(disturbance, usable, witness);
         let steady = self.standing_price != Vec3::ZERO;
         let demand = hold::settle(&now, deadband, &self.bits, cycle_s, steady);
-        let posed = self.pose_angular(demand, self.standing_price, usable, HOLD_CYCLES * cycle_s);
-        self.trace.angular = Some(posed);
+        let longest_s = HOLD_CYCLES * cycle_s;
+        let posed = self.pose_angular(demand, self.standing_price, usable, longest_s, witness);
         let (on_ticks, status) = self.shaped(&posed.answer.on_time, posed.answer.outcome);
         if status != Status::Firing || firing_on {
             return (on_ticks, status);
@@ -62,11 +63,17 @@ impl<const N: usize> Controller<N> {
             bits: &self.bits,
             demand: &demand,
         };
-        (self.cheapest(&judge, &posed, on_ticks), status)
+        (self.cheapest(&judge, &posed, on_ticks, witness), status)
     }
 
     /// The cheapest whole-tick firing among the rounded answers and the small search.
-    fn cheapest(&self, judge: &Judge, posed: &Posed<3, N>, rounded: [u16; N]) -> [u16; N] {
+    fn cheapest(
+        &self,
+        judge: &Judge,
+        posed: &Posed<N>,
+        rounded: [u16; N],
+        witness: &mut impl Witness,
+    ) -> [u16; N] {
         let mut best = (judge.cost_of(&rounded), rounded);
         let mut small = true;
         let mut short = JetMask::NONE;
@@ -84,7 +91,7 @@ impl<const N: usize> Controller<N> {
         if short != JetMask::NONE {
             // Pulses shorter than the valves do: all raised, the longest raised, none raised.
             for raised in [short, nearly.1, JetMask::NONE] {
-                let on_ticks = self.solved_around(posed, short, raised);
+                let on_ticks = self.solved_around(posed, short, raised, witness);
                 let cost = judge.cost_of(&on_ticks);
                 if cost < best.0 {
                     best = (cost, on_ticks);
@@ -105,7 +112,13 @@ impl<const N: usize> Controller<N> {
 
     /// The answer with `raised` at their shortest pulse, the rest of `short` shut, and all other jets
     /// solved again around them; all shut when that has no exact answer.
-    fn solved_around(&self, posed: &Posed<3, N>, short: JetMask, raised: JetMask) -> [u16; N] {
+    fn solved_around(
+        &self,
+        posed: &Posed<N>,
+        short: JetMask,
+        raised: JetMask,
+        witness: &mut impl Witness,
+    ) -> [u16; N] {
         let timing = &self.table.timing;
         let mut demand = posed.demand;
         let mut fixed = [0; N];
@@ -123,7 +136,7 @@ impl<const N: usize> Controller<N> {
         }
         let rest = JetMask(posed.usable.0 & !short.0);
         let longest_s = HOLD_CYCLES * timing.cycle_s();
-        let answer = self.pose_angular(demand, self.standing_price, rest, longest_s).answer;
+        let answer = self.pose_angular(demand, self.standing_price, rest, longest_s, witness).answer;
         let (mut on_ticks, status) = self.shaped(&answer.on_time, answer.outcome);
         if status != Status::Firing {
             return [0; N];
@@ -138,7 +151,7 @@ impl<const N: usize> Controller<N> {
 
     /// Works out anew what a rate change against the standing disturbance is worth, and what turning
     /// each axis alone wastes, when the disturbance or the usable jets have changed.
-    fn price_standing(&mut self, disturbance: Vec3, usable: JetMask) {
+    fn price_standing(&mut self, disturbance: Vec3, usable: JetMask, witness: &mut impl Witness) {
         if usable != self.standing_jets {
             self.measure_bits(usable);
             self.standing_jets = usable;
@@ -154,13 +167,12 @@ impl<const N: usize> Controller<N> {
         // One cycle's worth of the disturbance, taken away.
         let cycle_s = self.table.timing.cycle_s();
         let want = Demand::point((-disturbance * cycle_s).0);
-        let posed = self.pose_angular(want, Vec3::ZERO, usable, cycle_s);
-        self.trace.standing = Some(posed);
+        let posed = self.pose_angular(want, Vec3::ZERO, usable, cycle_s, witness);
         if posed.answer.outcome == Outcome::Exact {
             self.standing_price = Vec3(posed.answer.multipliers);
         }
         for axis in 0..3 {
-            let price = [1.0, -1.0].map(|sign| self.turn_price(axis, sign, usable, cycle_s));
+            let price = [1.0, -1.0].map(|sign| self.turn_price(axis, sign, usable, witness));
             if let Some(bit) = self.bits.get_mut(axis) {
                 bit.turn_price = price;
             }
@@ -168,11 +180,13 @@ impl<const N: usize> Controller<N> {
     }
 
     /// Waste of turning one axis alone by one bit, kg per rad/s; never zero.
-    fn turn_price(&self, axis: usize, sign: f32, usable: JetMask, longest_s: f32) -> f32 {
+    fn turn_price(&self, axis: usize, sign: f32, usable: JetMask, witness: &mut impl Witness) -> f32 {
         let bit = self.bits.get(axis).map_or(0.0, |bit| bit.rate_rad_s);
         let mut want = Vec3::ZERO;
         want[axis] = sign * bit;
-        let posed = self.pose_angular(Demand::point(want.0), self.standing_price, usable, longest_s);
+        let cycle_s = self.table.timing.cycle_s();
+        let demand = Demand::point(want.0);
+        let posed = self.pose_angular(demand, self.standing_price, usable, cycle_s, witness);
         let mut waste_kg = 0.0;
         for (t, price) in posed.answer.on_time.iter().zip(&posed.price) {
             waste_kg += t * price;

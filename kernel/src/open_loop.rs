@@ -4,6 +4,7 @@
 //! cycle. The demand is done when what is left is under half the smallest pulses it would take.
 
 use crate::controller::Controller;
+use crate::cycle::Witness;
 use crate::jet::JetMask;
 use crate::linalg::Vec3;
 use crate::math;
@@ -46,7 +47,7 @@ impl Owed {
 
 impl<const N: usize> Controller<N> {
     /// Ticks and status of one cycle of an open-loop demand.
-    pub(crate) fn work_off(&mut self, usable: JetMask) -> ([u16; N], Status) {
+    pub(crate) fn work_off(&mut self, usable: JetMask, witness: &mut impl Witness) -> ([u16; N], Status) {
         if self.owed.done {
             return ([0; N], Status::Quiet);
         }
@@ -54,13 +55,13 @@ impl<const N: usize> Controller<N> {
         let rate = self.owed.rate_rad_s.0;
         let (on_time, outcome) = if let Some(velocity) = self.owed.velocity_m_s {
             let ([a, b, c], [d, e, f]) = (rate, velocity.0);
-            let posed = self.pose_full(Demand::point([a, b, c, d, e, f]), usable, cycle_s);
-            self.trace.full = Some(posed);
-            (posed.answer.on_time, posed.answer.outcome)
+            let want = Demand::point([a, b, c, d, e, f]);
+            let answer = self.pose_full(want, usable, cycle_s, witness);
+            (answer.on_time, answer.outcome)
         } else {
-            let posed = self.pose_angular(Demand::point(rate), Vec3::ZERO, usable, cycle_s);
-            self.trace.angular = Some(posed);
-            (posed.answer.on_time, posed.answer.outcome)
+            let want = Demand::point(rate);
+            let answer = self.pose_angular(want, Vec3::ZERO, usable, cycle_s, witness).answer;
+            (answer.on_time, answer.outcome)
         };
         let (on_ticks, status) = self.shaped(&on_time, outcome);
         if on_ticks.iter().all(|&t| t == 0) {

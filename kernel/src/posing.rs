@@ -1,13 +1,13 @@
 //! Posing selections: columns, prices and limits from the table and the effectiveness.
 
 use crate::controller::Controller;
-use crate::cycle::Posed;
+use crate::cycle::{Posed, Witness};
 use crate::effectiveness::Effect;
 use crate::jet::{Jet, JetMask};
 use crate::linalg::Vec3;
 use crate::math;
 use crate::pulse;
-use crate::selection::{Demand, Outcome, Problem, select};
+use crate::selection::{Demand, Outcome, Problem, Selection, select};
 use crate::status::Status;
 
 /// Reduced prices keep this share of the standing price from being credited, so that firing more than
@@ -24,36 +24,48 @@ impl<const N: usize> Controller<N> {
         credit: Vec3,
         usable: JetMask,
         longest_s: f32,
-    ) -> Posed<3, N> {
+        witness: &mut impl Witness,
+    ) -> Posed<N> {
         let price = |jet: &Jet, effect: &Effect| {
             let credited = (1.0 - UNCREDITED) * credit.dot(effect.turn_rad_s2);
             math::max(jet.flow_kg_s() - credited, 0.0)
         };
         let column = |effect: &Effect| effect.turn_rad_s2.0;
-        self.pose(demand, usable, longest_s, self.table.axis_priority, column, price)
+        let (price, answer) =
+            self.pose((&demand, self.table.axis_priority), usable, longest_s, (column, price), witness);
+        Posed { price, usable, demand, answer }
     }
 
     /// Poses and answers a six-row selection (rate change, rad/s, and velocity change, m/s; body axes)
     /// at true prices.
-    pub(crate) fn pose_full(&self, demand: Demand<6>, usable: JetMask, longest_s: f32) -> Posed<6, N> {
+    pub(crate) fn pose_full(
+        &self,
+        demand: Demand<6>,
+        usable: JetMask,
+        longest_s: f32,
+        witness: &mut impl Witness,
+    ) -> Selection<6, N> {
         let [a, b, c] = self.table.axis_priority;
         let column = |effect: &Effect| {
             let ([a, b, c], [d, e, f]) = (effect.turn_rad_s2.0, effect.push_m_s2.0);
             [a, b, c, d, e, f]
         };
         let price = |jet: &Jet, _: &Effect| jet.flow_kg_s();
-        self.pose(demand, usable, longest_s, [a, b, c, 3, 4, 5], column, price)
+        let rows = (&demand, [a, b, c, 3, 4, 5]);
+        self.pose(rows, usable, longest_s, (column, price), witness).1
     }
 
+    /// Prices and answer of a selection; `rows` are the demand and the order of its second stage,
+    /// `jets` the column and the price of a jet.
     fn pose<const M: usize>(
         &self,
-        demand: Demand<M>,
+        rows: (&Demand<M>, [u8; M]),
         usable: JetMask,
         longest_s: f32,
-        priority: [u8; M],
-        column: impl Fn(&Effect) -> [f32; M],
-        price: impl Fn(&Jet, &Effect) -> f32,
-    ) -> Posed<M, N> {
+        jets: (impl Fn(&Effect) -> [f32; M], impl Fn(&Jet, &Effect) -> f32),
+        witness: &mut impl Witness,
+    ) -> ([f32; N], Selection<M, N>) {
+        let (column, price) = jets;
         let mut columns = [[0.0; M]; N];
         let mut prices = [0.0; N];
         let mut limit = [0.0; N];
@@ -64,15 +76,17 @@ impl<const N: usize> Controller<N> {
             *price_slot = price(jet, effect);
             *limit_slot = longest_s;
         }
-        let answer = select(&Problem {
+        let problem = Problem {
             columns: &columns,
             price: &prices,
             limit: &limit,
             usable,
-            demand: &demand,
-            priority,
-        });
-        Posed { price: prices, limit, usable, demand, answer }
+            demand: rows.0,
+            priority: rows.1,
+        };
+        let answer = select(&problem);
+        witness.saw(&problem, &answer);
+        (prices, answer)
     }
 
     /// Whole ticks and status for the acting times of an answer, s.
