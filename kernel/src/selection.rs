@@ -25,11 +25,12 @@
 //! `simplex.rs`). Prices are never negative, so "all jets off" is a dual feasible start and the
 //! demand is reached in a handful of pivots. The answer is rebuilt from the original columns with a fresh
 //! factorisation and a step of refinement before it is believed, so pivoting leaves no drift in it.
-//! Work is bounded: at most [`PIVOTS_PER_SOLUTION`] pivots in one solution and `2·M + 8` solutions.
+//! Work is bounded: at most [`PIVOTS_PER_SOLUTION`] pivots in one solution and `M + 13` solutions.
 
 mod program;
 mod saturation;
 mod simplex;
+mod twofold;
 
 pub use program::{End, Program, Rule};
 pub use simplex::PIVOTS_PER_SOLUTION;

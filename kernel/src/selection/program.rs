@@ -9,12 +9,23 @@
 //! 1, columns so that their largest entry is about 1, the demand so that it is about 1 whatever its
 //! size, prices so that the largest is about 1.
 
+use super::twofold::Twofold;
 use crate::jet::JetMask;
 use crate::math;
 
 /// Stands for an upper bound that was given as infinite, in units of the scaled demand. Only
 /// general programs meet it: a jet's on-time is always limited by the cycle.
 const ARTIFICIAL_BOUND: f32 = 8192.0;
+
+/// Longest on-time sought, in units of what the demand takes by itself. Beyond it on-times cancel one
+/// another so far that their own rounding is a ten-thousandth of the demand.
+pub(super) const LONGEST: f32 = 1024.0;
+
+/// Largest miss of a row in an answer that is believed, in units of the demand.
+const RESIDUAL: f32 = 1.0e-5;
+
+/// Rounding of the on-times, as a share of what each adds to a row.
+const ON_TIME_ROUNDING: f32 = 1.2e-7;
 
 /// Largest magnitude of any number taken in.
 pub(super) const ABSURD: f32 = 1.0e18;
@@ -213,7 +224,11 @@ impl<const M: usize, const N: usize> Program<M, N> {
     pub(super) fn set_demand_scale(&mut self, size: f32) {
         self.demand_scale = power_of_two(math::clamp(size, 9.0e-13, 1.1e12));
         for ((upper, limit), scale) in self.upper.iter_mut().zip(&self.limit).zip(&self.column_scale) {
-            *upper = if *limit < ABSURD { *limit / *scale / self.demand_scale } else { ARTIFICIAL_BOUND };
+            *upper = if *limit < ABSURD {
+                math::min(*limit / *scale / self.demand_scale, LONGEST)
+            } else {
+                ARTIFICIAL_BOUND
+            };
         }
     }
 
@@ -260,23 +275,27 @@ impl<const M: usize, const N: usize> Program<M, N> {
         sums
     }
 
-    /// Largest miss of a scaled row by the solution as it is given out.
-    pub(super) fn worst_miss(&self) -> f32 {
-        let mut rows = self.slide.map(|entry| entry * self.slide_value());
+    /// Whether the solution as it is given out keeps every row within its range but for [`RESIDUAL`] of the
+    /// demand and the rounding of the on-times themselves.
+    pub(super) fn is_delivered(&self) -> bool {
+        let mut rows = [Twofold::default(); M];
+        let mut sizes = [0.0_f32; M];
+        let mut gather = |column: &[f32; M], x: f32| {
+            for ((row, size), entry) in rows.iter_mut().zip(&mut sizes).zip(column) {
+                row.add_product(*entry, x);
+                *size += (entry * x).abs();
+            }
+        };
+        gather(&self.slide, self.slide_value());
         for (column, x) in self.columns.iter().zip(self.scaled_solution()) {
-            for (row, entry) in rows.iter_mut().zip(column) {
-                *row += entry * x;
-            }
+            gather(column, x);
         }
-        let mut worst = 0.0;
-        for (row, (low, high)) in rows.iter().zip(self.low.iter().zip(&self.high)) {
-            if !(row >= low && row <= high) {
-                let miss = math::max(low - row, row - high);
-                // Not a number is the worst miss of all.
-                worst = if miss < worst { worst } else { miss };
-            }
-        }
-        worst
+        let edges = self.low.iter().zip(&self.high);
+        // Written so that what is not a number is not delivered.
+        rows.iter().zip(&sizes).zip(edges).all(|((row, size), (low, high))| {
+            let room = RESIDUAL + ON_TIME_ROUNDING * size;
+            row.value() >= low - room && row.value() <= high + room
+        })
     }
 
     /// Sets the slide column (unscaled) and the bounds of the slide.
@@ -351,7 +370,9 @@ impl<const M: usize, const N: usize> Program<M, N> {
         for (((x, upper), limit), scale) in
             x.iter_mut().zip(&self.upper).zip(&self.limit).zip(&self.column_scale)
         {
-            *x = if *x >= *upper && *limit < ABSURD { *limit } else { *x * *scale * self.demand_scale };
+            let time = *x * *scale * self.demand_scale;
+            let full = *x >= *upper && *upper < LONGEST;
+            *x = if full { *limit } else { math::min(time, *limit) };
         }
         x
     }

@@ -14,11 +14,16 @@ const ABSURD_SHARE: f32 = 1.0e-15;
 /// How far rows may be missed in the second stage for rounding's sake, as a share of the demand.
 const LEEWAY: f32 = 5.0e-6;
 
+/// Upper bound of the slide while it is sought. At 1 nothing is left to ask for; the rest is room, so
+/// that rounding cannot make a contradiction of it.
+const SLIDE_ROOM: f32 = 2.0;
+
+/// What is given up of the largest reachable share: the stated slack, and more should rounding ask
+/// for it.
+const SLACKS: [f32; 3] = [SLACK, 8.0 * SLACK, 64.0 * SLACK];
+
 /// A second stage that serves less than this share asks once more with [`SPILL`].
 const HALF: f32 = 0.5;
-
-/// Largest miss of a row in an answer that is believed, in units of the demand.
-const RESIDUAL: f32 = 1.0e-5;
 
 /// How a demand was served; the on-times and multipliers are the program's.
 pub(super) struct Served<const M: usize> {
@@ -72,10 +77,10 @@ pub(super) fn serve<const M: usize, const N: usize>(
 
 /// The answer, if the original rows confirm it.
 fn believed<const M: usize, const N: usize>(
-    program: &Program<M, N>,
+    program: &mut Program<M, N>,
     served: Served<M>,
 ) -> Result<Served<M>, Outcome> {
-    if program.worst_miss() <= RESIDUAL { Ok(served) } else { Err(Outcome::Stalled) }
+    if program.is_delivered() { Ok(served) } else { Err(Outcome::Stalled) }
 }
 
 /// For each row the largest entry of its block of rows.
@@ -124,13 +129,17 @@ fn slide_in<const M: usize, const N: usize>(
     program.set_objective(Objective::Price);
     program.rest();
     match program.optimise(None) {
-        End::Optimal => return Ok(Served { outcome: Outcome::Exact, lambda: 1.0, reach: [0.0; M] }),
+        End::Optimal => {
+            return Ok(Served { outcome: Outcome::Exact, lambda: 1.0, reach: [0.0; M] });
+        }
         End::Infeasible => {}
-        End::Stalled | End::Unbounded => return Err(Outcome::Stalled),
+        End::Stalled | End::Unbounded => {
+            return Err(Outcome::Stalled);
+        }
     }
     let place = program.place();
     let short_row = program.contradiction();
-    program.set_slide(&ranges.nearest, 0.0, 1.0);
+    program.set_slide(&ranges.nearest, 0.0, SLIDE_ROOM);
     program.set_objective(Objective::Slide);
     program.price();
     program.settle();
@@ -138,14 +147,22 @@ fn slide_in<const M: usize, const N: usize>(
         return Err(Outcome::Stalled);
     }
     let reach = program.row_multipliers();
-    let lambda = (1.0 - program.slide_value()) * (1.0 - SLACK);
-    program.set_slide(&ranges.nearest, 1.0 - lambda, 1.0 - lambda);
-    program.set_objective(Objective::Price);
-    program.return_to(&place);
-    match program.optimise(None) {
-        End::Optimal => Ok(Served { outcome: Outcome::Shortened, lambda, reach }),
-        _ => Err(Outcome::Stalled),
+    let most = share_left(program);
+    for slack in SLACKS {
+        let lambda = most * (1.0 - slack);
+        program.set_slide(&ranges.nearest, 1.0 - lambda, 1.0 - lambda);
+        program.set_objective(Objective::Price);
+        program.return_to(&place);
+        if program.optimise(None) == End::Optimal {
+            return Ok(Served { outcome: Outcome::Shortened, lambda, reach });
+        }
     }
+    Err(Outcome::Stalled)
+}
+
+/// Share of the slide that is left.
+fn share_left<const M: usize, const N: usize>(program: &Program<M, N>) -> f32 {
+    math::clamp(1.0 - program.slide_value(), 0.0, 1.0)
 }
 
 /// Makes the demand the program's unit.
@@ -174,45 +191,62 @@ fn one_by_one<const M: usize, const N: usize>(
             size = math::max(size, wanted.abs() / block);
         }
     }
-    let leeway = block.map(|block| LEEWAY * size * block);
-    let (mut low, mut high) = never_wrong(demand, &leeway);
+    let unit = block.map(|block| size * block);
+    let ranges = never_wrong(demand, &unit);
     take_size(program, &wanted);
+    let mut served = [0.0; M];
     let mut served_share = Share::default();
     for row in order(priority) {
         let at = |rows: &[f32; M]| rows.get(row).copied().unwrap_or(0.0);
         if at(&wanted) == 0.0 {
             continue;
         }
-        let share = row_share(program, row, at(&wanted), (&low, &high))?;
+        let share = row_share(program, row, at(&wanted), &keeping(&ranges, &served, &unit, SLACK))?;
         served_share.add(share, at(&wanted) / at(&block));
-        let kept = share * (1.0 - SLACK) * at(&wanted);
-        let edge = if kept > 0.0 { low.get_mut(row) } else { high.get_mut(row) };
-        if let Some(edge) = edge.filter(|_| kept.abs() > at(&leeway)) {
-            *edge = kept;
+        if let Some(served) = served.get_mut(row) {
+            *served = share * at(&wanted);
         }
     }
     if served_share.value() < HALF {
-        if let Some(served) = spilling(program, demand, &wanted, (size, &block), served_share.value()) {
-            return Ok(Served { reach: *proof, ..served });
+        if let Some(spilt) = spilling(program, demand, &wanted, &unit, served_share.value()) {
+            return Ok(Served { reach: *proof, ..spilt });
         }
         take_size(program, &wanted);
     }
     program.set_slide(&[0.0; M], 0.0, 0.0);
-    program.set_rows(&low, &high);
-    program.set_objective(Objective::Price);
-    program.rest();
-    match program.optimise(None) {
-        End::Optimal => Ok(Served { outcome: Outcome::Prioritised, lambda: 0.0, reach: *proof }),
-        _ => Err(Outcome::Stalled),
+    for slack in SLACKS {
+        let (low, high) = keeping(&ranges, &served, &unit, slack);
+        program.set_rows(&low, &high);
+        program.set_objective(Objective::Price);
+        program.rest();
+        if program.optimise(None) == End::Optimal {
+            return Ok(Served { outcome: Outcome::Prioritised, lambda: 0.0, reach: *proof });
+        }
     }
+    Err(Outcome::Stalled)
+}
+
+/// Edges of the rows.
+type Edges<const M: usize> = ([f32; M], [f32; M]);
+
+/// The ranges with every row keeping what it was served, but for `slack` of it and of the demand.
+fn keeping<const M: usize>(ranges: &Edges<M>, served: &[f32; M], unit: &[f32; M], slack: f32) -> Edges<M> {
+    let (mut low, mut high) = *ranges;
+    for (((low, high), served), unit) in low.iter_mut().zip(&mut high).zip(served).zip(unit) {
+        let kept = served.abs() * (1.0 - slack) - (slack - SLACK + LEEWAY) * unit;
+        if kept > 0.0 {
+            if *served > 0.0 { *low = kept } else { *high = -kept }
+        }
+    }
+    (low, high)
 }
 
 /// Every row between nothing and its demand; a row without demand keeps its range.
-fn never_wrong<const M: usize>(demand: &Demand<M>, leeway: &[f32; M]) -> ([f32; M], [f32; M]) {
+fn never_wrong<const M: usize>(demand: &Demand<M>, unit: &[f32; M]) -> Edges<M> {
     let (mut low, mut high) = (demand.low, demand.high);
-    for ((low, high), leeway) in low.iter_mut().zip(&mut high).zip(leeway) {
-        *low = math::min(*low, 0.0) - leeway;
-        *high = math::max(*high, 0.0) + leeway;
+    for ((low, high), unit) in low.iter_mut().zip(&mut high).zip(unit) {
+        *low = math::min(*low, 0.0) - LEEWAY * unit;
+        *high = math::max(*high, 0.0) + LEEWAY * unit;
     }
     (low, high)
 }
@@ -234,23 +268,22 @@ fn row_share<const M: usize, const N: usize>(
     program: &mut Program<M, N>,
     row: usize,
     wanted: f32,
-    (low, high): (&[f32; M], &[f32; M]),
+    ranges: &Edges<M>,
 ) -> Result<f32, Outcome> {
-    let (mut low, high, mut slide) = (*low, *high, [0.0; M]);
-    let mut far = high;
-    let near = if wanted > 0.0 { low.get_mut(row) } else { far.get_mut(row) };
+    let ((mut low, mut high), mut slide) = (*ranges, [0.0; M]);
+    let near = if wanted > 0.0 { low.get_mut(row) } else { high.get_mut(row) };
     if let Some(near) = near {
         *near = wanted;
     }
     if let Some(slide) = slide.get_mut(row) {
         *slide = wanted;
     }
-    program.set_slide(&slide, 0.0, 1.0);
-    program.set_rows(&low, &far);
+    program.set_slide(&slide, 0.0, SLIDE_ROOM);
+    program.set_rows(&low, &high);
     program.set_objective(Objective::Slide);
     program.rest();
     match program.optimise(None) {
-        End::Optimal => Ok(1.0 - program.slide_value()),
+        End::Optimal => Ok(share_left(program)),
         // Only rounding can contradict a point that satisfies everything: nothing more to be had.
         End::Infeasible => Ok(0.0),
         End::Stalled | End::Unbounded => Err(Outcome::Stalled),
@@ -262,14 +295,14 @@ fn spilling<const M: usize, const N: usize>(
     program: &mut Program<M, N>,
     demand: &Demand<M>,
     wanted: &[f32; M],
-    (size, block): (f32, &[f32; M]),
+    unit: &[f32; M],
     served: f32,
 ) -> Option<Served<M>> {
     let nearest = demand.nearest();
     let mut wide = Demand { low: demand.low, high: demand.high };
     let edges = wide.low.iter_mut().zip(&mut wide.high);
-    for ((((low, high), block), r), wanted) in edges.zip(block).zip(&nearest).zip(wanted) {
-        let spill = SPILL * size * block;
+    for ((((low, high), unit), r), wanted) in edges.zip(unit).zip(&nearest).zip(wanted) {
+        let spill = SPILL * unit;
         *low = (*low - r) + wanted - spill;
         *high = (*high - r) + wanted + spill;
     }

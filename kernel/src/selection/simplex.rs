@@ -11,6 +11,7 @@
 use heapless::Vec;
 
 use super::program::{End, Objective, Place, Program, VARIABLES};
+use super::twofold::Twofold;
 use crate::math;
 
 /// Pivots allowed in one solution.
@@ -19,11 +20,18 @@ pub const PIVOTS_PER_SOLUTION: u16 = 120;
 /// Basic variables may be this far outside their bounds, in units of the demand.
 const FEASIBLE: f32 = 1.5e-6;
 
+/// A row that nothing can bring closer may stay this far outside, in units of the demand: what a
+/// rank-deficient layout cannot tell from rounding.
+const TOLERATED: f32 = 6.0e-6;
+
+/// Rounding of a row's value, as a share of it.
+const ROUNDED: f32 = 2.0e-6;
+
 /// Tolerance of the ratio test, in units of the largest multiplier.
 const HARRIS: f32 = 3.0e-7;
 
 /// A reduced cost this far on the wrong side (units of the largest multiplier) is moved across.
-const WRONG_SIDE: f32 = 2.0e-6;
+const WRONG_SIDE: f32 = 6.0e-7;
 
 /// Row entries below this share of the row of the inverse are rounding noise.
 const NOISE: f32 = 4.0e-6;
@@ -33,6 +41,9 @@ const POOR_PIVOT: f32 = 1.0e-2;
 
 /// Pivots without gain before the lowest index decides.
 const PATIENCE: u16 = 12;
+
+/// Steps of refinement of the basic values.
+const REFINEMENTS: usize = 2;
 
 /// One breakpoint of the dual step.
 #[derive(Clone, Copy)]
@@ -44,6 +55,18 @@ struct Candidate {
     reduced: f32,
     /// What the row gains when the variable moves across its whole range.
     gain: f32,
+}
+
+/// How an attempt to pivot ended.
+enum Pivot {
+    /// Done; whether the dual objective rose.
+    Done { gain: bool },
+    /// Nothing can help the row, but what it lacks is rounding.
+    Tolerable,
+    /// Nothing can satisfy the row.
+    Hopeless,
+    /// The inverse is too worn to tell.
+    Inaccurate,
 }
 
 /// A variable to enter and those that move across before it.
@@ -198,17 +221,15 @@ impl<const M: usize, const N: usize> Program<M, N> {
     /// Multipliers and reduced costs from the inverse, with one step of refinement; then bounds.
     pub(super) fn price(&mut self) {
         let mut y = [0.0_f32; M];
-        for _ in 0..2 {
+        for _ in 0..=REFINEMENTS {
             let mut left = [0.0; M];
             for (left, head) in left.iter_mut().zip(&self.head) {
                 let variable = usize::from(*head);
-                *left = self.cost_of(variable) - dot(&y, &self.column(variable));
+                *left = self.cost_less(variable, &y);
             }
             for (left, row) in left.iter().zip(&self.inverse) {
                 if *left != 0.0 {
-                    for (y, entry) in y.iter_mut().zip(row) {
-                        *y += left * entry;
-                    }
+                    add(&mut y, row, *left);
                 }
             }
         }
@@ -220,11 +241,7 @@ impl<const M: usize, const N: usize> Program<M, N> {
         }
         self.multipliers = y;
         for variable in self.variables() {
-            let reduced = if self.basic & (1 << variable) != 0 {
-                0.0
-            } else {
-                self.cost_of(variable) - dot(&y, &self.column(variable))
-            };
+            let reduced = if self.basic & (1 << variable) != 0 { 0.0 } else { self.cost_less(variable, &y) };
             if variable == Self::SLIDE {
                 self.slide_reduced = reduced;
             } else if let Some(into) = self.reduced.get_mut(variable) {
@@ -232,6 +249,15 @@ impl<const M: usize, const N: usize> Program<M, N> {
             }
         }
         self.take_right_side();
+    }
+
+    /// Cost of a variable less what the multipliers pay for its column.
+    fn cost_less(&self, variable: usize, y: &[f32; M]) -> f32 {
+        let mut left = Twofold::new(self.cost_of(variable));
+        for (y, entry) in y.iter().zip(&self.column(variable)) {
+            left.add_product(-*y, *entry);
+        }
+        left.value()
     }
 
     /// Moves non-basic variables whose reduced cost has the wrong sign to their other bound.
@@ -252,27 +278,30 @@ impl<const M: usize, const N: usize> Program<M, N> {
     }
 
     fn largest_multiplier(&self) -> f32 {
-        self.multipliers.iter().fold(0.0, |top, y| math::max(top, y.abs()))
+        largest(&self.multipliers)
     }
 
-    /// Right-hand side and basic values from the original columns, with one step of refinement.
+    /// Right-hand side and basic values from the original columns, refined against a residual in
+    /// twice the precision.
     pub(super) fn settle(&mut self) {
-        let mut rhs = [0.0_f32; M];
+        let mut exact = [Twofold::default(); M];
         for variable in self.variables() {
             let resting = self.resting(variable);
             if self.basic & (1 << variable) == 0 && resting != 0.0 {
-                add(&mut rhs, &self.column(variable), -resting);
+                subtract(&mut exact, &self.column(variable), resting);
             }
         }
-        self.rhs = rhs;
-        self.value = self.times(&rhs);
-        let mut left = rhs;
-        for (head, value) in self.head.iter().zip(&self.value) {
-            add(&mut left, &self.column(usize::from(*head)), -value);
-        }
-        let correction = self.times(&left);
-        for (value, correction) in self.value.iter_mut().zip(&correction) {
-            *value += correction;
+        self.rhs = exact.map(Twofold::value);
+        self.value = self.times(&self.rhs);
+        for _ in 0..REFINEMENTS {
+            let mut left = exact;
+            for (head, value) in self.head.iter().zip(&self.value) {
+                subtract(&mut left, &self.column(usize::from(*head)), *value);
+            }
+            let correction = self.times(&left.map(Twofold::value));
+            for (value, correction) in self.value.iter_mut().zip(&correction) {
+                *value += correction;
+            }
         }
     }
 
@@ -280,19 +309,29 @@ impl<const M: usize, const N: usize> Program<M, N> {
     pub(super) fn optimise(&mut self, forced: Option<usize>) -> End {
         let mut idle = 0_u16;
         let mut forced = forced;
+        let mut tolerated = 0_u32;
         for _ in 0..PIVOTS_PER_SOLUTION {
             let lowest = idle > PATIENCE || self.rule == super::program::Rule::LowestIndex;
-            let Some(position) = forced.take().or_else(|| self.leaving(lowest)) else {
+            let Some(position) = forced.take().or_else(|| self.leaving(lowest, tolerated)) else {
                 if self.fresh {
-                    return End::Optimal;
+                    let sound = tolerated == 0 || self.is_delivered();
+                    return if sound { End::Optimal } else { End::Infeasible };
                 }
                 self.rebuild();
+                tolerated = 0;
                 continue;
             };
             match self.pivot(position, lowest) {
-                Some(gain) => idle = if gain { 0 } else { idle + 1 },
-                None if self.fresh => return End::Infeasible,
-                None => self.rebuild(),
+                Pivot::Done { gain } => {
+                    idle = if gain { 0 } else { idle + 1 };
+                    tolerated = 0;
+                }
+                Pivot::Tolerable => tolerated |= 1 << position,
+                Pivot::Inaccurate | Pivot::Hopeless if !self.fresh => {
+                    self.rebuild();
+                    tolerated = 0;
+                }
+                Pivot::Inaccurate | Pivot::Hopeless => return End::Infeasible,
             }
         }
         End::Stalled
@@ -302,7 +341,8 @@ impl<const M: usize, const N: usize> Program<M, N> {
     pub(super) fn contradiction(&self) -> Option<usize> {
         self.head.iter().enumerate().find_map(|(position, _)| {
             let short = self.shortfall(position);
-            (short != 0.0 && self.ratio_test(position, short, false).is_none()).then_some(position)
+            let hopeless = |left: f32| left > TOLERATED;
+            self.ratio_test(position, short, false).is_err_and(hopeless).then_some(position)
         })
     }
 
@@ -321,11 +361,11 @@ impl<const M: usize, const N: usize> Program<M, N> {
         }
     }
 
-    fn leaving(&self, lowest: bool) -> Option<usize> {
+    fn leaving(&self, lowest: bool, tolerated: u32) -> Option<usize> {
         let mut best: Option<(usize, f32)> = None;
         for (position, (head, row)) in self.head.iter().zip(&self.inverse).enumerate() {
             let short = self.shortfall(position);
-            if short == 0.0 {
+            if short == 0.0 || tolerated & (1 << position) != 0 {
                 continue;
             }
             let merit = if lowest { 1.0 / (1.0 + f32::from(*head)) } else { short * short / dot(row, row) };
@@ -336,27 +376,30 @@ impl<const M: usize, const N: usize> Program<M, N> {
         best.map(|(position, _)| position)
     }
 
-    /// One pivot on the row at `position`; `None` when no variable can satisfy it, else whether the
-    /// dual objective rose.
-    fn pivot(&mut self, position: usize, lowest: bool) -> Option<bool> {
+    /// One pivot on the row at `position`.
+    fn pivot(&mut self, position: usize, lowest: bool) -> Pivot {
         let short = self.shortfall(position);
-        let Some(step) = self.ratio_test(position, short, lowest) else {
-            return if short == 0.0 { Some(false) } else { None };
+        let step = match self.ratio_test(position, short, lowest) {
+            Ok(step) => step,
+            Err(left) => {
+                return if left > TOLERATED { Pivot::Hopeless } else { Pivot::Tolerable };
+            }
         };
-        let row = self.inverse.get(position).copied()?;
+        let (Some(row), Some(head)) = (self.inverse.get(position).copied(), self.head.get(position)) else {
+            return Pivot::Hopeless;
+        };
+        let leaving = usize::from(*head);
         let entering = self.column(step.entering);
         let column = self.times(&entering);
-        let pivot = column.get(position).copied()?;
-        let expected = dot(&row, &entering);
-        if (pivot - expected).abs() > 1.0e-3 * expected.abs() || pivot == 0.0 {
-            return None;
+        let pivot = column.get(position).copied().unwrap_or(0.0);
+        if pivot == 0.0 {
+            return Pivot::Inaccurate;
         }
         self.pivots = self.pivots.saturating_add(1);
         self.fresh = false;
         let rate = self.reduced_of(step.entering) / pivot;
         self.step_reduced(&row, rate);
         self.cross(step.crossing);
-        let leaving = usize::from(self.head.get(position).copied()?);
         if short > 0.0 {
             self.raised &= !(1 << leaving)
         } else {
@@ -370,7 +413,7 @@ impl<const M: usize, const N: usize> Program<M, N> {
         self.set_reduced(leaving, -rate);
         self.set_reduced(step.entering, 0.0);
         self.value = self.times(&self.rhs);
-        Some(rate != 0.0)
+        Pivot::Done { gain: rate != 0.0 }
     }
 
     fn step_reduced(&mut self, row: &[f32; M], rate: f32) {
@@ -411,8 +454,10 @@ impl<const M: usize, const N: usize> Program<M, N> {
     /// Breakpoints of the dual step for the row at `position`.
     fn candidates(&self, position: usize, short: f32) -> Vec<Candidate, VARIABLES> {
         let mut list = Vec::new();
-        let Some(row) = self.inverse.get(position) else { return list };
-        let noise = NOISE * row.iter().fold(0.0, |top, x| math::max(top, x.abs()));
+        let Some(row) = self.inverse.get(position) else {
+            return list;
+        };
+        let noise = NOISE * largest(row);
         for variable in self.variables() {
             let bit = 1_u64 << variable;
             let (low, high) = self.bounds(variable);
@@ -433,8 +478,11 @@ impl<const M: usize, const N: usize> Program<M, N> {
         list
     }
 
-    /// The entering variable; `None` when the row cannot be satisfied.
-    fn ratio_test(&self, position: usize, short: f32, lowest: bool) -> Option<Step> {
+    /// The entering variable.
+    ///
+    /// # Errors
+    /// By how much the row stays short when everything that helps has moved.
+    fn ratio_test(&self, position: usize, short: f32, lowest: bool) -> Result<Step, f32> {
         let list = self.candidates(position, short);
         let tolerance = if lowest { 0.0 } else { HARRIS * self.largest_multiplier() };
         let mut slope = short.abs();
@@ -465,11 +513,18 @@ impl<const M: usize, const N: usize> Program<M, N> {
                 break;
             }
         }
-        if slope > FEASIBLE {
-            return None;
+        match best {
+            Some((chosen, crossing)) if slope <= TOLERATED + ROUNDED * short.abs() => {
+                Ok(Step { entering: usize::from(chosen.variable), crossing })
+            }
+            _ => Err(slope),
         }
-        best.map(|(chosen, crossing)| Step { entering: usize::from(chosen.variable), crossing })
     }
+}
+
+/// Largest magnitude.
+fn largest<const M: usize>(x: &[f32; M]) -> f32 {
+    x.iter().fold(0.0, |top, x| math::max(top, x.abs()))
 }
 
 /// Scalar product.
@@ -481,5 +536,12 @@ fn dot<const M: usize>(a: &[f32; M], b: &[f32; M]) -> f32 {
 fn add<const M: usize>(into: &mut [f32; M], column: &[f32; M], factor: f32) {
     for (into, entry) in into.iter_mut().zip(column) {
         *into += factor * entry;
+    }
+}
+
+/// `from −= factor · column`.
+fn subtract<const M: usize>(from: &mut [Twofold; M], column: &[f32; M], factor: f32) {
+    for (from, entry) in from.iter_mut().zip(column) {
+        from.add_product(-factor, *entry);
     }
 }
