@@ -139,8 +139,23 @@ fn a_late_measurement_does_not_fire_twice() {
         input.attitude = input.attitude.map(|s| AttitudeSample { tick: 1_000, ..s });
         input.rate = input.rate.map(|s| RateSample { tick: 1_000, ..s });
         let output = bench.step(&input);
+        assert_eq!(output.status, Status::Predicted, "no sample counts twice");
         assert!(quiet(&output), "fired again {late} cycles later");
         assert!(output.motion.rate_rad_s[0] < -1e-6, "the ledger knows that it is on its way back");
+    }
+}
+
+#[test]
+fn attitude_and_rate_may_be_of_different_instants() {
+    for (attitude_age, rate_age) in [(0, 30), (30, 0), (70, 10)] {
+        let mut bench = Bench::new(10_000);
+        for _ in 0..5 {
+            let mut input = bench.good([0.0; 3], hold_of(HOLD));
+            input.attitude = input.attitude.map(|s| AttitudeSample { tick: s.tick - attitude_age, ..s });
+            input.rate = input.rate.map(|s| RateSample { tick: s.tick - rate_age, ..s });
+            let output = bench.step(&input);
+            assert_eq!(output.status, Status::Quiet, "ages {attitude_age} and {rate_age}");
+        }
     }
 }
 

@@ -26,8 +26,9 @@ pub struct Controller<const N: usize> {
     pub(crate) observer: Option<Observer>,
     /// Tick of the observer's state.
     seen_tick: u32,
-    /// Tick of the newest attitude taken in.
-    measured_tick: u32,
+    /// Ticks of the newest attitude and the newest rate taken in.
+    attitude_tick: u32,
+    rate_tick: u32,
     command: Option<Command>,
     pub(crate) owed: Owed,
     pub(crate) bits: [AxisBit; 3],
@@ -53,7 +54,8 @@ impl<const N: usize> Controller<N> {
             ledger: Ledger::new(),
             observer: None,
             seen_tick: 0,
-            measured_tick: 0,
+            attitude_tick: 0,
+            rate_tick: 0,
             command: None,
             owed: Owed::NOTHING,
             bits: [AxisBit::default(); 3],
@@ -127,7 +129,7 @@ impl<const N: usize> Controller<N> {
         let Some(motion) = self.motion_at(open_tick) else {
             return self.shut(open_tick, Status::Starting);
         };
-        if self.too_old(ticks_between(self.measured_tick, input.tick)) {
+        if self.too_old(ticks_between(self.attitude_tick, input.tick)) {
             return self.shut(open_tick, Status::Stale);
         }
         let (on_ticks, fired, error_rad) = self.fire(&motion, input.inhibited, witness);
@@ -171,36 +173,58 @@ impl<const N: usize> Controller<N> {
             sane.then_some((Vec3(sample.rate_rad_s), sample.tick))
         });
         if self.observer.is_none() {
-            if let (Some((attitude, tick)), Some((rate_rad_s, _))) = (attitude, rate) {
+            if let (Some((attitude, tick)), Some((rate_rad_s, rate_tick))) = (attitude, rate) {
                 let motion = Motion { attitude, rate_rad_s };
                 self.observer = Some(Observer::new(motion, &self.table.filter));
-                (self.seen_tick, self.measured_tick) = (tick, tick);
+                (self.seen_tick, self.attitude_tick, self.rate_tick) = (tick, tick, rate_tick);
             }
             return Status::Quiet;
         }
-        let mut took = [false; 2];
-        if let Some((q, tick)) = attitude {
-            took[0] = self.advance_to(tick, input.tick);
-            if let Some(observer) = self.observer.as_mut().filter(|_| took[0]) {
-                observer.see_attitude(q, &self.table.filter);
-                self.measured_tick = tick;
-            }
-        }
-        if let Some((rate_rad_s, tick)) = rate {
-            took[1] = self.advance_to(tick, input.tick);
-            if let Some(observer) = self.observer.as_mut().filter(|_| took[1]) {
-                observer.see_rate(rate_rad_s, &self.table.filter);
-            }
-        }
+        // In the order of time, whichever sensor is the later one.
+        let rate_first = match (attitude, rate) {
+            (Some((_, attitude_tick)), Some((_, rate_tick))) => ticks_between(attitude_tick, rate_tick) < 0,
+            _ => false,
+        };
+        let early = rate_first && self.see_rate(rate, input.tick);
+        let took_attitude = self.see_attitude(attitude, input.tick);
+        let took_rate = if rate_first { early } else { self.see_rate(rate, input.tick) };
         self.keep_within_ledger(input.tick);
         if self.observer.as_ref().is_some_and(|observer| !observer.is_sane(ABSURD_RATE_RAD_S)) {
             self.observer = None;
         }
-        match took {
-            [true, true] => Status::Quiet,
-            [true, false] => Status::RateMissing,
-            [false, _] => Status::Predicted,
+        match (took_attitude, took_rate) {
+            (true, true) => Status::Quiet,
+            (true, false) => Status::RateMissing,
+            (false, _) => Status::Predicted,
         }
+    }
+
+    /// Takes in an attitude newer than the last; whether it did.
+    fn see_attitude(&mut self, sample: Option<(UnitQuaternion, u32)>, now: u32) -> bool {
+        let Some((measured, tick)) = sample else { return false };
+        let newer = ticks_between(self.attitude_tick, tick) > 0;
+        if !newer || !self.advance_to(tick, now) {
+            return false;
+        }
+        if let Some(observer) = &mut self.observer {
+            observer.see_attitude(measured, &self.table.filter);
+        }
+        self.attitude_tick = tick;
+        true
+    }
+
+    /// Takes in a rate newer than the last; whether it did.
+    fn see_rate(&mut self, sample: Option<(Vec3, u32)>, now: u32) -> bool {
+        let Some((measured_rad_s, tick)) = sample else { return false };
+        let newer = ticks_between(self.rate_tick, tick) > 0;
+        if !newer || !self.advance_to(tick, now) {
+            return false;
+        }
+        if let Some(observer) = &mut self.observer {
+            observer.see_rate(measured_rad_s, &self.table.filter);
+        }
+        self.rate_tick = tick;
+        true
     }
 
     /// Without measurements the filter follows on prediction, before the ledger forgets.

@@ -15,12 +15,12 @@
 //!   was **true** and the sensor's own word whether it is valid ([`cycle::AttitudeSample`],
 //!   [`cycle::RateSample`]). The rate includes the gyro's bias; the attitude makes the bias
 //!   observable.
-//! * A sample is refused when it is not finite, not a unit quaternion within 1 %, older than the one
-//!   before, from the future, or older than the table's limit. A refused sample changes nothing; the
-//!   kernel flies on its prediction until the limit, then shuts the jets
-//!   ([`status::Status::Stale`]).
-//! * Both samples of a cycle carry their own ticks; when they differ, hand the older one in as the
-//!   attitude or leave it out: time runs forward.
+//! * A sample is refused when it is not finite, not a unit quaternion within 1 %, no newer than the
+//!   sensor's last (no sample counts twice), from the future, or older than the table's limit. A
+//!   refused sample changes nothing; the kernel flies on its prediction until the limit, then shuts
+//!   the jets ([`status::Status::Stale`]).
+//! * Attitude and rate carry ticks of their own and are taken in in the order of time; one that is
+//!   older than what the other sensor told a cycle ago comes too late and is refused.
 //!
 //! # A tour of one cycle
 //! [`controller::Controller::step`] runs at the start of every control cycle:
