@@ -1,6 +1,6 @@
 //! Demands within reach, out of reach, and out of reach in one axis only.
 
-use super::program::{End, Objective, Program};
+use super::program::{End, Objective, Program, Rule};
 use super::{BLOCK, Demand, FLOOR, Outcome, SLACK, SPILL};
 use crate::math;
 
@@ -66,7 +66,8 @@ pub(super) fn serve<const M: usize, const N: usize>(
         let mut served = slide_in(program, &ranges)?;
         served.reach = served.reach.map(|y| y * share);
         served.lambda *= share;
-        if served.outcome == Outcome::Exact || served.lambda >= FLOOR * share {
+        let kept = served.outcome == Outcome::Shortened && served.lambda >= FLOOR * share;
+        if kept || served.outcome == Outcome::Exact {
             return believed(program, served);
         }
         proof = Some(served.reach);
@@ -118,7 +119,8 @@ fn shortened<const M: usize>(low: &[f32; M], high: &[f32; M], nearest: &[f32; M]
     Ranges { low: slid(low), high: slid(high), nearest: nearest.map(|r| r * share) }
 }
 
-/// Least propellant at the largest reachable share of a demand.
+/// Least propellant at the largest reachable share of a demand. The outcome is `Stalled` when rounding keeps
+/// that share from being found.
 fn slide_in<const M: usize, const N: usize>(
     program: &mut Program<M, N>,
     ranges: &Ranges<M>,
@@ -128,23 +130,25 @@ fn slide_in<const M: usize, const N: usize>(
     program.set_rows(&ranges.low, &ranges.high);
     program.set_objective(Objective::Price);
     program.rest();
-    match program.optimise(None) {
-        End::Optimal => {
-            return Ok(Served { outcome: Outcome::Exact, lambda: 1.0, reach: [0.0; M] });
-        }
+    let mut end = program.optimise(None);
+    if end == End::Stalled {
+        end = again(program);
+    }
+    match end {
+        End::Optimal => return Ok(Served { outcome: Outcome::Exact, lambda: 1.0, reach: [0.0; M] }),
         End::Infeasible => {}
-        End::Stalled | End::Unbounded => {
-            return Err(Outcome::Stalled);
-        }
+        End::Stalled | End::Unbounded => return Err(Outcome::Stalled),
     }
     let place = program.place();
     let short_row = program.contradiction();
+    let ray = short_row.map_or([0.0; M], |row| program.ray(row));
     program.set_slide(&ranges.nearest, 0.0, SLIDE_ROOM);
     program.set_objective(Objective::Slide);
     program.price();
     program.settle();
-    if program.optimise(short_row) != End::Optimal {
-        return Err(Outcome::Stalled);
+    let stalled = |reach| Ok(Served { outcome: Outcome::Stalled, lambda: 0.0, reach });
+    if optimise_surely(program, short_row) != End::Optimal {
+        return stalled(ray);
     }
     let reach = program.row_multipliers();
     let most = share_left(program);
@@ -153,11 +157,34 @@ fn slide_in<const M: usize, const N: usize>(
         program.set_slide(&ranges.nearest, 1.0 - lambda, 1.0 - lambda);
         program.set_objective(Objective::Price);
         program.return_to(&place);
-        if program.optimise(None) == End::Optimal {
+        if optimise_surely(program, None) == End::Optimal {
             return Ok(Served { outcome: Outcome::Shortened, lambda, reach });
         }
     }
-    Err(Outcome::Stalled)
+    stalled(reach)
+}
+
+/// Once more from rest, by the other rule of pivoting.
+fn again<const M: usize, const N: usize>(program: &mut Program<M, N>) -> End {
+    program.set_rule(Rule::LowestIndex);
+    program.rest();
+    let end = program.optimise(None);
+    program.set_rule(Rule::Steepest);
+    end
+}
+
+/// Optimises what must have a solution. Should rounding or a cycle stand in the way, once more from
+/// elsewhere: another path meets other roundings.
+fn optimise_surely<const M: usize, const N: usize>(
+    program: &mut Program<M, N>,
+    forced: Option<usize>,
+) -> End {
+    let mut end = program.optimise(forced);
+    if end != End::Optimal && program.objective == Objective::Slide {
+        program.rest_on_slide();
+        end = program.optimise(None);
+    }
+    if end == End::Optimal { end } else { again(program) }
 }
 
 /// Share of the slide that is left.
@@ -219,7 +246,7 @@ fn one_by_one<const M: usize, const N: usize>(
         program.set_rows(&low, &high);
         program.set_objective(Objective::Price);
         program.rest();
-        if program.optimise(None) == End::Optimal {
+        if optimise_surely(program, None) == End::Optimal {
             return Ok(Served { outcome: Outcome::Prioritised, lambda: 0.0, reach: *proof });
         }
     }
@@ -282,7 +309,7 @@ fn row_share<const M: usize, const N: usize>(
     program.set_rows(&low, &high);
     program.set_objective(Objective::Slide);
     program.rest();
-    match program.optimise(None) {
+    match optimise_surely(program, None) {
         End::Optimal => Ok(share_left(program)),
         // Only rounding can contradict a point that satisfies everything: nothing more to be had.
         End::Infeasible => Ok(0.0),
@@ -311,7 +338,7 @@ fn spilling<const M: usize, const N: usize>(
         return None;
     }
     let answer = slide_in(program, &ranges).ok()?;
-    let enough = answer.lambda >= HALF && answer.lambda > served;
+    let enough = answer.outcome != Outcome::Stalled && answer.lambda >= HALF && answer.lambda > served;
     enough.then_some(Served { outcome: Outcome::Coupled, lambda: 0.0, ..answer })
 }
 

@@ -136,6 +136,38 @@ impl<const M: usize, const N: usize> Program<M, N> {
         self.rebuild();
     }
 
+    /// As at rest, but with the slide in the basis, in the row where it is largest. Only for the
+    /// objective of the slide.
+    pub(super) fn rest_on_slide(&mut self) {
+        self.raised = 0;
+        self.slack_basis();
+        let mut best = (0.0, 0);
+        for (row, entry) in self.slide.iter().enumerate() {
+            if entry.abs() > best.0 {
+                best = (entry.abs(), row);
+            }
+        }
+        let column = self.times(&self.slide);
+        if best.0 > 0.0 {
+            self.exchange(best.1, Self::SLIDE, &column);
+        }
+        self.rebuild();
+    }
+
+    /// Multipliers that prove what the row at `position` says about the slide, such that they pay 1
+    /// for it; unscaled.
+    pub(super) fn ray(&self, position: usize) -> [f32; M] {
+        let row = self.inverse.get(position).copied().unwrap_or([0.0; M]);
+        let paid = dot(&row, &self.slide);
+        let mut ray = [0.0; M];
+        if paid != 0.0 {
+            for ((ray, entry), scale) in ray.iter_mut().zip(&row).zip(&self.row_scale) {
+                *ray = entry / paid * scale / self.demand_scale + 0.0;
+            }
+        }
+        ray
+    }
+
     fn slack_basis(&mut self) {
         self.basic = 0;
         for (row, (head, inverse)) in self.head.iter_mut().zip(&mut self.inverse).enumerate() {
@@ -165,7 +197,7 @@ impl<const M: usize, const N: usize> Program<M, N> {
         self.slack_basis();
         let kept = wanted.iter().fold(0_u64, |set, v| set | (1 << v));
         for variable in wanted.map(usize::from) {
-            if variable > N || self.basic & (1 << variable) != 0 {
+            if variable > Self::SLIDE || self.basic & (1 << variable) != 0 {
                 continue;
             }
             let column = self.times(&self.column(variable));
