@@ -60,21 +60,9 @@ impl JetMask {
         if index < 32 { Self(self.0 | (1 << index)) } else { self }
     }
 
-    /// The set without jet `index`.
-    #[must_use]
-    pub fn without(self, index: usize) -> Self {
-        if index < 32 { Self(self.0 & !(1 << index)) } else { self }
-    }
-
     /// Jets in both sets.
     #[must_use]
     pub fn and(self, other: Self) -> Self {
         Self(self.0 & other.0)
-    }
-
-    /// How many jets.
-    #[must_use]
-    pub fn count(self) -> u32 {
-        self.0.count_ones()
     }
 }

@@ -41,13 +41,6 @@ impl Vec3 {
     pub fn is_finite(self) -> bool {
         self.0.iter().all(|c| c.is_finite())
     }
-
-    /// Each component times the other's.
-    #[must_use]
-    pub fn scale_each(self, other: Self) -> Self {
-        let ([a, b, c], [x, y, z]) = (self.0, other.0);
-        Self([a * x, b * y, c * z])
-    }
 }
 
 impl Add for Vec3 {
@@ -101,20 +94,10 @@ impl IndexMut<usize> for Vec3 {
 pub struct Mat3(pub [[f32; 3]; 3]);
 
 impl Mat3 {
-    /// The identity.
-    pub const IDENTITY: Self = Self([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]);
-
     /// A diagonal matrix.
     #[must_use]
     pub const fn diagonal(x: f32, y: f32, z: f32) -> Self {
         Self([[x, 0.0, 0.0], [0.0, y, 0.0], [0.0, 0.0, z]])
-    }
-
-    /// Determinant.
-    #[must_use]
-    pub fn determinant(&self) -> f32 {
-        let [r0, r1, r2] = self.0.map(Vec3);
-        r0.dot(r1.cross(r2))
     }
 
     /// Inverse by the adjugate; `None` when the determinant is not a normal number.

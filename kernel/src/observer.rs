@@ -91,12 +91,6 @@ impl Observer {
         }))
     }
 
-    /// One-sigma uncertainty of the rate, rad/s.
-    #[must_use]
-    pub fn rate_sigma_rad_s(&self) -> f32 {
-        math::sqrt(self.covariance[1][1])
-    }
-
     /// Motion after `span_s` of coasting with what the ledger books in that time.
     #[must_use]
     pub fn predict(&self, span_s: f32, booked: &crate::ledger::Seen, stack: &MassProperties) -> Motion {
