@@ -1,11 +1,11 @@
 //! Reports for people: one self-contained page of one run, or of several options side by side.
 //!
-//! Both reports are made of the same sections over a list of [`lane::Lane`]s (one lane per flight),
+//! Both reports are made of the same sections over a list of lanes (one lane per flight),
 //! so whatever one of them learns to show, the other shows too. A page carries its style, its
 //! script, its plotting library with licence, and its data; it asks nothing of a network.
 //!
 //! Text that comes from a file is escaped: in the page by `maud`, in the embedded data by
-//! [`data::embed`]; the script puts text into the page as text only.
+//! `data.rs`; the script puts text into the page as text only.
 
 mod asked;
 mod charts;

@@ -200,7 +200,7 @@ impl Motion {
 
     /// Coasts for `left` s, or for the part of it in which no more than `longest_angle` rad are turned:
     /// both momenta stay as they are to the last bit, the centre of mass goes straight on, and the
-    /// attitude follows from its Taylor series ([`free_turn`]), which starts afresh from the constant
+    /// attitude follows from its Taylor series, which starts afresh from the constant
     /// angular momentum at each step. Returns the time taken, s, and the integral of `ω × J ω` over it,
     /// body axes, N·m·s.
     pub fn coast(&mut self, mass: &Inertial, left: f64, longest_angle: f64) -> (f64, Vector3<f64>) {
