@@ -1,5 +1,7 @@
 //! Helpers shared by the test files of this folder.
 
+pub mod recorded_flights;
+
 use proptest::test_runner::{Config, FileFailurePersistence};
 
 /// Settings of every property test: what fails is kept beside its test file (`NAME.regressions`), to be

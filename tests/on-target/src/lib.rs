@@ -1,0 +1,17 @@
+//! Replay of recorded control cycles: the same source runs on a workstation and on a board, and both
+//! print the same lines when the kernel answers with the same bits.
+//!
+//! A recording is a stream of 32-bit little-endian words ([`recording`]): one or more flights, each
+//! with the configuration table and the input of every cycle. [`replay::replay`] runs the kernel
+//! through it and prints a digest of every output bit ([`digest`]) in regular blocks, so that the first
+//! block that differs is seen. The recordings are made by `tests/record_cycles.rs`.
+#![no_std]
+#![forbid(unsafe_code)]
+
+pub mod digest;
+pub mod line;
+pub mod recording;
+pub mod replay;
+
+/// Jets the board's kernel is built for.
+pub const JETS: usize = 16;

@@ -1,0 +1,285 @@
+//! The recording: configuration tables and cycle inputs as 32-bit words.
+//!
+//! | item | words |
+//! | --- | --- |
+//! | start of the recording | [`START`] |
+//! | flight | [`FLIGHT`], name (32 bytes, padded with zeros), table |
+//! | cycle | [`CYCLE`] plus flags, clock, attitude (4 floats, tick), rate (3 floats, tick), inhibited jets, command |
+//! | end of the recording | [`END`] |
+//!
+//! Floats are stored as their bits, so that not-a-number travels as well as any other. Absent samples
+//! are stored as zeros: every cycle has the same length but for its command. The order within a table
+//! is that of the functions here; both directions stand next to each other.
+
+use stackhold_kernel::config::{ConfigurationTable, FilterSettings, Timing};
+use stackhold_kernel::cycle::{AttitudeSample, Command, CycleInput, RateSample};
+use stackhold_kernel::hold::Deadband;
+use stackhold_kernel::jet::{Jet, JetMask};
+use stackhold_kernel::linalg::{Mat3, Vec3};
+
+/// First word of a recording; the last digit is the version of this layout.
+pub const START: u32 = 0x5354_4b01;
+/// First word of a flight.
+pub const FLIGHT: u32 = 0xf11e_0001;
+/// First word of a cycle, less its flags.
+pub const CYCLE: u32 = 0xc1c1_0000;
+/// Last word of a recording.
+pub const END: u32 = 0xe0d0_0001;
+
+const HAS_ATTITUDE: u32 = 1;
+const ATTITUDE_VALID: u32 = 2;
+const HAS_RATE: u32 = 4;
+const RATE_VALID: u32 = 8;
+const FLAGS: u32 = 0xffff;
+
+const DRIFT: u32 = 0;
+const HOLD: u32 = 1;
+const IMPULSE: u32 = 2;
+const IMPULSE_WITH_VELOCITY: u32 = 3;
+
+/// Why a recording could not be read.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Malformed {
+    /// The words ended in the middle.
+    CutOff,
+    /// A word that starts no item of this layout.
+    UnknownItem,
+    /// A table with more jets than the kernel was built for.
+    TooManyJets,
+}
+
+/// Where the words of a recording come from.
+pub trait Words {
+    /// The next word; `None` at the end.
+    fn word(&mut self) -> Option<u32>;
+}
+
+/// A name of at most 32 ASCII characters.
+pub type Name = [u8; 32];
+
+/// One item of a recording.
+pub enum Item<const N: usize> {
+    /// A flight starts.
+    Flight(Name, ConfigurationTable<N>),
+    /// One cycle of it.
+    Cycle(CycleInput),
+    /// The recording is complete.
+    End,
+}
+
+/// Writes the start of a flight.
+pub fn write_flight<const N: usize>(name: &str, table: &ConfigurationTable<N>, put: &mut impl FnMut(u32)) {
+    put(FLIGHT);
+    let mut bytes: Name = [0; 32];
+    for (slot, byte) in bytes.iter_mut().zip(name.bytes()) {
+        *slot = byte;
+    }
+    for word in bytes.chunks_exact(4) {
+        put(word.iter().rev().fold(0, |word, &byte| (word << 8) | u32::from(byte)));
+    }
+    put(table.identity);
+    put(table.mass_kg.to_bits());
+    put_floats(table.centre_of_mass_m.0, put);
+    for row in table.inertia_kg_m2.0 {
+        put_floats(row, put);
+    }
+    put(u32::from(table.timing.cycle_ticks));
+    put(u32::from(table.timing.minimum_off_ticks));
+    put(u32::from(table.timing.command_delay_ticks));
+    put(table.timing.measurement_age_limit_ticks);
+    let filter = &table.filter;
+    put_floats([table.timing.tick_s, filter.attitude_noise_rad, filter.rate_noise_rad_s], put);
+    put_floats([filter.bias_walk_rad_s, filter.disturbance_walk_rad_s2, filter.firing_error], put);
+    table.axis_priority.into_iter().for_each(|axis| put(u32::from(axis)));
+    put(table.jets.iter().fold(0, |count, _| count + 1));
+    for jet in &table.jets {
+        write_jet(jet, put);
+    }
+}
+
+fn read_flight<const N: usize>(words: &mut impl Words) -> Result<Item<N>, Malformed> {
+    let mut name: Name = [0; 32];
+    for slot in name.chunks_exact_mut(4) {
+        slot.copy_from_slice(&word(words)?.to_le_bytes());
+    }
+    let identity = word(words)?;
+    let mass_kg = float(words)?;
+    let centre_of_mass_m = Vec3(floats(words)?);
+    let inertia_kg_m2 = Mat3([floats(words)?, floats(words)?, floats(words)?]);
+    let [cycle_ticks, minimum_off_ticks, command_delay_ticks] = [half(words)?, half(words)?, half(words)?];
+    let measurement_age_limit_ticks = word(words)?;
+    let [tick_s, attitude_noise_rad, rate_noise_rad_s] = floats(words)?;
+    let [bias_walk_rad_s, disturbance_walk_rad_s2, firing_error] = floats(words)?;
+    let axis_priority = [word(words)?, word(words)?, word(words)?].map(|axis| axis.to_le_bytes()[0]);
+    let mut table = ConfigurationTable {
+        identity,
+        mass_kg,
+        centre_of_mass_m,
+        inertia_kg_m2,
+        jets: Default::default(),
+        timing: Timing {
+            tick_s,
+            cycle_ticks,
+            minimum_off_ticks,
+            command_delay_ticks,
+            measurement_age_limit_ticks,
+        },
+        filter: FilterSettings {
+            attitude_noise_rad,
+            rate_noise_rad_s,
+            bias_walk_rad_s,
+            disturbance_walk_rad_s2,
+            firing_error,
+        },
+        axis_priority,
+    };
+    for _ in 0..word(words)? {
+        table.jets.push(read_jet(words)?).map_err(|_| Malformed::TooManyJets)?;
+    }
+    Ok(Item::Flight(name, table))
+}
+
+fn write_jet(jet: &Jet, put: &mut impl FnMut(u32)) {
+    put_floats(jet.position_m.0, put);
+    put_floats(jet.direction.0, put);
+    put_floats([jet.thrust_n, jet.specific_impulse_s, jet.dead_time_s, jet.pulse_offset_s], put);
+    put(u32::from(jet.minimum_on_ticks));
+    put(u32::from(jet.group));
+    put(u32::from(jet.enabled));
+}
+
+fn read_jet(words: &mut impl Words) -> Result<Jet, Malformed> {
+    let position_m = Vec3(floats(words)?);
+    let direction = Vec3(floats(words)?);
+    let [thrust_n, specific_impulse_s, dead_time_s, pulse_offset_s] = floats(words)?;
+    Ok(Jet {
+        position_m,
+        direction,
+        thrust_n,
+        specific_impulse_s,
+        minimum_on_ticks: half(words)?,
+        dead_time_s,
+        pulse_offset_s,
+        group: word(words)?.to_le_bytes()[0],
+        enabled: word(words)? != 0,
+    })
+}
+
+/// Writes one cycle.
+pub fn write_cycle(input: &CycleInput, put: &mut impl FnMut(u32)) {
+    let flag = |set: bool, flag: u32| if set { flag } else { 0 };
+    let flags = flag(input.attitude.is_some(), HAS_ATTITUDE)
+        | flag(input.attitude.is_some_and(|sample| sample.valid), ATTITUDE_VALID)
+        | flag(input.rate.is_some(), HAS_RATE)
+        | flag(input.rate.is_some_and(|sample| sample.valid), RATE_VALID);
+    put(CYCLE | flags);
+    put(input.tick);
+    put_floats(input.attitude.map_or([0.0; 4], |sample| sample.attitude_xyzw), put);
+    put(input.attitude.map_or(0, |sample| sample.tick));
+    put_floats(input.rate.map_or([0.0; 3], |sample| sample.rate_rad_s), put);
+    put(input.rate.map_or(0, |sample| sample.tick));
+    put(input.inhibited.0);
+    write_command(&input.command, put);
+}
+
+fn read_cycle(flags: u32, words: &mut impl Words) -> Result<CycleInput, Malformed> {
+    let tick = word(words)?;
+    let attitude = AttitudeSample {
+        attitude_xyzw: floats(words)?,
+        tick: word(words)?,
+        valid: flags & ATTITUDE_VALID != 0,
+    };
+    let rate = RateSample { rate_rad_s: floats(words)?, tick: word(words)?, valid: flags & RATE_VALID != 0 };
+    let inhibited = JetMask(word(words)?);
+    Ok(CycleInput {
+        tick,
+        attitude: (flags & HAS_ATTITUDE != 0).then_some(attitude),
+        rate: (flags & HAS_RATE != 0).then_some(rate),
+        command: read_command(words)?,
+        inhibited,
+    })
+}
+
+fn write_command(command: &Command, put: &mut impl FnMut(u32)) {
+    match command {
+        Command::Drift => put(DRIFT),
+        Command::Hold { attitude_xyzw, deadband } => {
+            put(HOLD);
+            put_floats(*attitude_xyzw, put);
+            put_floats(deadband.half_width_rad.0, put);
+            put_floats(deadband.rate_limit_rad_s.0, put);
+        }
+        Command::Impulse { serial, rate_change_rad_s, velocity_change_m_s } => {
+            put(if velocity_change_m_s.is_some() { IMPULSE_WITH_VELOCITY } else { IMPULSE });
+            put(u32::from(*serial));
+            put_floats(*rate_change_rad_s, put);
+            if let Some(velocity) = velocity_change_m_s {
+                put_floats(*velocity, put);
+            }
+        }
+    }
+}
+
+fn read_command(words: &mut impl Words) -> Result<Command, Malformed> {
+    match word(words)? {
+        DRIFT => Ok(Command::Drift),
+        HOLD => Ok(Command::Hold {
+            attitude_xyzw: floats(words)?,
+            deadband: Deadband {
+                half_width_rad: Vec3(floats(words)?),
+                rate_limit_rad_s: Vec3(floats(words)?),
+            },
+        }),
+        kind @ (IMPULSE | IMPULSE_WITH_VELOCITY) => Ok(Command::Impulse {
+            serial: half(words)?,
+            rate_change_rad_s: floats(words)?,
+            velocity_change_m_s: if kind == IMPULSE { None } else { Some(floats(words)?) },
+        }),
+        _ => Err(Malformed::UnknownItem),
+    }
+}
+
+/// Reads the start of a recording.
+///
+/// # Errors
+/// Not a recording of this layout.
+pub fn read_start(words: &mut impl Words) -> Result<(), Malformed> {
+    if word(words)? == START { Ok(()) } else { Err(Malformed::UnknownItem) }
+}
+
+/// Reads the next item.
+///
+/// # Errors
+/// The words are cut off, or not of this layout, or hold more jets than `N`.
+pub fn read_item<const N: usize>(words: &mut impl Words) -> Result<Item<N>, Malformed> {
+    match word(words)? {
+        FLIGHT => read_flight(words),
+        END => Ok(Item::End),
+        cycle if cycle & !FLAGS == CYCLE => Ok(Item::Cycle(read_cycle(cycle & FLAGS, words)?)),
+        _ => Err(Malformed::UnknownItem),
+    }
+}
+
+fn put_floats<const M: usize>(values: [f32; M], put: &mut impl FnMut(u32)) {
+    values.into_iter().for_each(|value| put(value.to_bits()));
+}
+
+fn word(words: &mut impl Words) -> Result<u32, Malformed> {
+    words.word().ok_or(Malformed::CutOff)
+}
+
+fn half(words: &mut impl Words) -> Result<u16, Malformed> {
+    u16::try_from(word(words)?).map_err(|_| Malformed::UnknownItem)
+}
+
+fn float(words: &mut impl Words) -> Result<f32, Malformed> {
+    word(words).map(f32::from_bits)
+}
+
+fn floats<const M: usize>(words: &mut impl Words) -> Result<[f32; M], Malformed> {
+    let mut values = [0.0; M];
+    for value in &mut values {
+        *value = float(words)?;
+    }
+    Ok(values)
+}

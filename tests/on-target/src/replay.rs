@@ -1,0 +1,115 @@
+//! Runs the kernel through a recording.
+
+use stackhold_kernel::controller::Controller;
+use stackhold_kernel::cycle::{CycleInput, CycleOutput};
+
+use crate::digest::{Digest, floats};
+use crate::line::Line;
+use crate::recording::{Item, Malformed, Name, Words, read_item, read_start};
+
+/// A digest is printed after this many cycles, and at the end of each flight.
+const BLOCK_CYCLES: u32 = 1000;
+
+/// Why a replay ended early.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Failure {
+    /// The recording cannot be read.
+    Malformed(Malformed),
+    /// The kernel refused the table of a flight, or a cycle came before any table.
+    NoTable,
+    /// The kernel put out a number that is not finite, in this cycle of the flight.
+    NotFinite(u32),
+    /// The recording holds no cycle.
+    Empty,
+}
+
+impl From<Malformed> for Failure {
+    fn from(malformed: Malformed) -> Self {
+        Self::Malformed(malformed)
+    }
+}
+
+/// Where the kernel runs and where the lines go.
+pub trait Bench {
+    /// Runs one cycle; a bench that measures does it here.
+    fn step<const N: usize>(&mut self, controller: &mut Controller<N>, input: &CycleInput) -> CycleOutput<N>;
+
+    /// Prints one line.
+    fn say(&mut self, line: &Line);
+
+    /// A flight has ended: whatever was measured in it can be printed.
+    fn flight_ended(&mut self, name: &Name);
+}
+
+/// Runs every flight of a recording and prints digests. Returns the number of cycles.
+///
+/// # Errors
+/// See [`Failure`].
+pub fn replay<const N: usize>(words: &mut impl Words, bench: &mut impl Bench) -> Result<u64, Failure> {
+    read_start(words)?;
+    let mut flight: Option<Flight<N>> = None;
+    let mut cycles = 0;
+    loop {
+        match read_item(words)? {
+            Item::Flight(name, table) => {
+                end(&flight, bench);
+                let jets = table.jets.len();
+                let controller = Controller::new(table).map_err(|_| Failure::NoTable)?;
+                flight = Some(Flight { name, controller, jets, cycles: 0, digest: Digest::default() });
+            }
+            Item::Cycle(input) => {
+                flight.as_mut().ok_or(Failure::NoTable)?.cycle(&input, bench)?;
+                cycles += 1;
+            }
+            Item::End => break,
+        }
+    }
+    end(&flight, bench);
+    if cycles == 0 { Err(Failure::Empty) } else { Ok(cycles) }
+}
+
+fn end<const N: usize>(flight: &Option<Flight<N>>, bench: &mut impl Bench) {
+    if let Some(flight) = flight {
+        bench.say(&flight.line());
+        bench.flight_ended(&flight.name);
+    }
+}
+
+/// One flight under way.
+struct Flight<const N: usize> {
+    name: Name,
+    controller: Controller<N>,
+    jets: usize,
+    cycles: u32,
+    digest: Digest,
+}
+
+impl<const N: usize> Flight<N> {
+    fn cycle(&mut self, input: &CycleInput, bench: &mut impl Bench) -> Result<(), Failure> {
+        let output = bench.step(&mut self.controller, input);
+        if !floats(&output).all(f32::is_finite) {
+            return Err(Failure::NotFinite(self.cycles));
+        }
+        self.digest.output(&output, self.jets);
+        self.cycles += 1;
+        if self.cycles.is_multiple_of(BLOCK_CYCLES) {
+            bench.say(&self.line());
+        }
+        Ok(())
+    }
+
+    fn line(&self) -> Line {
+        named(&self.name)
+            .text(" cycles ")
+            .number(u64::from(self.cycles))
+            .text(" digest ")
+            .hexadecimal(self.digest.value())
+    }
+}
+
+/// A line that starts with the name of a flight.
+#[must_use]
+pub fn named(name: &Name) -> Line {
+    let bytes = name.split(|&byte| byte == 0).next().unwrap_or_default();
+    Line::default().text(core::str::from_utf8(bytes).unwrap_or("?"))
+}
