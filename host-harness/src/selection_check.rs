@@ -19,16 +19,18 @@ use crate::record::SelectionChecks;
 /// Largest relative gap to the dual bound that counts as proven.
 pub const GAP_LIMIT: f64 = 2.0e-5;
 /// Largest relative miss of the demand that counts as delivered.
-pub const RESIDUAL_LIMIT: f64 = 1.2e-5;
+pub const RESIDUAL_LIMIT: f64 = 2.0e-5;
 /// Largest relative shortfall of λ below `(1 − SLACK)` of its bound.
 pub const LAMBDA_LIMIT: f64 = 2.0e-5;
 /// Share of its terms by which a price may be off: a few roundings of `f32`.
 pub const ROUNDING: f64 = 2.0e-6;
+/// Rounding of an on-time, as a share of what it delivers: where on-times nearly cancel one another,
+/// no `f32` on-times deliver better.
+pub const ON_TIME_ROUNDING: f64 = 1.5e-7;
+/// Terms this many times their sum are still no reason for a larger limit.
+const WELL_CONDITIONED: f64 = 100.0;
 /// What the second stage may push the wrong way for rounding's sake, share of the demand.
 const LEEWAY: f64 = 1.2e-5;
-
-/// No row can want more full pulses than there can be jets.
-const MOST_JETS: f64 = 32.0;
 
 /// The first thing found wrong.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -144,19 +146,18 @@ pub fn check_selection<const M: usize, const N: usize>(
     let pulse = full_pulses(problem);
     check.fault = account_fault(problem, selection, &achieved, &pulse);
     check_reach(problem, selection, &nearest, &mut check);
-    let ranges = claimed_ranges(problem, selection, &nearest, &pulse);
-    let target = demand_size(&ranges, &nearest, &pulse, selection.outcome);
+    let ranges = claimed_ranges(problem, selection, &nearest);
+    let target = demand_size(problem, &ranges, &nearest, &pulse, selection.outcome);
     check.residual = worst_miss(&achieved, &ranges, &pulse) / target.max(f64::MIN_POSITIVE);
-    if check.residual > RESIDUAL_LIMIT {
+    let rounding =
+        ON_TIME_ROUNDING * gathered_size(problem, selection, &pulse) / target.max(f64::MIN_POSITIVE);
+    if !(check.residual <= RESIDUAL_LIMIT + rounding) {
         check.fault = check.fault.or(Some(Fault::Residual));
     }
-    let priced = match selection.outcome {
-        Outcome::Exact | Outcome::Shortened => ranges,
-        _ => Ranges { low: achieved, high: achieved },
-    };
+    let priced = priced_ranges(&ranges, &achieved, selection, target * RESIDUAL_LIMIT, &pulse);
     check.gap = propellant_gap(problem, selection, &priced);
     // The negated comparison also catches what is not a number.
-    if !(check.gap <= GAP_LIMIT) {
+    if !(check.gap <= GAP_LIMIT * stretch(problem, selection)) {
         check.fault = check.fault.or(Some(Fault::Gap));
     }
     check
@@ -250,12 +251,7 @@ fn account_fault<const M: usize, const N: usize>(
     achieved: &[f64; M],
     pulse: &[f64; M],
 ) -> Option<Fault> {
-    let mut gathered = [0.0; M];
-    for jet in used(problem, selection) {
-        for (sum, entry) in gathered.iter_mut().zip(jet.column) {
-            *sum += (entry * jet.on_time).abs();
-        }
-    }
+    let gathered = gathered(problem, selection);
     let wrong = (0..M).any(|row| {
         let got = f64::from(selection.achieved[row]);
         let tolerance = 4.0e-6 * gathered[row] + 1.0e-30 * pulse[row];
@@ -266,6 +262,26 @@ fn account_fault<const M: usize, const N: usize>(
             || !((claimed - left).abs() <= tolerance + 1.0e-6 * left.abs())
     });
     wrong.then_some(Fault::Account)
+}
+
+/// What each row gathers, signs aside.
+fn gathered<const M: usize, const N: usize>(problem: &Problem<M>, selection: &Selection<M, N>) -> [f64; M] {
+    let mut sums = [0.0; M];
+    for jet in used(problem, selection) {
+        for (sum, entry) in sums.iter_mut().zip(jet.column) {
+            *sum += (entry * jet.on_time).abs();
+        }
+    }
+    sums
+}
+
+/// The most that a row gathers, signs aside, in units of full pulses.
+fn gathered_size<const M: usize, const N: usize>(
+    problem: &Problem<M>,
+    selection: &Selection<M, N>,
+    pulse: &[f64; M],
+) -> f64 {
+    gathered(problem, selection).iter().zip(pulse).map(|(sum, pulse)| sum / pulse).fold(0.0, f64::max)
 }
 
 /// Bound of λ from the reach multipliers, and what is claimed against it.
@@ -305,7 +321,9 @@ fn check_reach<const M: usize, const N: usize>(
         Outcome::Shortened => {
             let best = check.lambda_bound.min(1.0) * (1.0 - f64::from(SLACK));
             check.lambda_gap = ((best - lambda) / best.max(f64::MIN_POSITIVE)).max(0.0);
-            check.lambda_gap <= LAMBDA_LIMIT && lambda <= check.lambda_bound * (1.0 + LAMBDA_LIMIT)
+            let sizes: f64 = y.iter().zip(nearest).map(|(y, r)| (y * r).abs()).sum();
+            let limit = LAMBDA_LIMIT * (sizes / towards.abs() / WELL_CONDITIONED).max(1.0);
+            check.lambda_gap <= limit && lambda <= check.lambda_bound * (1.0 + limit)
         }
         _ => check.lambda_bound <= 1.01 * f64::from(FLOOR),
     };
@@ -340,7 +358,6 @@ fn claimed_ranges<const M: usize, const N: usize>(
     problem: &Problem<M>,
     selection: &Selection<M, N>,
     nearest: &[f64; M],
-    pulse: &[f64; M],
 ) -> Ranges<M> {
     let lambda = f64::from(selection.lambda);
     let (mut low, mut high) = (problem.demand.low.map(f64::from), problem.demand.high.map(f64::from));
@@ -351,38 +368,57 @@ fn claimed_ranges<const M: usize, const N: usize>(
         }
         return Ranges { low, high };
     }
-    let reach = largest_of_block(*pulse);
+    let (wanted, authority) = wanted_within_reach(problem, nearest);
+    let block = largest_of_block(authority);
     let mut size: f64 = 0.0;
     for row in 0..M {
-        // No row can want more than all jets together can give.
-        size = size.max((nearest[row].abs() / reach[row]).min(MOST_JETS));
+        if block[row] > 0.0 {
+            size = size.max(wanted[row].abs() / block[row]);
+        }
     }
-    let room = match selection.outcome {
-        Outcome::Coupled => f64::from(SPILL) * MOST_JETS,
-        _ => LEEWAY,
-    };
+    let room = LEEWAY + if selection.outcome == Outcome::Coupled { f64::from(SPILL) } else { 0.0 };
     for row in 0..M {
-        low[row] = low[row].min(0.0) - room * size * reach[row];
-        high[row] = high[row].max(0.0) + room * size * reach[row];
+        low[row] = low[row].min(0.0) - room * size * block[row];
+        high[row] = high[row].max(0.0) + room * size * block[row];
     }
     Ranges { low, high }
+}
+
+/// What is wanted, row by row no more than all jets together can deliver, and what that is.
+fn wanted_within_reach<const M: usize>(problem: &Problem<M>, nearest: &[f64; M]) -> ([f64; M], [f64; M]) {
+    let mut authority = [0.0; M];
+    for (jet, (column, limit)) in problem.columns.iter().zip(problem.limit).enumerate() {
+        if problem.usable.contains(jet) {
+            for (sum, entry) in authority.iter_mut().zip(column) {
+                *sum += f64::from(entry.abs()) * f64::from(*limit);
+            }
+        }
+    }
+    let mut wanted = *nearest;
+    for (wanted, most) in wanted.iter_mut().zip(authority) {
+        // The kernel's own margin on such a cap.
+        *wanted = wanted.clamp(-1.07 * most, 1.07 * most);
+    }
+    (wanted, authority)
 }
 
 /// Size of what is claimed, in units of full pulses: at the λ claimed, or in the second stage what is
 /// wanted as far as it is not beyond all reach.
 fn demand_size<const M: usize>(
+    problem: &Problem<M>,
     ranges: &Ranges<M>,
     nearest: &[f64; M],
     pulse: &[f64; M],
     outcome: Outcome,
 ) -> f64 {
+    let (wanted, _) = wanted_within_reach(problem, nearest);
     (0..M)
         .map(|row| match outcome {
             Outcome::Exact | Outcome::Shortened => {
                 let (low, high) = (ranges.low[row], ranges.high[row]);
                 0.0_f64.clamp(low.min(high), high).abs() / pulse[row]
             }
-            _ => (nearest[row].abs() / pulse[row]).min(MOST_JETS),
+            _ => wanted[row].abs() / pulse[row],
         })
         .fold(0.0, f64::max)
 }
@@ -393,6 +429,39 @@ fn worst_miss<const M: usize>(achieved: &[f64; M], ranges: &Ranges<M>, pulse: &[
             (ranges.low[row] - achieved[row]).max(achieved[row] - ranges.high[row]).max(0.0) / pulse[row]
         })
         .fold(0.0, f64::max)
+}
+
+/// The ranges that the propellant is compared over: what is achieved in a row that presses on an edge but for
+/// rounding (the least propellant is asked for at what is achieved) and in the second stage, else the edges.
+fn priced_ranges<const M: usize, const N: usize>(
+    ranges: &Ranges<M>,
+    achieved: &[f64; M],
+    selection: &Selection<M, N>,
+    rounding: f64,
+    pulse: &[f64; M],
+) -> Ranges<M> {
+    let mut priced = *ranges;
+    for row in 0..M {
+        let near = |edge: f64| (achieved[row] - edge).abs() <= rounding * pulse[row];
+        let edge = if selection.multipliers[row] > 0.0 { ranges.low[row] } else { ranges.high[row] };
+        let second_stage = matches!(selection.outcome, Outcome::Prioritised | Outcome::Coupled);
+        if second_stage || near(edge) {
+            (priced.low[row], priced.high[row]) = (achieved[row], achieved[row]);
+        }
+    }
+    priced
+}
+
+/// How much larger the terms of `y·a_j` are than the propellant they add up to, against a hundred; at least 1.
+/// Multipliers in `f32` cannot be better than that: the basis is nearly singular.
+fn stretch<const M: usize, const N: usize>(problem: &Problem<M>, selection: &Selection<M, N>) -> f64 {
+    let y = selection.multipliers.map(f64::from);
+    let (mut sizes, mut cost) = (0.0, 0.0);
+    for jet in used(problem, selection) {
+        sizes += terms(&jet.column, &y) * jet.on_time;
+        cost += jet.price * jet.on_time;
+    }
+    if cost > 0.0 { (sizes / cost / WELL_CONDITIONED).max(1.0) } else { 1.0 }
 }
 
 /// Propellant above the dual bound over `ranges`, relative.

@@ -53,6 +53,8 @@ pub(super) enum Objective {
     Price,
     /// The slide alone.
     Slide,
+    /// The slide and a trifle for every jet, no two alike: a start for `Slide`, which is degenerate in all jets.
+    Blend,
 }
 
 /// Which pivots are preferred.
@@ -232,7 +234,7 @@ impl<const M: usize, const N: usize> Program<M, N> {
         }
     }
 
-    /// Sets the row ranges (unscaled). Infinite edges become what the columns can reach at most.
+    /// Sets the row ranges (unscaled); the slide column must be set before. Infinite edges become what the columns can reach at most.
     pub(super) fn set_rows(&mut self, low: &[f32; M], high: &[f32; M]) {
         let reach = self.scaled_reach();
         let edges = self.low.iter_mut().zip(&mut self.high).zip(low.iter().zip(high));
@@ -252,7 +254,8 @@ impl<const M: usize, const N: usize> Program<M, N> {
 
     /// Most that each scaled row can gather, with a margin.
     fn scaled_reach(&self) -> [f32; M] {
-        let mut reach = [1.0_f32; M];
+        // The slide adds to a row up to twice its entry.
+        let mut reach = self.slide.map(|entry| 1.0 + 2.0 * entry.abs());
         for (column, upper) in self.columns.iter().zip(&self.upper) {
             for (sum, entry) in reach.iter_mut().zip(column) {
                 *sum += entry.abs() * upper * 1.001;
@@ -384,7 +387,7 @@ impl<const M: usize, const N: usize> Program<M, N> {
         let mut y = self.multipliers;
         let unit = match self.objective {
             Objective::Price => self.price_scale,
-            Objective::Slide => self.demand_scale,
+            Objective::Slide | Objective::Blend => self.demand_scale,
         };
         for (y, scale) in y.iter_mut().zip(&self.row_scale) {
             *y = *y * *scale / unit + 0.0;

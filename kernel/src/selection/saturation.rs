@@ -22,6 +22,13 @@ const SLIDE_ROOM: f32 = 2.0;
 /// for it.
 const SLACKS: [f32; 3] = [SLACK, 8.0 * SLACK, 64.0 * SLACK];
 
+/// A row that could be served less than this share is gone: jets that cancel one another for a
+/// thousandth of an axis are not worth their propellant.
+const GONE: f32 = 1.0e-3;
+
+/// A row that wants less than this share of the demand's largest row is not sought for itself.
+const TRIFLE: f32 = 1.0e-4;
+
 /// A second stage that serves less than this share asks once more with [`SPILL`].
 const HALF: f32 = 0.5;
 
@@ -78,7 +85,7 @@ pub(super) fn serve<const M: usize, const N: usize>(
 
 /// The answer, if the original rows confirm it.
 fn believed<const M: usize, const N: usize>(
-    program: &mut Program<M, N>,
+    program: &Program<M, N>,
     served: Served<M>,
 ) -> Result<Served<M>, Outcome> {
     if program.is_delivered() { Ok(served) } else { Err(Outcome::Stalled) }
@@ -181,10 +188,20 @@ fn optimise_surely<const M: usize, const N: usize>(
 ) -> End {
     let mut end = program.optimise(forced);
     if end != End::Optimal && program.objective == Objective::Slide {
-        program.rest_on_slide();
-        end = program.optimise(None);
+        end = blended(program);
     }
     if end == End::Optimal { end } else { again(program) }
+}
+
+/// Least slide, found from rest by way of an objective that is not degenerate.
+fn blended<const M: usize, const N: usize>(program: &mut Program<M, N>) -> End {
+    program.set_objective(Objective::Blend);
+    program.rest();
+    // However this ends, its basis is a start.
+    let _ = program.optimise(None);
+    program.set_objective(Objective::Slide);
+    program.rebuild();
+    program.optimise(None)
 }
 
 /// Share of the slide that is left.
@@ -221,16 +238,17 @@ fn one_by_one<const M: usize, const N: usize>(
     let unit = block.map(|block| size * block);
     let ranges = never_wrong(demand, &unit);
     take_size(program, &wanted);
+    let size = program.demand_scale;
     let mut served = [0.0; M];
     let mut served_share = Share::default();
     for row in order(priority) {
         let at = |rows: &[f32; M]| rows.get(row).copied().unwrap_or(0.0);
-        if at(&wanted) == 0.0 {
+        if at(&wanted).abs() <= TRIFLE * size / at(&program.row_scale) {
             continue;
         }
-        let share = row_share(program, row, at(&wanted), &keeping(&ranges, &served, &unit, SLACK))?;
+        let share = row_share(program, row, at(&wanted), &keeping(&ranges, &served, &unit, SLACK));
         served_share.add(share, at(&wanted) / at(&block));
-        if let Some(served) = served.get_mut(row) {
+        if let Some(served) = served.get_mut(row).filter(|_| share >= GONE) {
             *served = share * at(&wanted);
         }
     }
@@ -296,7 +314,7 @@ fn row_share<const M: usize, const N: usize>(
     row: usize,
     wanted: f32,
     ranges: &Edges<M>,
-) -> Result<f32, Outcome> {
+) -> f32 {
     let ((mut low, mut high), mut slide) = (*ranges, [0.0; M]);
     let near = if wanted > 0.0 { low.get_mut(row) } else { high.get_mut(row) };
     if let Some(near) = near {
@@ -307,14 +325,9 @@ fn row_share<const M: usize, const N: usize>(
     }
     program.set_slide(&slide, 0.0, SLIDE_ROOM);
     program.set_rows(&low, &high);
-    program.set_objective(Objective::Slide);
-    program.rest();
-    match optimise_surely(program, None) {
-        End::Optimal => Ok(share_left(program)),
-        // Only rounding can contradict a point that satisfies everything: nothing more to be had.
-        End::Infeasible => Ok(0.0),
-        End::Stalled | End::Unbounded => Err(Outcome::Stalled),
-    }
+    let solved = blended(program) == End::Optimal || again(program) == End::Optimal;
+    // Only rounding can keep a point that satisfies everything from being found: nothing more to be had.
+    if solved { share_left(program) } else { 0.0 }
 }
 
 /// The demand once more, every row allowed to miss by [`SPILL`]; `None` when that serves no more.

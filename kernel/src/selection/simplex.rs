@@ -45,6 +45,9 @@ const PATIENCE: u16 = 12;
 /// Steps of refinement of the basic values.
 const REFINEMENTS: usize = 2;
 
+/// Scale of the trifle that every jet costs in [`Objective::Blend`].
+const BLEND: f32 = 1.0 / 512.0;
+
 /// One breakpoint of the dual step.
 #[derive(Clone, Copy)]
 struct Candidate {
@@ -105,6 +108,11 @@ impl<const M: usize, const N: usize> Program<M, N> {
         match self.objective {
             Objective::Price => self.cost.get(variable).copied().unwrap_or(0.0),
             Objective::Slide => f32::from(u8::from(variable == Self::SLIDE)),
+            Objective::Blend if variable == Self::SLIDE => 1.0,
+            Objective::Blend => {
+                let trifle = 1.0 + f32::from(variable as u8) / 64.0;
+                self.cost.get(variable).map_or(0.0, |cost| BLEND * (cost + trifle))
+            }
         }
     }
 
@@ -133,24 +141,6 @@ impl<const M: usize, const N: usize> Program<M, N> {
     pub(super) fn rest(&mut self) {
         self.raised = 0;
         self.slack_basis();
-        self.rebuild();
-    }
-
-    /// As at rest, but with the slide in the basis, in the row where it is largest. Only for the
-    /// objective of the slide.
-    pub(super) fn rest_on_slide(&mut self) {
-        self.raised = 0;
-        self.slack_basis();
-        let mut best = (0.0, 0);
-        for (row, entry) in self.slide.iter().enumerate() {
-            if entry.abs() > best.0 {
-                best = (entry.abs(), row);
-            }
-        }
-        let column = self.times(&self.slide);
-        if best.0 > 0.0 {
-            self.exchange(best.1, Self::SLIDE, &column);
-        }
         self.rebuild();
     }
 
