@@ -316,7 +316,11 @@ fn check_reach<const M: usize, const N: usize>(
             if excess > rounding { excess * jet.limit } else { 0.0 }
         })
         .sum();
-    check.lambda_bound = if towards > 0.0 { (most - edges) / towards } else { f64::INFINITY };
+    check.lambda_bound = if towards > 0.0 && y.iter().all(|y| y.is_finite()) {
+        (most - edges) / towards
+    } else {
+        f64::INFINITY
+    };
     let proven = match selection.outcome {
         Outcome::Shortened => {
             let best = check.lambda_bound.min(1.0) * (1.0 - f64::from(SLACK));
@@ -471,6 +475,9 @@ fn propellant_gap<const M: usize, const N: usize>(
     ranges: &Ranges<M>,
 ) -> f64 {
     let y = selection.multipliers.map(f64::from);
+    if !y.iter().all(|y| y.is_finite()) {
+        return f64::INFINITY;
+    }
     let jets = || used(problem, selection);
     let cost: f64 = jets().map(|jet| jet.price * jet.on_time).sum();
     let rows: f64 = (0..M).map(|row| edge_product(y[row], ranges.low[row], ranges.high[row])).sum();
@@ -494,7 +501,7 @@ fn propellant_gap<const M: usize, const N: usize>(
     for jet in jets() {
         let terms = jet.price + terms(&jet.column, &y);
         let excess = excess(&jet.column, &y, jet.price);
-        let raise = if jet.on_time < jet.limit { excess.clamp(0.0, ROUNDING * terms) } else { 0.0 };
+        let raise = if jet.on_time < jet.limit { excess.min(ROUNDING * terms).max(0.0) } else { 0.0 };
         raised_cost += (jet.price + raise) * jet.on_time;
         raised_bound -= (excess - raise).max(0.0) * jet.limit;
     }

@@ -17,6 +17,9 @@ use crate::math;
 /// general programs meet it: a jet's on-time is always limited by the cycle.
 const ARTIFICIAL_BOUND: f32 = 8192.0;
 
+/// Scaled reduced cost that counts as none at an artificial bound.
+const ARTIFICIAL_GAIN: f32 = 1.0e-5;
+
 /// Longest on-time sought, in units of what the demand takes by itself. Beyond it on-times cancel one
 /// another so far that their own rounding is a ten-thousandth of the demand.
 pub(super) const LONGEST: f32 = 1024.0;
@@ -335,16 +338,29 @@ impl<const M: usize, const N: usize> Program<M, N> {
         self.set_objective(Objective::Price);
         self.pivots = 0;
         self.rest();
-        let end = self.optimise(None);
+        let mut end = self.optimise(None);
+        if end == End::Optimal && self.leans_on_artificial_bound() {
+            // A variable that stands far out for nothing comes back; one that gains by it goes on for ever.
+            self.call_back();
+            end = self.optimise(None);
+        }
         if end == End::Optimal && self.leans_on_artificial_bound() { End::Unbounded } else { end }
+    }
+
+    /// Moves variables without reduced cost to their low bound.
+    fn call_back(&mut self) {
+        for (index, reduced) in self.reduced.iter().enumerate() {
+            if reduced.abs() <= ARTIFICIAL_GAIN {
+                self.raised &= !(1 << index);
+            }
+        }
+        self.settle();
     }
 
     fn leans_on_artificial_bound(&self) -> bool {
         let scaled = self.scaled_solution();
-        scaled
-            .iter()
-            .zip(&self.limit)
-            .any(|(x, limit)| *limit == f32::INFINITY && *x > 0.5 * ARTIFICIAL_BOUND)
+        let mut limits = scaled.iter().zip(&self.limit);
+        limits.any(|(x, limit)| *limit == f32::INFINITY && *x > 0.5 * ARTIFICIAL_BOUND)
     }
 
     /// The solution in scaled units.

@@ -1,0 +1,536 @@
+//! Jet selection against an independent solver, its certificates, its second stage and its refusals.
+//!
+//! By default each series of random problems is short. `STACKHOLD_SELECTION_PROBLEMS=10000 cargo test --release -p
+//! stackhold-tests --test selection -- --nocapture` runs 10,000 problems per layout and number of rows and
+//! prints one line for each with the worst differences found.
+mod selection_layouts;
+
+use rand::RngExt;
+use rand_pcg::Pcg64;
+use selection_layouts::{
+    DOCKED, KINDS, Kind, Layout, demand, jet_1_full, jet_1_torque, largest_share, least_price, random, series,
+};
+use stackhold_harness::selection_check::{Fault, check_selection};
+use stackhold_kernel::jet::JetMask;
+use stackhold_kernel::selection::{Demand, FLOOR, Outcome, Problem, SLACK, SPILL, Selection, select};
+
+/// On-times that gather this many times what they deliver cannot deliver it to a hundred-thousandth in `f32`; such
+/// problems are checked for safety and their certificates counted, and they must be rare.
+const NEARLY_SINGULAR: f64 = 300.0;
+
+fn problems_per_layout() -> usize {
+    std::env::var("STACKHOLD_SELECTION_PROBLEMS").ok().and_then(|n| n.parse().ok()).unwrap_or(60)
+}
+
+/// Worst differences of a series.
+#[derive(Debug, Default)]
+struct Worst {
+    problems: usize,
+    outcomes: [usize; 8],
+    lambda: f64,
+    residual: f64,
+    price: f64,
+    certified_gap: f64,
+    unproven: usize,
+    nearly_singular: usize,
+    oracle_lost: usize,
+    pivots: u16,
+}
+
+/// How much the on-times gather against what is wanted, both in full pulses.
+fn stretch<const M: usize>(layout: &Layout<M>, on_time: &[f64], wanted: &[f64; M]) -> f64 {
+    let mut most: f64 = 0.0;
+    let mut size: f64 = f64::MIN_POSITIVE;
+    for row in 0..M {
+        let sum: f64 = layout.columns.iter().zip(on_time).map(|(c, t)| (f64::from(c[row]) * t).abs()).sum();
+        most = most.max(sum / layout.pulse(row));
+        size = size.max(wanted[row].abs() / layout.pulse(row));
+    }
+    most / size
+}
+
+fn miss<const M: usize>(layout: &Layout<M>, got: &[f64; M], low: &[f64; M], high: &[f64; M]) -> f64 {
+    (0..M)
+        .map(|row| (low[row] - got[row]).max(got[row] - high[row]).max(0.0) / layout.pulse(row))
+        .fold(0.0, f64::max)
+}
+
+fn size<const M: usize>(layout: &Layout<M>, x: &[f64; M]) -> f64 {
+    (0..M).map(|row| x[row].abs() / layout.pulse(row)).fold(f64::MIN_POSITIVE, f64::max)
+}
+
+/// One problem: kernel against certificate and independent solver.
+fn compare<const M: usize>(layout: &Layout<M>, demand: &Demand<M>, worst: &mut Worst) {
+    let problem = layout.problem(demand);
+    let answer: Selection<M, 32> = select(&problem);
+    let check = check_selection(&problem, &answer);
+    worst.problems += 1;
+    worst.outcomes[answer.outcome as usize] += 1;
+    worst.pivots = worst.pivots.max(answer.pivots);
+    for (time, limit) in answer.on_time.iter().zip(layout.limit.iter().chain(std::iter::repeat(&0.0))) {
+        assert!(*time >= 0.0 && time.is_sign_positive() && time <= limit, "{answer:?}");
+    }
+    assert_ne!(answer.outcome, Outcome::Stalled, "{layout:?} {demand:?}");
+    assert_ne!(answer.outcome, Outcome::Refused, "{layout:?} {demand:?}");
+    if answer.outcome == Outcome::Nothing {
+        assert!(check.ok(), "{check:?}");
+        return;
+    }
+    let Some(share) = largest_share(layout, demand) else {
+        // The certificate has to do then.
+        worst.oracle_lost += 1;
+        worst.unproven += usize::from(!check.ok());
+        return;
+    };
+    let nearest = demand.nearest().map(f64::from);
+    let lambda = f64::from(answer.lambda);
+    let best = share.value.min(1.0);
+    let got = layout.deliver(&answer.on_time);
+    let singular = {
+        let reached = nearest.map(|r| r * best);
+        let own: Vec<f64> = answer.on_time[..layout.columns.len()].iter().map(|t| f64::from(*t)).collect();
+        // Where the direction cannot be kept it does not matter how hard it would be to.
+        let hard = best > f64::from(FLOOR) && stretch(layout, &share.on_time, &reached) > NEARLY_SINGULAR;
+        hard || stretch(layout, &own, &got) > NEARLY_SINGULAR
+    };
+    if singular {
+        worst.nearly_singular += 1;
+    } else {
+        assert!(check.ok(), "{check:?}\n{answer:?}\n{layout:?}\n{demand:?}");
+        worst.certified_gap = worst.certified_gap.max(check.gap);
+    }
+    let slid = |edges: &[f32; M]| -> [f64; M] {
+        std::array::from_fn(|row| (f64::from(edges[row]) - nearest[row]) + lambda * nearest[row])
+    };
+    match answer.outcome {
+        Outcome::Exact | Outcome::Shortened => {
+            let wanted = nearest.map(|r| lambda * r);
+            let residual =
+                miss(layout, &got, &slid(&demand.low), &slid(&demand.high)) / size(layout, &wanted);
+            assert!(residual <= 1.0e-3, "{residual} {answer:?}");
+            if !singular {
+                let aim =
+                    if answer.outcome == Outcome::Exact { best } else { (1.0 - f64::from(SLACK)) * best };
+                let short = (aim - lambda) / aim.max(f64::MIN_POSITIVE);
+                worst.lambda = worst.lambda.max(short.abs());
+                worst.residual = worst.residual.max(residual);
+            }
+        }
+        _ => {
+            // The direction could not be kept: so says the independent solver too.
+            assert!(singular || best <= 1.1 * f64::from(FLOOR), "{best} {answer:?}\n{layout:?}\n{demand:?}");
+        }
+    }
+    if !singular && let Some(least) = least_price(layout, &got) {
+        let cost = layout.cost(&answer.on_time);
+        let dearest = layout.price.iter().fold(0.0_f32, |a, b| a.max(*b));
+        let seconds: f64 = answer.on_time.iter().map(|t| f64::from(*t)).sum();
+        let unit = cost.max(1.0e-3 * f64::from(dearest) * seconds).max(f64::MIN_POSITIVE);
+        worst.price = worst.price.max((cost - least.value) / unit);
+    }
+}
+
+/// A series on one kind of layout; a new layout every twenty problems.
+fn run_series<const M: usize>(kind: Kind, jets: usize, seed: u64) {
+    let mut rng = series(seed);
+    let mut worst = Worst::default();
+    let mut layout = random::<M>(kind, jets, &mut rng);
+    for turn in 0..problems_per_layout() {
+        if turn % 20 == 0 {
+            layout = random::<M>(kind, jets, &mut rng);
+        }
+        let demand = demand(&layout, turn, &mut rng);
+        compare(&layout, &demand, &mut worst);
+    }
+    conclude(&format!("{kind:?}, {jets} jets, {M} rows"), &worst);
+}
+
+fn conclude(name: &str, worst: &Worst) {
+    println!("{name}: {worst:?}");
+    assert!(worst.lambda <= 1.0e-4, "{name}: {worst:?}");
+    assert!(worst.residual <= 1.0e-4, "{name}: {worst:?}");
+    assert!(worst.price <= 1.0e-4, "{name}: {worst:?}");
+    assert_eq!(worst.unproven, 0, "{name}: {worst:?}");
+    assert!(worst.oracle_lost * 20 <= worst.problems, "{name}: {worst:?}");
+    assert!(worst.nearly_singular * 10 <= worst.problems.max(200), "{name}: {worst:?}");
+}
+
+#[test]
+fn awkward_layouts_in_three_rows() {
+    for (seed, kind) in (100..).zip(KINDS) {
+        run_series::<3>(kind, 16, seed);
+    }
+}
+
+#[test]
+fn awkward_layouts_in_six_rows() {
+    for (seed, kind) in (200..).zip(KINDS) {
+        run_series::<6>(kind, 16, seed);
+    }
+}
+
+#[test]
+fn few_and_many_jets_in_three_four_and_six_rows() {
+    for (seed, jets) in (300..).zip([4, 8, 12, 24, 32]) {
+        run_series::<3>(Kind::Plain, jets, seed);
+        run_series::<4>(Kind::Plain, jets, seed + 50);
+        run_series::<6>(Kind::Plain, jets, seed + 100);
+    }
+    for (seed, jets) in (500..).zip([12, 24, 32]) {
+        run_series::<3>(Kind::Mixed, jets, seed);
+        run_series::<6>(Kind::Mixed, jets, seed + 50);
+    }
+}
+
+#[test]
+fn the_reference_layout_about_the_docked_centre() {
+    let mut rng = series(400);
+    let (mut three, mut six) = (Worst::default(), Worst::default());
+    let (torque, full) = (jet_1_torque(DOCKED, 0.4), jet_1_full(DOCKED, 0.4));
+    for turn in 0..problems_per_layout() {
+        let wanted = demand(&torque, turn, &mut rng);
+        compare(&torque, &wanted, &mut three);
+        let wanted = demand(&full, turn, &mut rng);
+        compare(&full, &wanted, &mut six);
+    }
+    conclude("reference layout, 3 rows", &three);
+    conclude("reference layout, 6 rows", &six);
+}
+
+/// Demands a hair within and beyond the edge of what is attainable, and a millionth and a million times the edge.
+fn at_the_edge<const M: usize>(layout: &Layout<M>, rng: &mut Pcg64, worst: &mut Worst) {
+    let direction: [f64; M] = std::array::from_fn(|row| selection_layouts::normal(rng) * layout.pulse(row));
+    let far = Demand::point(direction.map(|x| (1.0e3 * x) as f32));
+    let Some(edge) = largest_share(layout, &far) else { return };
+    for factor in [1.0 - 1.0e-5, 1.0 - 1.0e-6, 1.0, 1.0 + 1.0e-6, 1.0 + 1.0e-5, 1.0e-6, 1.0e6] {
+        let demand = Demand::point(direction.map(|x| (1.0e3 * x * edge.value * factor) as f32));
+        compare(layout, &demand, worst);
+    }
+}
+
+#[test]
+fn demands_at_the_edge_and_far_from_it() {
+    let mut rng = series(600);
+    let (mut three, mut six) = (Worst::default(), Worst::default());
+    for _ in 0..problems_per_layout().div_ceil(4) {
+        at_the_edge::<3>(&random(Kind::Plain, 16, &mut rng), &mut rng, &mut three);
+        at_the_edge::<6>(&random(Kind::Plain, 24, &mut rng), &mut rng, &mut six);
+    }
+    conclude("edge, 3 rows", &three);
+    conclude("edge, 6 rows", &six);
+}
+
+// Certificates: each claim, sabotaged once, is refused by the check.
+
+fn honest() -> (Layout<3>, Demand<3>, Selection<3, 16>) {
+    let layout = jet_1_torque(DOCKED, 0.7);
+    let demand = Demand::point([0.4, -2.0, 1.1]);
+    let answer = select(&layout.problem(&demand));
+    assert!(check_selection(&layout.problem(&demand), &answer).ok());
+    (layout, demand, answer)
+}
+
+fn fault_of(change: impl Fn(&mut Selection<3, 16>)) -> Option<Fault> {
+    let (layout, demand, mut answer) = honest();
+    change(&mut answer);
+    check_selection(&layout.problem(&demand), &answer).fault
+}
+
+#[test]
+fn a_sabotaged_answer_is_refused() {
+    assert_eq!(fault_of(|_| {}), None);
+    assert_eq!(fault_of(|a| a.multipliers[1] = -a.multipliers[1]), Some(Fault::Gap));
+    assert_eq!(fault_of(|a| a.multipliers[0] *= 1.001), Some(Fault::Gap));
+    assert_eq!(fault_of(|a| a.multipliers = [0.0; 3]), Some(Fault::Gap));
+    assert_eq!(fault_of(|a| a.multipliers[2] = f32::NAN), Some(Fault::Gap));
+    assert_eq!(fault_of(|a| a.on_time[0] = -0.0), Some(Fault::OnTime));
+    assert_eq!(fault_of(|a| a.on_time[0] = -1.0e-9), Some(Fault::OnTime));
+    assert_eq!(fault_of(|a| a.on_time[0] = 0.71), Some(Fault::OnTime));
+    assert_eq!(fault_of(|a| a.on_time[3] = f32::NAN), Some(Fault::OnTime));
+    assert_eq!(fault_of(|a| a.on_time[15] = 0.1), Some(Fault::OnTime));
+    assert_eq!(fault_of(|a| a.achieved[0] *= 1.000_1), Some(Fault::Account));
+    assert_eq!(fault_of(|a| a.remaining[1] = 0.1), Some(Fault::Account));
+    assert_eq!(fault_of(|a| a.lambda = 0.9), Some(Fault::Lambda));
+    assert_eq!(fault_of(|a| a.outcome = Outcome::Nothing), Some(Fault::OnTime));
+    assert_eq!(fault_of(|a| a.outcome = Outcome::Stalled), Some(Fault::OnTime));
+}
+
+#[test]
+fn a_dearer_way_to_the_same_end_is_refused() {
+    let (layout, demand, mut answer) = honest();
+    let Some(pair) = [(0, 3), (1, 2), (4, 6), (5, 7), (8, 10), (9, 11)]
+        .into_iter()
+        .find(|(a, b)| answer.on_time[*a] == 0.0 && answer.on_time[*b] == 0.0)
+    else {
+        panic!("no idle pair");
+    };
+    // Two idle jets that push against each other: what they leave is a miss, what they cancel is paid for.
+    (answer.on_time[pair.0], answer.on_time[pair.1]) = (0.01, 0.01);
+    assert!(!check_selection(&layout.problem(&demand), &answer).ok());
+}
+
+#[test]
+fn a_sabotaged_share_is_refused() {
+    let layout = jet_1_torque(DOCKED, 0.2);
+    let demand = Demand::point([1.0, 3.0, 2.0]);
+    let problem = layout.problem(&demand);
+    let answer: Selection<3, 16> = select(&problem);
+    assert_eq!(answer.outcome, Outcome::Shortened);
+    let good = check_selection(&problem, &answer);
+    assert!(answer.reach_multipliers.iter().all(|y| *y != 0.0), "{answer:?}");
+    assert!(good.ok() && good.lambda_gap <= 1.0e-5, "{good:?}");
+    let with = |change: &dyn Fn(&mut Selection<3, 16>)| {
+        let mut bad = answer;
+        change(&mut bad);
+        check_selection(&problem, &bad).fault
+    };
+    assert_eq!(with(&|a| a.reach_multipliers[1] = -a.reach_multipliers[1]), Some(Fault::Lambda));
+    assert_eq!(with(&|a| a.reach_multipliers[2] *= 1.01), Some(Fault::Lambda));
+    assert_eq!(with(&|a| a.reach_multipliers = [0.0; 3]), Some(Fault::Lambda));
+    assert_eq!(with(&|a| a.reach_multipliers[0] = f32::NAN), Some(Fault::Lambda));
+    // Less than could be had, with on-times to match.
+    let halved = |a: &mut Selection<3, 16>| {
+        a.lambda *= 0.5;
+        a.on_time = a.on_time.map(|t| 0.5 * t);
+        a.achieved = a.achieved.map(|x| 0.5 * x);
+        a.remaining = std::array::from_fn(|row| demand.low[row] - a.achieved[row]);
+    };
+    assert_eq!(with(&halved), Some(Fault::Lambda));
+    // More than was delivered.
+    assert_eq!(with(&|a| a.lambda *= 1.001), Some(Fault::Lambda));
+}
+
+// The second stage.
+
+/// Six jets along the axes; yaw can be made one way only.
+fn one_sided_yaw() -> Layout<3> {
+    let columns = vec![
+        [1.0, 0.0, 0.0],
+        [-1.0, 0.0, 0.0],
+        [0.0, 1.0, 0.0],
+        [0.0, -1.0, 0.0],
+        [0.0, 0.0, 1.0],
+        [0.0, 0.5, 1.0],
+    ];
+    Layout { price: vec![1.0; 6], limit: vec![1.0; 6], columns }
+}
+
+fn never_wrong(answer: &Selection<3, 8>, wanted: [f32; 3]) {
+    let size = wanted.iter().fold(0.0_f32, |a, b| a.max(b.abs()));
+    for (got, wanted) in answer.achieved.iter().zip(wanted) {
+        let share = if wanted == 0.0 { 0.0 } else { got / wanted };
+        assert!(wanted != 0.0 || got.abs() <= 1.2e-5 * size, "{answer:?}");
+        assert!(
+            share * wanted.abs() >= -1.2e-5 * size && (share - 1.0) * wanted.abs() <= 1.2e-5 * size,
+            "{answer:?}"
+        );
+    }
+}
+
+#[test]
+fn a_missing_direction_does_not_take_the_others_with_it() {
+    let layout = one_sided_yaw();
+    for wanted in [[0.3, -0.4, -0.5], [-0.9, 0.2, -1.0e-3], [0.0, 0.5, -0.5], [0.3, -0.4, -50.0]] {
+        let demand = Demand::point(wanted);
+        let answer: Selection<3, 8> = select(&layout.problem(&demand));
+        assert_eq!(answer.outcome, Outcome::Prioritised, "{answer:?}");
+        assert!(check_selection(&layout.problem(&demand), &answer).ok());
+        never_wrong(&answer, wanted);
+        // The other two are served in full, but for the slack.
+        for row in 0..2 {
+            assert!((answer.achieved[row] - wanted[row]).abs() <= 1.5e-4 * wanted[row].abs(), "{answer:?}");
+        }
+        assert_eq!(answer.lambda, 0.0);
+    }
+    // The other way all three are served.
+    let demand = Demand::point([0.3, -0.4, 0.5]);
+    let answer: Selection<3, 8> = select(&layout.problem(&demand));
+    assert_eq!(answer.outcome, Outcome::Exact);
+}
+
+#[test]
+fn priority_decides_who_is_served_first() {
+    // One jet for roll and pitch at once, against a yaw that is gone: a second of it serves only one of them in full.
+    let layout = Layout::<3> {
+        columns: vec![[1.0, 0.5, 0.0], [0.0, -1.0, 0.0], [0.0, 0.0, 1.0]],
+        price: vec![1.0; 3],
+        limit: vec![1.0; 3],
+    };
+    let demand = Demand::point([0.8, 0.1, -0.5]);
+    let mut problem = layout.problem(&demand);
+    problem.priority = [0, 1, 2];
+    let roll_first: Selection<3, 8> = select(&problem);
+    problem.priority = [1, 0, 2];
+    let pitch_first: Selection<3, 8> = select(&problem);
+    for answer in [&roll_first, &pitch_first] {
+        assert_eq!(answer.outcome, Outcome::Prioritised);
+        never_wrong(answer, [0.8, 0.1, -0.5]);
+    }
+    assert!((roll_first.achieved[0] - 0.8).abs() < 1.0e-3, "{roll_first:?}");
+    assert!((pitch_first.achieved[1] - 0.1).abs() < 1.0e-4, "{pitch_first:?}");
+    // A nonsense order is completed, not obeyed.
+    problem.priority = [9, 9, 9];
+    let any: Selection<3, 8> = select(&problem);
+    assert_eq!(any, roll_first);
+}
+
+#[test]
+fn a_rank_two_layout_serves_what_is_attainable_but_for_a_hundredth() {
+    let mut rng = series(700);
+    for _ in 0..problems_per_layout() {
+        let layout = random::<3>(Kind::RankTwo, 16, &mut rng);
+        // A demand of the plane, and a hundredth out of it.
+        let times: Vec<f32> = (0..16).map(|_| rng.random_range(0.0..0.1)).collect();
+        let within = layout.deliver(&times);
+        let normal = [0.3, -0.2, -1.0].map(|x: f64| x / 1.13_f64.sqrt());
+        let length = within.iter().map(|x| x * x).sum::<f64>().sqrt();
+        let wanted: [f32; 3] = std::array::from_fn(|row| (within[row] + 0.01 * length * normal[row]) as f32);
+        let demand = Demand::point(wanted);
+        let problem = layout.problem(&demand);
+        let answer: Selection<3, 16> = select(&problem);
+        let check = check_selection(&problem, &answer);
+        assert!(check.ok(), "{check:?} {answer:?} {demand:?}");
+        let served: f64 =
+            (0..3).map(|row| f64::from(answer.achieved[row]) * f64::from(wanted[row])).sum::<f64>()
+                / length.powi(2);
+        if answer.outcome == Outcome::Coupled {
+            assert!(served > 0.96, "{served} {answer:?}");
+            let largest = wanted.iter().fold(0.0_f32, |a, b| a.max(b.abs()));
+            for (got, wanted) in answer.achieved.iter().zip(wanted) {
+                assert!((got - wanted).abs() <= 1.01 * SPILL * largest + 0.05 * wanted.abs(), "{answer:?}");
+            }
+        } else {
+            assert_eq!(answer.outcome, Outcome::Prioritised);
+            never_wrong(&Selection { on_time: [0.0; 8], ..convert(&answer) }, wanted);
+            assert!(served > 0.45, "{served} {answer:?}");
+        }
+    }
+}
+
+/// The same answer with other on-times, for [`never_wrong`].
+fn convert(answer: &Selection<3, 16>) -> Selection<3, 8> {
+    Selection {
+        on_time: [0.0; 8],
+        achieved: answer.achieved,
+        remaining: answer.remaining,
+        lambda: answer.lambda,
+        multipliers: answer.multipliers,
+        reach_multipliers: answer.reach_multipliers,
+        outcome: answer.outcome,
+        pivots: answer.pivots,
+    }
+}
+
+// Refusals, and what comes after them.
+
+fn quiet<const M: usize, const N: usize>(answer: &Selection<M, N>, outcome: Outcome) {
+    assert_eq!(answer.outcome, outcome);
+    assert!(answer.on_time.iter().all(|t| *t == 0.0 && t.is_sign_positive()), "{answer:?}");
+}
+
+#[test]
+fn bad_input_fires_nothing_and_leaves_no_trace() {
+    let good = jet_1_torque(DOCKED, 0.7);
+    let wish = Demand::point([0.0, 0.3, 0.1]);
+    let first: Selection<3, 16> = select(&good.problem(&wish));
+    let run =
+        |layout: &Layout<3>, demand: &Demand<3>| -> Selection<3, 16> { select(&layout.problem(demand)) };
+    for bad in [f32::NAN, f32::INFINITY, f32::NEG_INFINITY, 1.0e30, -1.0e30] {
+        quiet(&run(&good, &Demand::point([0.0, bad, 0.1])), Outcome::Refused);
+        let mut layout = good.clone();
+        layout.columns[3][1] = bad;
+        quiet(&run(&layout, &wish), Outcome::Refused);
+        layout = good.clone();
+        layout.price[3] = bad;
+        quiet(&run(&layout, &wish), Outcome::Refused);
+        layout = good.clone();
+        layout.limit[3] = bad;
+        quiet(&run(&layout, &wish), Outcome::Refused);
+        // A masked jet may hold anything.
+        let mut problem = layout.problem(&wish);
+        problem.usable = JetMask(!(1 << 3));
+        let answer: Selection<3, 16> = select(&problem);
+        assert!(check_selection(&problem, &answer).ok() && answer.outcome == Outcome::Exact);
+    }
+    for (low, high) in [(0.2, 0.1), (f32::INFINITY, f32::INFINITY), (f32::NEG_INFINITY, f32::NEG_INFINITY)] {
+        quiet(&run(&good, &Demand::between([0.0, low, 0.0], [0.0, high, 0.0])), Outcome::Refused);
+    }
+    let mut layout = good.clone();
+    layout.price[2] = -1.0e-3;
+    quiet(&run(&layout, &wish), Outcome::Refused);
+    layout = good.clone();
+    layout.limit[2] = -1.0e-3;
+    quiet(&run(&layout, &wish), Outcome::Refused);
+    layout.limit.pop();
+    quiet(&run(&layout, &wish), Outcome::Refused);
+    let crowded: Selection<3, 8> = select(&good.problem(&wish));
+    quiet(&crowded, Outcome::Refused);
+    // The next good call is as good as ever.
+    assert_eq!(run(&good, &wish), first);
+}
+
+#[test]
+fn no_jets_is_an_outcome_of_its_own() {
+    let good = jet_1_torque(DOCKED, 0.7);
+    let wish = Demand::point([0.0, 0.3, 0.1]);
+    let mut problem = good.problem(&wish);
+    problem.usable = JetMask::NONE;
+    let masked: Selection<3, 16> = select(&problem);
+    quiet(&masked, Outcome::NoJets);
+    assert_eq!(masked.remaining, [0.0, 0.3, 0.1]);
+    let empty = Layout::<3> { columns: vec![], price: vec![], limit: vec![] };
+    quiet::<3, 16>(&select(&empty.problem(&wish)), Outcome::NoJets);
+    let mut shut = good.clone();
+    shut.limit.fill(0.0);
+    quiet::<3, 16>(&select(&shut.problem(&wish)), Outcome::NoJets);
+    let mut weak = good.clone();
+    weak.columns.fill([0.0; 3]);
+    quiet::<3, 16>(&select(&weak.problem(&wish)), Outcome::NoJets);
+}
+
+#[test]
+fn free_rows_ask_for_nothing() {
+    // Pitch and yaw free: roll is served by whatever jet is cheapest.
+    let layout = jet_1_torque(DOCKED, 10.0);
+    let free = f32::INFINITY;
+    let demand = Demand::between([1.0, -free, -free], [1.0, free, free]);
+    let problem = layout.problem(&demand);
+    let answer: Selection<3, 16> = select(&problem);
+    let check = check_selection(&problem, &answer);
+    assert!(check.ok(), "{check:?} {answer:?}");
+    // Jets 5 and 7 have the longest roll arm, 0.58 m.
+    let sum: f32 = answer.on_time.iter().sum();
+    assert!((sum - 1.0 / 0.58).abs() < 1.0e-5, "{answer:?}");
+}
+
+#[test]
+fn free_jets_are_used_as_free() {
+    // Reduced prices of a hold may be zero: then they and only they are worth firing.
+    let mut layout = jet_1_torque(DOCKED, 10.0);
+    for jet in [5, 6, 9] {
+        layout.price[jet] = 0.0;
+    }
+    let demand = Demand::point([0.0, 3.0, 0.0]);
+    let problem: Problem<3> = layout.problem(&demand);
+    let answer: Selection<3, 16> = select(&problem);
+    let check = check_selection(&problem, &answer);
+    assert!(check.ok(), "{check:?} {answer:?}");
+    assert!(layout.cost(&answer.on_time) < 1.0e-5, "{answer:?}");
+}
+
+#[test]
+fn the_order_of_the_jets_does_not_change_what_is_paid() {
+    let mut rng = series(800);
+    for turn in 0..problems_per_layout() {
+        let layout = random::<3>(Kind::Plain, 16, &mut rng);
+        let wish = demand(&layout, turn, &mut rng);
+        let mut reversed = layout.clone();
+        reversed.columns.reverse();
+        reversed.price.reverse();
+        let one: Selection<3, 16> = select(&layout.problem(&wish));
+        let other: Selection<3, 16> = select(&reversed.problem(&wish));
+        assert_eq!(one.outcome, other.outcome);
+        let (a, b) = (layout.cost(&one.on_time), reversed.cost(&other.on_time));
+        assert!((a - b).abs() <= 1.0e-5 * a, "{a} {b}");
+    }
+}

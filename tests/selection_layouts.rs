@@ -1,0 +1,339 @@
+//! Jet layouts and demands for the selection tests and benches, and an independent solver to set beside the kernel.
+//!
+//! All layouts are invented; what makes each of them awkward is said at its name.
+#![allow(dead_code, missing_docs)]
+
+use rand::{RngExt, SeedableRng};
+use rand_pcg::Pcg64;
+use stackhold_kernel::jet::JetMask;
+use stackhold_kernel::selection::{Demand, Problem};
+
+/// Positions of the twelve jets of reference layout JET-1 (invented geometry), m.
+const JET_1_POSITIONS: [[f64; 3]; 12] = [
+    [-0.8, 0.5, 0.0],
+    [-0.8, -0.5, 0.0],
+    [0.8, 0.5, 0.0],
+    [0.8, -0.5, 0.0],
+    [0.0, -0.6, 0.5],
+    [0.0, -0.6, -0.5],
+    [0.0, 0.6, 0.5],
+    [0.0, 0.6, -0.5],
+    [0.7, 0.0, -0.6],
+    [-0.7, 0.0, -0.6],
+    [0.7, 0.0, 0.6],
+    [-0.7, 0.0, 0.6],
+];
+/// Directions of force of JET-1.
+const JET_1_DIRECTIONS: [[f64; 3]; 12] = [
+    [1.0, 0.0, 0.0],
+    [1.0, 0.0, 0.0],
+    [-1.0, 0.0, 0.0],
+    [-1.0, 0.0, 0.0],
+    [0.0, 1.0, 0.0],
+    [0.0, 1.0, 0.0],
+    [0.0, -1.0, 0.0],
+    [0.0, -1.0, 0.0],
+    [0.0, 0.0, 1.0],
+    [0.0, 0.0, 1.0],
+    [0.0, 0.0, -1.0],
+    [0.0, 0.0, -1.0],
+];
+/// Docked centre of mass of JET-1, m.
+pub const DOCKED: [f64; 3] = [2.6, 0.12, -0.08];
+/// Design centre of mass of JET-1, m.
+pub const DESIGN: [f64; 3] = [0.0; 3];
+
+/// Columns, prices and limits.
+#[derive(Clone, Debug)]
+pub struct Layout<const M: usize> {
+    pub columns: Vec<[f32; M]>,
+    pub price: Vec<f32>,
+    pub limit: Vec<f32>,
+}
+
+impl<const M: usize> Layout<M> {
+    pub fn problem<'a>(&'a self, demand: &'a Demand<M>) -> Problem<'a, M> {
+        let mut priority = [0_u8; M];
+        for (row, into) in priority.iter_mut().enumerate() {
+            *into = row as u8;
+        }
+        Problem {
+            columns: &self.columns,
+            price: &self.price,
+            limit: &self.limit,
+            usable: JetMask::ALL,
+            demand,
+            priority,
+        }
+    }
+
+    /// Largest full pulse of a row.
+    pub fn pulse(&self, row: usize) -> f64 {
+        let pulses =
+            self.columns.iter().zip(&self.limit).map(|(c, l)| f64::from(c[row].abs()) * f64::from(*l));
+        let top = pulses.fold(0.0, f64::max);
+        if top > 0.0 { top } else { 1.0 }
+    }
+
+    /// What on-times deliver.
+    pub fn deliver(&self, on_time: &[f32]) -> [f64; M] {
+        let mut sum = [0.0; M];
+        for (column, time) in self.columns.iter().zip(on_time) {
+            for (sum, entry) in sum.iter_mut().zip(column) {
+                *sum += f64::from(*entry) * f64::from(*time);
+            }
+        }
+        sum
+    }
+
+    pub fn cost(&self, on_time: &[f32]) -> f64 {
+        self.price.iter().zip(on_time).map(|(p, t)| f64::from(*p) * f64::from(*t)).sum()
+    }
+}
+
+fn cross(a: [f64; 3], b: [f64; 3]) -> [f64; 3] {
+    [a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]]
+}
+
+/// Unit-thrust effects of JET-1 about a centre of mass: torque, then force.
+pub fn jet_1_effects(centre: [f64; 3]) -> Vec<([f64; 3], [f64; 3])> {
+    JET_1_POSITIONS
+        .iter()
+        .zip(JET_1_DIRECTIONS)
+        .map(|(p, d)| (cross([p[0] - centre[0], p[1] - centre[1], p[2] - centre[2]], d), d))
+        .collect()
+}
+
+/// Three torque rows of JET-1, unit thrust, price 1 per second.
+pub fn jet_1_torque(centre: [f64; 3], limit: f32) -> Layout<3> {
+    let columns: Vec<_> = jet_1_effects(centre).iter().map(|(t, _)| t.map(|x| x as f32)).collect();
+    Layout { price: vec![1.0; 12], limit: vec![limit; 12], columns }
+}
+
+/// Six rows of JET-1 in the reference values' order, force before torque; unit thrust, price 1 per second.
+pub fn jet_1_full(centre: [f64; 3], limit: f32) -> Layout<6> {
+    let columns = jet_1_effects(centre)
+        .iter()
+        .map(|(t, f)| [f[0], f[1], f[2], t[0], t[1], t[2]].map(|x| x as f32))
+        .collect();
+    Layout { price: vec![1.0; 12], limit: vec![limit; 12], columns }
+}
+
+/// What makes a layout awkward.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Kind {
+    /// Nothing: jets anywhere, pushing anywhere.
+    Plain,
+    /// Thrusts from 0.5 N to 500 N.
+    Mixed,
+    /// All jets and the centre of mass in one plane: two axes of torque are gone.
+    Coplanar,
+    /// Forces one-sided, so that one torque can be made one way only.
+    OneSided,
+    /// Directions within a thousandth of the axes, many of them nearly parallel.
+    Parallel,
+    /// Every third line of force leads through the centre of mass but for rounding.
+    Through,
+    /// Every jet twice.
+    Twins,
+    /// Torques in a plane tilted against the axes.
+    RankTwo,
+    /// Torques in a plane along the axes: yaw is gone.
+    RankTwoAlong,
+    /// Torques along one line.
+    RankOne,
+    /// A third of the jets cost nothing.
+    Free,
+}
+
+pub const KINDS: [Kind; 11] = [
+    Kind::Plain,
+    Kind::Mixed,
+    Kind::Coplanar,
+    Kind::OneSided,
+    Kind::Parallel,
+    Kind::Through,
+    Kind::Twins,
+    Kind::RankTwo,
+    Kind::RankTwoAlong,
+    Kind::RankOne,
+    Kind::Free,
+];
+
+/// A standard normal number (Box and Muller).
+pub fn normal(rng: &mut Pcg64) -> f64 {
+    let u: f64 = rng.random_range(1.0e-12..1.0);
+    let v: f64 = rng.random_range(0.0..std::f64::consts::TAU);
+    (-2.0 * u.ln()).sqrt() * v.cos()
+}
+
+/// A random layout of `count` jets about the docked centre of mass: rows turn (rad/s²), then push (m/s²),
+/// of a stack of 1,800 kg with moments 900, 5,200 and 5,100 kg·m²; prices in kg/s; 0.4 s at most.
+pub fn random<const M: usize>(kind: Kind, count: usize, rng: &mut Pcg64) -> Layout<M> {
+    let mut layout = Layout { columns: Vec::new(), price: Vec::new(), limit: vec![0.4; count] };
+    for jet in 0..count {
+        let (position, direction) = geometry(kind, jet, rng);
+        let thrust = if kind == Kind::Mixed { 10.0_f64.powf(rng.random_range(-0.301..=2.699)) } else { 22.0 };
+        let arm: [f32; 3] = std::array::from_fn(|i| (position[i] - DOCKED[i]) as f32);
+        let force: [f32; 3] = direction.map(|x| (x * thrust) as f32);
+        // In f32, as the kernel does it: that is where the rounding noise comes from.
+        let torque = [
+            arm[1] * force[2] - arm[2] * force[1],
+            arm[2] * force[0] - arm[0] * force[2],
+            arm[0] * force[1] - arm[1] * force[0],
+        ];
+        let turn = [torque[0] / 900.0, torque[1] / 5200.0, torque[2] / 5100.0];
+        let mut column: [f32; M] =
+            std::array::from_fn(|row| if row < 3 { turn[row] } else { force[row - 3] / 1800.0 });
+        match kind {
+            Kind::Twins if jet % 2 == 1 => column = layout.columns[jet - 1],
+            Kind::RankTwo => column[2] = 0.3 * column[0] - 0.2 * column[1],
+            Kind::RankTwoAlong => column[2] = 0.0,
+            Kind::RankOne => (column[1], column[2]) = (0.7 * column[0], -0.2 * column[0]),
+            _ => {}
+        }
+        let mut price = (thrust / (9.806_65 * rng.random_range(200.0..300.0))) as f32;
+        if kind == Kind::Free && rng.random_range(0..3) == 0 {
+            price = 0.0;
+        }
+        layout.columns.push(column);
+        layout.price.push(price);
+    }
+    layout
+}
+
+fn geometry(kind: Kind, jet: usize, rng: &mut Pcg64) -> ([f64; 3], [f64; 3]) {
+    let mut p: [f64; 3] = std::array::from_fn(|_| rng.random_range(-1.0..1.0));
+    let mut d: [f64; 3] = std::array::from_fn(|_| normal(rng));
+    match kind {
+        Kind::Coplanar => (p[2], d[2]) = (DOCKED[2], 0.0),
+        Kind::OneSided => {
+            d = [d[0], d[1].abs(), 0.0];
+            p[2] = p[2].abs();
+        }
+        Kind::Parallel => {
+            d = [1.0 + 1.0e-3 * d[0], 1.0e-3 * d[1], 1.0e-3 * d[2]];
+            d.rotate_right(jet % 3);
+            if jet % 2 == 1 {
+                d = d.map(|x| -x);
+            }
+        }
+        Kind::Through if jet % 3 == 0 => d = std::array::from_fn(|i| DOCKED[i] - p[i]),
+        _ => {}
+    }
+    let length = d.iter().map(|x| x * x).sum::<f64>().sqrt();
+    (p, d.map(|x| x / length))
+}
+
+/// A random demand, in turn: attainable, any direction from a hundredth to thirty times a full pulse, one axis from a
+/// millionth to a million pulses, attainable and down to a millionth. A third of them are boxes.
+pub fn demand<const M: usize>(layout: &Layout<M>, turn: usize, rng: &mut Pcg64) -> Demand<M> {
+    let mut b = [0.0_f64; M];
+    match turn % 4 {
+        1 => {
+            let size = 10.0_f64.powf(rng.random_range(-2.0..1.5));
+            b = std::array::from_fn(|row| normal(rng) * size * layout.pulse(row));
+        }
+        2 => {
+            let row = rng.random_range(0..M);
+            let sign = if rng.random::<bool>() { 1.0 } else { -1.0 };
+            b[row] = sign * layout.pulse(row) * 10.0_f64.powf(rng.random_range(-6.0..6.0));
+        }
+        _ => {
+            let size = if turn % 4 == 0 { 1.0 } else { 10.0_f64.powf(rng.random_range(-6.0..0.0)) };
+            for (column, limit) in layout.columns.iter().zip(&layout.limit) {
+                if rng.random_range(0..3) == 0 {
+                    let time = size * rng.random::<f64>() * f64::from(*limit);
+                    for (b, entry) in b.iter_mut().zip(column) {
+                        *b += f64::from(*entry) * time;
+                    }
+                }
+            }
+        }
+    }
+    boxed(layout, b, rng)
+}
+
+fn boxed<const M: usize>(layout: &Layout<M>, b: [f64; M], rng: &mut Pcg64) -> Demand<M> {
+    let mut demand = Demand::point(b.map(|x| x as f32));
+    if rng.random_range(0..3) == 0 {
+        let size = (0..M).map(|row| b[row].abs() / layout.pulse(row)).fold(0.0, f64::max);
+        for row in 0..M {
+            let half = size * layout.pulse(row) * 10.0_f64.powf(rng.random_range(-3.0..0.0));
+            (demand.low[row], demand.high[row]) = ((b[row] - half) as f32, (b[row] + half) as f32);
+        }
+    }
+    demand
+}
+
+/// A generator for a named series.
+pub fn series(seed: u64) -> Pcg64 {
+    Pcg64::seed_from_u64(seed)
+}
+
+/// An answer of the independent solver.
+#[derive(Clone, Debug)]
+pub struct Oracle {
+    pub value: f64,
+    pub on_time: Vec<f64>,
+}
+
+/// Largest share λ of a demand slid towards zero, 1 at most, by microlp (a simplex in `f64`).
+pub fn largest_share<const M: usize>(layout: &Layout<M>, demand: &Demand<M>) -> Option<Oracle> {
+    let nearest = demand.nearest().map(f64::from);
+    let size = (0..M).map(|row| nearest[row].abs() / layout.pulse(row)).fold(f64::MIN_POSITIVE, f64::max);
+    // Small demands are the unit themselves, large ones are seen from the full pulses.
+    let unit = size.min(layout.columns.len() as f64);
+    let mut problem = microlp::Problem::new(microlp::OptimizationDirection::Maximize);
+    let jets: Vec<_> =
+        layout.limit.iter().map(|limit| problem.add_var(0.0, (0.0, f64::from(*limit) / unit))).collect();
+    let share = problem.add_var(1.0, (0.0, size / unit));
+    for row in 0..M {
+        let scale = layout.pulse(row);
+        let mut terms: Vec<_> = jets
+            .iter()
+            .zip(&layout.columns)
+            .map(|(jet, column)| (*jet, f64::from(column[row]) / scale))
+            .collect();
+        terms.push((share, -nearest[row] / (scale * size)));
+        let beyond = |edge: f32| (f64::from(edge) - nearest[row]) / (scale * unit);
+        let (low, high) = (beyond(demand.low[row]), beyond(demand.high[row]));
+        if low == high {
+            problem.add_constraint(&terms, microlp::ComparisonOp::Eq, low);
+        } else {
+            problem.add_constraint(&terms, microlp::ComparisonOp::Ge, low);
+            problem.add_constraint(&terms, microlp::ComparisonOp::Le, high);
+        }
+    }
+    let solution = problem.solve().ok()?.into_solution().ok()?;
+    let on_time = jets.iter().map(|jet| solution.var_value(*jet) * unit).collect();
+    Some(Oracle { value: solution.objective() * unit / size, on_time })
+}
+
+/// Least price of delivering exactly `achieved`, by microlp.
+pub fn least_price<const M: usize>(layout: &Layout<M>, achieved: &[f64; M]) -> Option<Oracle> {
+    let size = (0..M).map(|row| achieved[row].abs() / layout.pulse(row)).fold(f64::MIN_POSITIVE, f64::max);
+    let dearest = layout.price.iter().fold(0.0_f32, |a, b| a.max(*b));
+    let mut problem = microlp::Problem::new(microlp::OptimizationDirection::Minimize);
+    let jets: Vec<_> = layout
+        .limit
+        .iter()
+        .zip(&layout.price)
+        .map(|(limit, price)| {
+            let cost = f64::from(*price) / f64::from(dearest.max(f32::MIN_POSITIVE));
+            problem.add_var(cost, (0.0, f64::from(*limit) / size))
+        })
+        .collect();
+    for row in 0..M {
+        let scale = layout.pulse(row);
+        let terms: Vec<_> = jets
+            .iter()
+            .zip(&layout.columns)
+            .map(|(jet, column)| (*jet, f64::from(column[row]) / scale))
+            .collect();
+        problem.add_constraint(&terms, microlp::ComparisonOp::Eq, achieved[row] / (scale * size));
+    }
+    let solution = problem.solve().ok()?.into_solution().ok()?;
+    let on_time = jets.iter().map(|jet| solution.var_value(*jet) * size).collect();
+    Some(Oracle { value: solution.objective() * f64::from(dearest) * size, on_time })
+}
