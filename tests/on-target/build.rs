@@ -5,7 +5,8 @@ fn main() {
     println!("cargo::rerun-if-changed=link");
     if os == "none" {
         let map = if arch == "arm" { "cortex_m.ld" } else { "riscv.ld" };
-        println!("cargo::rustc-link-arg-bins=-L{}/link", variable("CARGO_MANIFEST_DIR"));
+        // Relative to this package, which is where cargo runs the linker: no path of a machine is kept.
+        println!("cargo::rustc-link-arg-bins=-Llink");
         println!("cargo::rustc-link-arg-bins=-T{map}");
     }
 }
