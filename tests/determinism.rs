@@ -129,7 +129,7 @@ fn the_recording_shows_every_status() {
         Status::Stale,
         Status::Starting,
         Status::CommandRefused,
-        Status::SelectionFailed,
+        Status::NoJets,
     ];
     assert_eq!(seen, wanted.map(Status::number).into());
 }

@@ -224,6 +224,8 @@ fn a_command_that_cannot_be_flown_leaves_the_last_one_in_force() {
         },
         Command::Impulse { serial: 1, rate_change_rad_s: [nan, 0.0, 0.0], velocity_change_m_s: None },
         Command::Impulse { serial: 1, rate_change_rad_s: [0.0; 3], velocity_change_m_s: Some([nan; 3]) },
+        Command::Impulse { serial: 1, rate_change_rad_s: [3.5e22, 0.0, 0.0], velocity_change_m_s: None },
+        Command::Impulse { serial: 1, rate_change_rad_s: [0.0; 3], velocity_change_m_s: Some([2e4; 3]) },
     ];
     for command in bad {
         let mut bench = Bench::new(0);
@@ -244,7 +246,7 @@ fn an_inhibited_jet_stays_shut_and_an_empty_layout_says_so() {
         let input = CycleInput { inhibited: JetMask::ALL, ..bench.good(outside, hold_of(HOLD)) };
         let output = bench.step(&input);
         assert!(quiet(&output));
-        assert_eq!(output.status, Status::SelectionFailed);
+        assert_eq!(output.status, Status::NoJets);
     }
     assert!(!quiet(&bench.settle(outside, 1)), "as good as ever afterwards");
     let mut bench = Bench::new(0);
@@ -432,6 +434,7 @@ fn status_numbers_are_those_of_the_record() {
         (Status::Starting, 21),
         (Status::CommandRefused, 30),
         (Status::SelectionFailed, 40),
+        (Status::NoJets, 41),
     ];
     for (status, number) in numbers {
         assert_eq!(status.number(), number);

@@ -700,6 +700,7 @@ fn every_kernel_status_has_words_of_its_own() {
         Starting,
         CommandRefused,
         SelectionFailed,
+        NoJets,
     ];
     record.status_cycles = all.iter().map(|status| (status.number(), 1)).collect();
     let figures = summary(&record, 1.0, true);

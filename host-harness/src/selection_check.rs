@@ -27,6 +27,8 @@ pub const ROUNDING: f64 = 2.0e-6;
 /// Rounding of an on-time, as a share of what it delivers: where on-times nearly cancel one another,
 /// no `f32` on-times deliver better.
 pub const ON_TIME_ROUNDING: f64 = 1.5e-7;
+/// Share of a full pulse that is as good as nothing.
+const TRIFLE: f64 = 2.0e-12;
 /// Terms this many times their sum are still no reason for a larger limit.
 const WELL_CONDITIONED: f64 = 100.0;
 /// What the second stage may push the wrong way for rounding's sake, share of the demand.
@@ -200,8 +202,10 @@ fn quiet_fault<const M: usize, const N: usize>(
     if selection.on_time.iter().any(|t| *t != 0.0) {
         return Some(Fault::OnTime);
     }
-    let zero_will_do =
-        problem.demand.low.iter().zip(&problem.demand.high).all(|(l, h)| *l <= 0.0 && *h >= 0.0);
+    let pulse = full_pulses(problem);
+    let nearest = problem.demand.nearest().map(f64::from);
+    // What is left must be no more than a trifle of a full pulse.
+    let zero_will_do = nearest.iter().zip(pulse).all(|(r, pulse)| r.abs() <= TRIFLE * pulse);
     let honest = match outcome {
         Outcome::Nothing => zero_will_do,
         Outcome::NoJets => !used(problem, selection)

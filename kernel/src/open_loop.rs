@@ -12,6 +12,11 @@ use crate::pulse;
 use crate::selection::Demand;
 use crate::status::Status;
 
+/// No stack is asked to turn faster, rad/s.
+const ABSURD_RATE_RAD_S: f32 = 1.0;
+/// No stack is pushed by more with reaction jets, m/s.
+const ABSURD_VELOCITY_M_S: f32 = 1e4;
+
 /// What an open-loop demand still owes.
 #[derive(Clone, Copy, Debug)]
 pub(crate) struct Owed {
@@ -26,7 +31,7 @@ impl Owed {
     pub(crate) const NOTHING: Self =
         Self { serial: None, rate_rad_s: Vec3::ZERO, velocity_m_s: None, done: true };
 
-    /// Takes up a demand with a new serial number; `false` when it is not finite.
+    /// Takes up a demand with a new serial number; `false` when it is not finite or beyond all reason.
     pub(crate) fn take_up(
         &mut self,
         serial: u16,
@@ -35,7 +40,10 @@ impl Owed {
     ) -> bool {
         let rate_rad_s = Vec3(rate_rad_s);
         let velocity_m_s = velocity_m_s.map(Vec3);
-        if !(rate_rad_s.is_finite() && velocity_m_s.is_none_or(Vec3::is_finite)) {
+        let within = |v: Vec3, limit: f32| v.0.iter().all(|c| c.abs() <= limit);
+        if !within(rate_rad_s, ABSURD_RATE_RAD_S)
+            || !velocity_m_s.is_none_or(|v| within(v, ABSURD_VELOCITY_M_S))
+        {
             return false;
         }
         if self.serial != Some(serial) {

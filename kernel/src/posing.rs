@@ -95,9 +95,8 @@ impl<const N: usize> Controller<N> {
             Outcome::Nothing | Outcome::Exact => Status::Firing,
             Outcome::Shortened => Status::Shortened,
             Outcome::Prioritised | Outcome::Coupled => Status::Prioritised,
-            Outcome::Refused | Outcome::NoJets | Outcome::Stalled => {
-                return ([0; N], Status::SelectionFailed);
-            }
+            Outcome::NoJets => return ([0; N], Status::NoJets),
+            Outcome::Refused | Outcome::Stalled => return ([0; N], Status::SelectionFailed),
         };
         let open = self.ledger.open_at_edge(self.table.timing.cycle_ticks);
         let mut on_ticks = [0; N];

@@ -12,20 +12,29 @@
 //! useful sense: one axis is simply gone. The second stage then serves the rows one by one in the
 //! order of their priority, each row kept between nothing and its demand, so no axis is pushed the
 //! wrong way or past its demand, and finally looks for the least propellant that still delivers
-//! all but [`SLACK`] of that. Where the layout is tilted against the axes so that this
+//! all but [`SLACK`] of that. A row that could get less than a thousandth of its demand is left out:
+//! jets that fight one another for so little are not worth their propellant. Where the layout is tilted against the axes so that this
 //! delivers less than half of what was asked, the demand is asked for once more with every row
 //! allowed to miss by [`SPILL`] of the largest: a demand that is attainable but for two per cent is
 //! served but for two per cent.
 //!
 //! **Units.** Rows come in blocks of three that share a unit (rows 0 to 2 turn, rows 3 to 5 push). Entries
 //! of a column below [`ROUNDING`] of the largest entry of its block are rounding noise of the lever
-//! arm and count as zero.
+//! arm and count as zero. λ is measured against what each row could deliver by itself: a demand of a million
+//! pulses keeps its direction like one of two.
 //!
 //! **Method.** Bounded dual simplex on a dense `M × M` basis inverse with a long-step ratio test (see
 //! `simplex.rs`). Prices are never negative, so "all jets off" is a dual feasible start and the
-//! demand is reached in a handful of pivots. The answer is rebuilt from the original columns with a fresh
-//! factorisation and a step of refinement before it is believed, so pivoting leaves no drift in it.
-//! Work is bounded: at most [`PIVOTS_PER_SOLUTION`] pivots in one solution and `M + 13` solutions.
+//! demand is reached in a handful of pivots. The answer is rebuilt from the original columns with a
+//! fresh factorisation and refined against residuals in twice the precision before it is believed,
+//! so pivoting leaves no drift in it. Work is bounded: at most [`PIVOTS_PER_SOLUTION`] pivots in one
+//! solution, and at most `3·M + 30` solutions, fallbacks included; more than three are needed only
+//! when an axis is gone or rounding stands in the way.
+//!
+//! **Limits of `f32`.** On-times are sought up to 1,024 times what the demand takes by itself; a
+//! demand that can only be met by jets that cancel one another further than that is
+//! shortened. Where on-times gather hundreds of times what they deliver, their own rounding is felt
+//! in what is delivered (see `Program::is_delivered`).
 
 mod program;
 mod saturation;
@@ -118,7 +127,8 @@ pub struct Problem<'a, const M: usize> {
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[repr(u8)]
 pub enum Outcome {
-    /// Zero satisfies the demand: nothing fires.
+    /// Zero satisfies the demand, or what it asks for is below a millionth of a millionth of a full
+    /// pulse in every row: nothing fires.
     Nothing = 0,
     /// The demand is delivered.
     Exact = 1,
@@ -200,6 +210,9 @@ pub fn select<const M: usize, const N: usize>(problem: &Problem<M>) -> Selection
     };
     if program.usable == 0 {
         return Selection::quiet(Outcome::NoJets, nearest);
+    }
+    if program.is_trifle(&nearest) {
+        return Selection::quiet(Outcome::Nothing, nearest);
     }
     match saturation::serve(&mut program, demand, &problem.priority) {
         Ok(served) => conclude(problem, &program, &served),

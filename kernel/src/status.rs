@@ -27,6 +27,8 @@ pub enum Status {
     CommandRefused = 30,
     /// Jet selection gave no answer that proves itself; all jets shut this cycle.
     SelectionFailed = 40,
+    /// Jets are needed, but every jet is disabled or inhibited.
+    NoJets = 41,
 }
 
 /// How far the command of a cycle can be trusted.
@@ -58,7 +60,7 @@ impl Status {
             | Self::Predicted
             | Self::RateMissing
             | Self::CommandRefused => Trust::Degraded,
-            Self::Stale | Self::Starting | Self::SelectionFailed => Trust::Withheld,
+            Self::Stale | Self::Starting | Self::SelectionFailed | Self::NoJets => Trust::Withheld,
         }
     }
 }

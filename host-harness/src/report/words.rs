@@ -176,6 +176,7 @@ pub fn status(number: u8) -> String {
         21 => "starting",
         30 => "command refused",
         40 => "selection failed",
+        41 => "no jets",
         _ => "status",
     };
     format!("{number} {words}")
@@ -195,6 +196,7 @@ pub fn status_meaning(number: u8) -> &'static str {
         21 => "no valid measurement since the start, all jets shut",
         30 => "command cannot be flown, the last good one goes on",
         40 => "no selection that proves itself, all jets shut this cycle",
+        41 => "jets are needed, but every jet is disabled or inhibited",
         _ => "see the kernel's list of status numbers",
     }
 }

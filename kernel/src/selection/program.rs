@@ -30,6 +30,9 @@ const RESIDUAL: f32 = 1.0e-5;
 /// Rounding of the on-times, as a share of what each adds to a row.
 const ON_TIME_ROUNDING: f32 = 1.2e-7;
 
+/// Smallest unit of a demand, in full pulses (2^-40).
+const SMALLEST: f32 = 9.094_947e-13;
+
 /// Largest magnitude of any number taken in.
 pub(super) const ABSURD: f32 = 1.0e18;
 
@@ -225,9 +228,15 @@ impl<const M: usize, const N: usize> Program<M, N> {
         }
     }
 
-    /// Makes `size` (scaled rows) the unit of demands and on-times; held within 2^-40 and 2^40.
+    /// Whether no row of a demand is as large as the smallest unit.
+    pub(super) fn is_trifle(&self, nearest: &[f32; M]) -> bool {
+        nearest.iter().zip(&self.row_scale).all(|(r, scale)| (r * scale).abs() < SMALLEST)
+    }
+
+    /// Makes `size` (scaled rows) the unit of demands and on-times; held within [`SMALLEST`] and its
+    /// inverse.
     pub(super) fn set_demand_scale(&mut self, size: f32) {
-        self.demand_scale = power_of_two(math::clamp(size, 9.0e-13, 1.1e12));
+        self.demand_scale = power_of_two(math::clamp(size, SMALLEST, 1.0 / SMALLEST));
         for ((upper, limit), scale) in self.upper.iter_mut().zip(&self.limit).zip(&self.column_scale) {
             *upper = if *limit < ABSURD {
                 math::min(*limit / *scale / self.demand_scale, LONGEST)
