@@ -34,6 +34,7 @@ struct Worst {
     unproven: usize,
     nearly_singular: usize,
     oracle_lost: usize,
+    oracle_beaten: usize,
     pivots: u16,
 }
 
@@ -112,7 +113,10 @@ fn compare<const M: usize>(layout: &Layout<M>, demand: &Demand<M>, worst: &mut W
                 let aim =
                     if answer.outcome == Outcome::Exact { best } else { (1.0 - f64::from(SLACK)) * best };
                 let short = (aim - lambda) / aim.max(f64::MIN_POSITIVE);
-                worst.lambda = worst.lambda.max(short.abs());
+                worst.lambda = worst.lambda.max(short);
+                // More than the other solver found, and seen to be delivered: either its tolerance or, on a layout
+                // short of a rank but for rounding, ours.
+                worst.oracle_beaten += usize::from(short < -1.0e-4);
                 worst.residual = worst.residual.max(residual);
             }
         }
@@ -151,6 +155,7 @@ fn conclude(name: &str, worst: &Worst) {
     assert!(worst.residual <= 1.0e-4, "{name}: {worst:?}");
     assert!(worst.price <= 1.0e-4, "{name}: {worst:?}");
     assert_eq!(worst.unproven, 0, "{name}: {worst:?}");
+    assert!(worst.oracle_beaten * 50 <= worst.problems.max(50), "{name}: {worst:?}");
     assert!(worst.oracle_lost * 20 <= worst.problems, "{name}: {worst:?}");
     assert!(worst.nearly_singular * 10 <= worst.problems.max(200), "{name}: {worst:?}");
 }
@@ -201,7 +206,7 @@ fn the_reference_layout_about_the_docked_centre() {
 fn at_the_edge<const M: usize>(layout: &Layout<M>, rng: &mut Pcg64, worst: &mut Worst) {
     let direction: [f64; M] = std::array::from_fn(|row| selection_layouts::normal(rng) * layout.pulse(row));
     let far = Demand::point(direction.map(|x| (1.0e3 * x) as f32));
-    let Some(edge) = largest_share(layout, &far) else { return };
+    let Some(edge) = largest_share(layout, &far).filter(|edge| edge.value > 1.0e-9) else { return };
     for factor in [1.0 - 1.0e-5, 1.0 - 1.0e-6, 1.0, 1.0 + 1.0e-6, 1.0 + 1.0e-5, 1.0e-6, 1.0e6] {
         let demand = Demand::point(direction.map(|x| (1.0e3 * x * edge.value * factor) as f32));
         compare(layout, &demand, worst);
@@ -470,6 +475,22 @@ fn bad_input_fires_nothing_and_leaves_no_trace() {
 }
 
 #[test]
+fn what_no_valve_could_deliver_is_nothing() {
+    let layout = jet_1_torque(DOCKED, 0.7);
+    let wanted = [1.0e-30, -2.0e-31, 0.0];
+    let demand = Demand::point(wanted);
+    let answer: Selection<3, 16> = select(&layout.problem(&demand));
+    quiet(&answer, Outcome::Nothing);
+    assert_eq!(answer.remaining, wanted);
+    assert!(check_selection(&layout.problem(&demand), &answer).ok());
+    // A millionth of a millionth of a pulse is not nothing.
+    let demand = Demand::point([1.0e-11, -2.0e-12, 0.0]);
+    let answer: Selection<3, 16> = select(&layout.problem(&demand));
+    assert_eq!(answer.outcome, Outcome::Exact);
+    assert!(check_selection(&layout.problem(&demand), &answer).ok());
+}
+
+#[test]
 fn no_jets_is_an_outcome_of_its_own() {
     let good = jet_1_torque(DOCKED, 0.7);
     let wish = Demand::point([0.0, 0.3, 0.1]);
@@ -531,6 +552,7 @@ fn the_order_of_the_jets_does_not_change_what_is_paid() {
         let other: Selection<3, 16> = select(&reversed.problem(&wish));
         assert_eq!(one.outcome, other.outcome);
         let (a, b) = (layout.cost(&one.on_time), reversed.cost(&other.on_time));
-        assert!((a - b).abs() <= 1.0e-5 * a, "{a} {b}");
+        // Near the largest share the price rises steeply, so roundings of λ show in it.
+        assert!((a - b).abs() <= 1.0e-4 * a, "{a} {b}");
     }
 }
