@@ -370,6 +370,9 @@ fn every_bad_field_of_a_table_is_named_with_its_index() {
     }
     assert_eq!(refused(&|t| t.jets[0].minimum_on_ticks = 0), jet(0, JetField::MinimumOn));
     assert_eq!(refused(&|t| t.jets[0].minimum_on_ticks = 61), jet(0, JetField::MinimumOn));
+    // A pulse that has to close within the off-time of the next cycle's pulse cannot be flown.
+    assert_eq!(refused(&|t| t.timing.minimum_off_ticks = 55), jet(0, JetField::MinimumOn));
+    assert_eq!(refused(&|t| t.jets[3].dead_time_s = 0.235), jet(3, JetField::DeadTime), "beyond the ledger");
     assert_eq!(refused(&|t| t.jets[6].dead_time_s = -0.001), jet(6, JetField::DeadTime));
     assert_eq!(refused(&|t| t.jets[6].pulse_offset_s = -0.028), jet(6, JetField::PulseOffset));
     assert_eq!(refused(&|t| t.jets[7].group = 32), jet(7, JetField::Group));
@@ -395,6 +398,63 @@ fn every_bad_field_of_a_table_is_named_with_its_index() {
     for priority in [[0, 1, 1], [0, 1, 3], [8, 1, 2]] {
         assert_eq!(refused(&|t| t.axis_priority = priority), Some(ConfigError::AxisPriority), "{priority:?}");
     }
+}
+
+/// A table whose pulses act late: the ledger owes most of a firing when the next cycle decides.
+#[test]
+fn a_pulse_that_acts_late_is_not_fired_for_again() {
+    let mut table = demo_table();
+    for jet in &mut table.jets {
+        jet.dead_time_s = 0.2;
+    }
+    let mut bench = Bench { controller: Controller::new(table).expect("a good table"), ..Bench::new(0) };
+    let first = bench.settle([1.5 * HOLD, 0.0, 0.0], 1);
+    assert!(!quiet(&first));
+    let open = first.on_ticks.iter().any(|&t| t >= 60);
+    let second = bench.settle([1.5 * HOLD, 0.0, 0.0], 1);
+    assert!(open || quiet(&second), "fired twice for one error: {:?}", second.on_ticks);
+}
+
+#[test]
+fn a_first_sample_from_the_future_does_not_lock_the_kernel_out() {
+    for (attitude_ahead, rate_ahead) in [(1 << 24, 0), (0, 1 << 24)] {
+        let mut bench = Bench::new(0);
+        let mut input = bench.good([0.0; 3], hold_of(HOLD));
+        input.attitude = input.attitude.map(|s| AttitudeSample { tick: s.tick + attitude_ahead, ..s });
+        input.rate = input.rate.map(|s| RateSample { tick: s.tick + rate_ahead, ..s });
+        assert_eq!(bench.step(&input).status, Status::Starting);
+        assert_eq!(bench.settle([0.0; 3], 2).status, Status::Quiet);
+    }
+}
+
+#[test]
+fn a_silence_of_any_length_ends_at_the_next_good_sample() {
+    let mut bench = Bench::new(0);
+    bench.settle([0.0; 3], 5);
+    // Past half the clock's range, in strides as long as missed cycles can be.
+    for _ in 0..40 {
+        bench.tick = bench.tick.wrapping_add(100_000_000);
+        let mut input = bench.good([0.0; 3], hold_of(HOLD));
+        (input.attitude, input.rate) = (None, None);
+        assert_eq!(bench.step(&input).status, Status::Stale);
+    }
+    assert_eq!(bench.settle([0.0; 3], 2).status, Status::Quiet);
+}
+
+#[test]
+fn an_open_loop_demand_survives_a_cycle_that_cannot_serve_it() {
+    let command =
+        Command::Impulse { serial: 3, rate_change_rad_s: [0.01, 0.0, 0.0], velocity_change_m_s: None };
+    let mut bench = Bench::new(0);
+    bench.settle([0.0; 3], 20);
+    let input = bench.good([0.0; 3], command);
+    assert!(!quiet(&bench.step(&input)));
+    let before = bench.controller.owed_impulse().0;
+    let input = CycleInput { inhibited: JetMask::ALL, ..bench.good([0.0; 3], command) };
+    assert_eq!(bench.step(&input).status, Status::NoJets);
+    assert_eq!(bench.controller.owed_impulse().0, before, "nothing was delivered, nothing is forgotten");
+    let input = bench.good([0.0; 3], command);
+    assert!(!quiet(&bench.step(&input)), "it goes on");
 }
 
 #[test]

@@ -280,17 +280,20 @@ fn vector(size: f64) -> impl Strategy<Value = [f64; 3]> {
 proptest! {
     #![proptest_config(stackhold_tests::properties())]
 
+    /// The shift law of reference row JET-2: torque about the shifted centre = torque − shift × force.
     #[test]
-    fn a_shifted_matrix_is_the_matrix_built_anew(from in vector(3.0), shift in vector(4.0)) {
+    fn a_shift_of_the_centre_changes_torque_by_the_shift_law(from in vector(3.0), shift in vector(4.0)) {
         let to = [0, 1, 2].map(|i| from[i] + shift[i]);
-        let mut shifted = Effectiveness::<12>::new(&jet_1(22.0), &block(from));
-        prop_assert!(shifted.shift(&block(to), narrow(shift)));
-        let rebuilt = Effectiveness::<12>::new(&jet_1(22.0), &block(to));
-        for (a, b) in shifted.effects().iter().zip(rebuilt.effects()) {
-            prop_assert!((a.torque_n_m - b.torque_n_m).norm() < 1e-4, "{:?} {:?}", a, b);
-            prop_assert!((a.turn_rad_s2 - b.turn_rad_s2).norm() < 2e-7);
+        let (before, after) =
+            (Effectiveness::<12>::new(&jet_1(22.0), &block(from)), Effectiveness::<12>::new(&jet_1(22.0), &block(to)));
+        for (a, b) in before.effects().iter().zip(after.effects()) {
+            let force = Vector3::from(a.force_n.0.map(f64::from));
+            let change = Vector3::from(shift).cross(&force);
+            for axis in 0..3 {
+                let expected = f64::from(a.torque_n_m[axis]) - change[axis];
+                prop_assert!((f64::from(b.torque_n_m[axis]) - expected).abs() < 1e-4, "{:?} {:?}", a, b);
+            }
         }
-        prop_assert!(!shifted.clone().shift(&block(to), Vec3([f32::NAN, 0.0, 0.0])));
     }
 
     #[test]
@@ -396,11 +399,23 @@ fn what_was_fired_is_seen_once_however_the_time_is_cut() {
         assert!((turn - all.turn_rad).norm() < 1e-8, "cut at {cut}");
     }
     assert_eq!(between(0, 2).rate_rad_s, Vec3::ZERO, "nothing acts in the dead time");
-    assert_eq!(ledger.open_at_edge(60), JetMask::NONE);
+    assert_eq!(ledger.open_at(start.wrapping_add(120), 60), JetMask::NONE);
+    assert_eq!(
+        between(100, 160).rate_rad_s,
+        ledger.owed(start.wrapping_add(100), &jets, effects.effects(), &TIMING)
+    );
 }
 
 #[test]
 fn the_clock_may_wrap() {
     assert_eq!(ticks_between(u32::MAX - 4, 5), 10);
     assert_eq!(ticks_between(5, u32::MAX - 4), -10);
+}
+
+#[test]
+fn a_jet_open_through_an_edge_has_shut_by_itself_after_a_missed_cycle() {
+    let mut ledger = Ledger::<2>::new();
+    ledger.book(0, [60, 7], 60);
+    assert_eq!(ledger.open_at(60, 60), JetMask::NONE.with(0));
+    assert_eq!(ledger.open_at(120, 60), JetMask::NONE, "a cycle was missed");
 }

@@ -202,6 +202,8 @@ const SCENARIO_CORPUS: &[Case] = &[
         "makes a cycle of 0.02 s, shorter than minimum_on_s = 0.024 of jet \"roll_plus\"", "at least 6"),
     case(S, ("cycle_ticks = 50", "cycle_ticks = 20000"), "|20000", "kernel", "cycle_ticks", "20000", "must lie between 1 and 16384", "cycle_ticks = 60"),
     case(S, ("cycle_ticks = 50", "cycle_ticks = 50\nminimum_off_ticks = 50"), "|50\n\n", "kernel", "minimum_off_ticks", "50", "must lie between 0 and 49", "below cycle_ticks"),
+    case(S, ("cycle_ticks = 50", "cycle_ticks = 50\nminimum_off_ticks = 45"), "|45\n\n", "kernel", "minimum_off_ticks", "45", "leaves no room in a cycle of 50 ticks for the shortest pulse of jet \"roll_plus\", 6 ticks", "at most 44"),
+    case(S, ("cycle_ticks = 50", "cycle_ticks = 50\ncommand_delay_ticks = 49"), "|49\n\n", "kernel", "command_delay_ticks", "49", "takes to act", "at most"),
     case(S, ("cycle_ticks = 50", "cycle_ticks = 50\ncommand_delay_ticks = -1"), "|-1", "kernel", "command_delay_ticks", "-1", "must lie between 0 and 49", "below cycle_ticks"),
     case(S, ("cycle_ticks = 50", "cycle_ticks = 50\nmeasurement_age_limit_s = 2.0"), "|2.0", "kernel", "measurement_age_limit_s", "2.0", "is longer than the 6 cycles", "at most 1.2"),
     case(S, ("cycle_ticks = 50", "cycle_ticks = 50\nmeasurement_age_limit_s = 0.1"), "|0.1\n", "kernel", "measurement_age_limit_s", "0.1", "would refuse every measurement: they arrive 0.12 s old", "above the sensors' delay_s"),

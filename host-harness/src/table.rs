@@ -19,8 +19,8 @@ pub const JETS: usize = 32;
 ///   is told instead of the truth.
 ///
 /// # Errors
-/// More jets than the kernel holds, or a minimum on-time that is no whole number of ticks; scenario
-/// validation has refused both before.
+/// More jets than the kernel holds, or a minimum on-time of more ticks than it counts; scenario validation
+/// has refused both before.
 pub fn build(scenario: &Scenario, present: &[String], told: &Told) -> Result<ConfigurationTable<JETS>> {
     let vehicle = &scenario.vehicle;
     let properties = stack::composite(vehicle, &told.stack, &stack::full_tanks(vehicle));
@@ -46,6 +46,12 @@ pub fn build(scenario: &Scenario, present: &[String], told: &Told) -> Result<Con
     Ok(table)
 }
 
+/// Ticks that last at least `time_s`: a minimum is rounded up, but for the rounding of the file's numbers.
+#[must_use]
+pub fn whole_ticks(time_s: f64, tick_s: f64) -> u64 {
+    (time_s / tick_s - 1e-6).ceil().max(1.0) as u64
+}
+
 /// Index of the whole tick nearest to a time.
 #[must_use]
 pub fn tick_at(time_s: f64, tick_s: f64) -> u64 {
@@ -57,7 +63,7 @@ fn vector(v: [f64; 3]) -> Vec3 {
 }
 
 fn told_jet(jet: &Jet, kernel: &KernelSettings, told: &Told, enabled: bool) -> Result<ToldJet> {
-    let ticks = tick_at(jet.minimum_on_s, kernel.tick_s);
+    let ticks = whole_ticks(jet.minimum_on_s, kernel.tick_s);
     // The same impulse from a rectangle: half of each ramp counts.
     let lost_s = jet.opening_delay_s + 0.5 * jet.rise_s;
     let gained_s = jet.closing_delay_s + 0.5 * jet.tail_off_s;

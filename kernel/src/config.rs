@@ -94,9 +94,10 @@ pub enum JetField {
     Thrust,
     /// `specific_impulse_s` must be positive and at most 1e5.
     SpecificImpulse,
-    /// `minimum_on_ticks` must be 1..=cycle.
+    /// `minimum_on_ticks` must be 1..=cycle less the minimum off-time.
     MinimumOn,
-    /// `dead_time_s` must be 0..cycle.
+    /// `dead_time_s` must not be negative, and with the command delay and a positive `pulse_offset_s` be
+    /// at most one cycle, so that the ledger still knows the pulse while it acts.
     DeadTime,
     /// `pulse_offset_s` must leave the shortest pulse a positive impulse, and be under a cycle.
     PulseOffset,
@@ -240,16 +241,19 @@ fn validate_jet(jet: &Jet, timing: &Timing) -> Result<(), JetField> {
     if !(jet.specific_impulse_s > 0.0 && jet.specific_impulse_s <= 1e5) {
         return Err(JetField::SpecificImpulse);
     }
-    if !(1..=timing.cycle_ticks).contains(&jet.minimum_on_ticks) {
+    let longest = timing.cycle_ticks - timing.minimum_off_ticks;
+    if !(1..=longest).contains(&jet.minimum_on_ticks) {
         return Err(JetField::MinimumOn);
     }
     let cycle_s = timing.cycle_s();
-    if !(jet.dead_time_s >= 0.0 && jet.dead_time_s < cycle_s) {
-        return Err(JetField::DeadTime);
-    }
     let shortest = math::from_ticks(jet.minimum_on_ticks) * timing.tick_s + jet.pulse_offset_s;
     if !(shortest > 0.0 && jet.pulse_offset_s < cycle_s) {
         return Err(JetField::PulseOffset);
+    }
+    let late_s =
+        math::from_ticks(timing.command_delay_ticks) * timing.tick_s + math::max(jet.pulse_offset_s, 0.0);
+    if !(jet.dead_time_s >= 0.0 && jet.dead_time_s + late_s <= cycle_s) {
+        return Err(JetField::DeadTime);
     }
     if jet.group > 31 {
         return Err(JetField::Group);

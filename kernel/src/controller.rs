@@ -81,9 +81,7 @@ impl<const N: usize> Controller<N> {
         inertia_kg_m2: Mat3,
     ) -> Result<(), MassPropertiesError> {
         let stack = MassProperties::new(mass_kg, centre_of_mass_m, inertia_kg_m2)?;
-        let shift_m = centre_of_mass_m - self.stack.centre_of_mass_m();
-        // Finite, because both centres are: the shift cannot be refused.
-        let _ = self.effectiveness.shift(&stack, shift_m);
+        self.effectiveness = Effectiveness::new(&self.table.jets, &stack);
         self.stack = stack;
         (self.table.mass_kg, self.table.centre_of_mass_m) = (mass_kg, centre_of_mass_m);
         self.table.inertia_kg_m2 = inertia_kg_m2;
@@ -132,7 +130,7 @@ impl<const N: usize> Controller<N> {
         if self.too_old(ticks_between(self.attitude_tick, input.tick)) {
             return self.shut(open_tick, Status::Stale);
         }
-        let (on_ticks, fired, error_rad) = self.fire(&motion, input.inhibited, witness);
+        let (on_ticks, fired, error_rad) = self.fire(open_tick, &motion, input.inhibited, witness);
         self.ledger.book(open_tick, on_ticks, self.table.timing.cycle_ticks);
         let status = worse(taken, worse(fired, measured));
         CycleOutput { on_ticks, status, error_rad, ..self.output(open_tick, motion) }
@@ -173,6 +171,8 @@ impl<const N: usize> Controller<N> {
             sane.then_some((Vec3(sample.rate_rad_s), sample.tick))
         });
         if self.observer.is_none() {
+            let attitude = attitude.filter(|&(_, tick)| !self.too_old(ticks_between(tick, input.tick)));
+            let rate = rate.filter(|&(_, tick)| !self.too_old(ticks_between(tick, input.tick)));
             if let (Some((attitude, tick)), Some((rate_rad_s, rate_tick))) = (attitude, rate) {
                 let motion = Motion { attitude, rate_rad_s };
                 self.observer = Some(Observer::new(motion, &self.table.filter));
@@ -227,11 +227,19 @@ impl<const N: usize> Controller<N> {
         true
     }
 
-    /// Without measurements the filter follows on prediction, before the ledger forgets.
+    /// Without measurements the filter follows on prediction, before the ledger forgets, and the stamps
+    /// follow as stale ones.
     fn keep_within_ledger(&mut self, now: u32) {
         let oldest = now.wrapping_sub(u32::from(self.table.timing.cycle_ticks) * COVERED_CYCLES);
         if ticks_between(self.seen_tick, oldest) > 0 {
             self.advance(oldest);
+        }
+        // A silence longer than half the clock's range must not turn old stamps into new ones.
+        let stale = now.wrapping_sub(self.table.timing.measurement_age_limit_ticks).wrapping_sub(1);
+        for tick in [&mut self.attitude_tick, &mut self.rate_tick] {
+            if ticks_between(*tick, stale) > 0 {
+                *tick = stale;
+            }
         }
     }
 
@@ -259,6 +267,12 @@ impl<const N: usize> Controller<N> {
             observer.advance(span_s, &booked, &self.stack, &self.table.filter);
             self.seen_tick = tick;
         }
+    }
+
+    /// Rate change that pulses booked already will still bring after `tick`, rad/s.
+    pub(crate) fn owed_rate(&self, tick: u32) -> Vec3 {
+        let effects = self.effectiveness.effects();
+        self.ledger.owed(tick, &self.table.jets, effects, &self.table.timing)
     }
 
     /// Motion at a tick ahead of the observer's, with everything booked.
@@ -303,6 +317,7 @@ impl<const N: usize> Controller<N> {
     /// Ticks, status and attitude error of this cycle for the command in force.
     fn fire(
         &mut self,
+        open_tick: u32,
         motion: &Motion,
         inhibited: JetMask,
         witness: &mut impl Witness,
@@ -313,11 +328,11 @@ impl<const N: usize> Controller<N> {
             Some(Command::Hold { attitude_xyzw, deadband }) => {
                 let target = UnitQuaternion::from_array(attitude_xyzw).unwrap_or_default();
                 let error_rad = motion.attitude.error_from(target);
-                let (ticks, status) = self.hold(motion, error_rad, &deadband, usable, witness);
+                let (ticks, status) = self.hold(open_tick, (motion, error_rad), &deadband, usable, witness);
                 (ticks, status, error_rad)
             }
             Some(Command::Impulse { .. }) => {
-                let (ticks, status) = self.work_off(usable, witness);
+                let (ticks, status) = self.work_off(open_tick, usable, witness);
                 (ticks, status, Vec3::ZERO)
             }
         }

@@ -30,7 +30,9 @@ pub struct Effectiveness<const N: usize> {
 }
 
 impl<const N: usize> Effectiveness<N> {
-    /// Builds the matrix: column `j` is `[(p_j − c) × f_j ; f_j]` and its accelerations.
+    /// Builds the matrix: column `j` is `[(p_j − c) × f_j ; f_j]` and its accelerations. Cheap enough to do
+    /// anew whenever the centre of mass moves (one cross product and one 3×3 product a jet); adding up
+    /// shifts instead would add up their rounding.
     #[must_use]
     pub fn new(jets: &[Jet], stack: &MassProperties) -> Self {
         let mut effects = Vec::new();
@@ -47,24 +49,6 @@ impl<const N: usize> Effectiveness<N> {
             let _ = effects.push(effect);
         }
         Self { effects }
-    }
-
-    /// Moves the matrix to new mass properties whose centre of mass has shifted: the torque of jet
-    /// `j` changes by `−d × f_j`.
-    ///
-    /// * `stack` — the new mass properties; `shift_m` — displacement of the centre of mass since the
-    ///   matrix was last right, body axes, m. Cost: `N` cross products and `N` 3×3 products. A
-    ///   non-finite `shift_m` leaves `self` unchanged and returns `false`.
-    pub fn shift(&mut self, stack: &MassProperties, shift_m: Vec3) -> bool {
-        if !shift_m.is_finite() {
-            return false;
-        }
-        for effect in &mut self.effects {
-            effect.torque_n_m = effect.torque_n_m - shift_m.cross(effect.force_n);
-            effect.turn_rad_s2 = stack.turn(effect.torque_n_m);
-            effect.push_m_s2 = effect.force_n * (1.0 / stack.mass_kg());
-        }
-        true
     }
 
     /// One entry per jet, in the table's order.

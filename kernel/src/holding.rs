@@ -25,20 +25,22 @@ impl<const N: usize> Controller<N> {
     /// Ticks and status of one cycle of attitude hold.
     pub(crate) fn hold(
         &mut self,
-        motion: &Motion,
-        error_rad: Vec3,
+        open_tick: u32,
+        (motion, error_rad): (&Motion, Vec3),
         deadband: &Deadband,
         usable: JetMask,
         witness: &mut impl Witness,
     ) -> ([u16; N], Status) {
         let cycle_s = self.table.timing.cycle_s();
         let disturbance = self.disturbance();
+        // What pulses still acting will bring counts as if it were there: nothing is fired for twice.
+        let owed = self.owed_rate(open_tick);
         let now = Situation {
             angle_rad: error_rad,
-            rate_rad_s: motion.rate_rad_s,
+            rate_rad_s: motion.rate_rad_s + owed,
             drift_rad_s2: disturbance + gyroscopic(motion.rate_rad_s, &self.stack),
         };
-        let firing_on = self.ledger.open_at_edge(self.table.timing.cycle_ticks) != JetMask::NONE;
+        let firing_on = self.open_at(open_tick) != JetMask::NONE;
         // Turned round as soon as an edge is met: turning before it would cost periods.
         if !firing_on && !hold::must_fire(&now, deadband, 0.0, cycle_s) {
             return ([0; N], Status::Quiet);
@@ -48,7 +50,7 @@ impl<const N: usize> Controller<N> {
         let demand = hold::settle(&now, deadband, &self.bits, cycle_s, steady);
         let longest_s = HOLD_CYCLES * cycle_s;
         let posed = self.pose_angular(demand, self.standing_price, usable, longest_s, witness);
-        let (on_ticks, status) = self.shaped(&posed.answer.on_time, posed.answer.outcome);
+        let (on_ticks, status) = self.shaped(&posed.answer.on_time, posed.answer.outcome, open_tick);
         if status != Status::Firing || firing_on {
             return (on_ticks, status);
         }
@@ -63,7 +65,9 @@ impl<const N: usize> Controller<N> {
             bits: &self.bits,
             demand: &demand,
         };
-        (self.cheapest(&judge, &posed, on_ticks, witness), status)
+        let on_ticks = self.cheapest(&judge, &posed, on_ticks, open_tick, witness);
+        let quiet = on_ticks.iter().all(|&ticks| ticks == 0);
+        (on_ticks, if quiet { Status::Quiet } else { Status::Firing })
     }
 
     /// The cheapest whole-tick firing among the rounded answers and the small search.
@@ -72,6 +76,7 @@ impl<const N: usize> Controller<N> {
         judge: &Judge,
         posed: &Posed<N>,
         rounded: [u16; N],
+        open_tick: u32,
         witness: &mut impl Witness,
     ) -> [u16; N] {
         let mut best = (judge.cost_of(&rounded), rounded);
@@ -91,7 +96,7 @@ impl<const N: usize> Controller<N> {
         if short != JetMask::NONE {
             // Pulses shorter than the valves do: all raised, the longest raised, none raised.
             for raised in [short, nearly.1, JetMask::NONE] {
-                let on_ticks = self.solved_around(posed, short, raised, witness);
+                let on_ticks = self.solved_around(posed, short, raised, open_tick, witness);
                 let cost = judge.cost_of(&on_ticks);
                 if cost < best.0 {
                     best = (cost, on_ticks);
@@ -117,6 +122,7 @@ impl<const N: usize> Controller<N> {
         posed: &Posed<N>,
         short: JetMask,
         raised: JetMask,
+        open_tick: u32,
         witness: &mut impl Witness,
     ) -> [u16; N] {
         let timing = &self.table.timing;
@@ -137,7 +143,7 @@ impl<const N: usize> Controller<N> {
         let rest = JetMask(posed.usable.0 & !short.0);
         let longest_s = HOLD_CYCLES * timing.cycle_s();
         let answer = self.pose_angular(demand, self.standing_price, rest, longest_s, witness).answer;
-        let (mut on_ticks, status) = self.shaped(&answer.on_time, answer.outcome);
+        let (mut on_ticks, status) = self.shaped(&answer.on_time, answer.outcome, open_tick);
         if status != Status::Firing {
             return [0; N];
         }

@@ -11,8 +11,9 @@ use crate::linalg::Vec3;
 
 /// Cycles the ledger remembers.
 pub const DEPTH: usize = 8;
-/// Age of the oldest measurement the ledger can still account for, cycles: a pulse may act until two
-/// cycles after it was commanded.
+/// Age of the oldest measurement the ledger can still account for, cycles: a pulse acts until two
+/// cycles after it was commanded at most (on-time and delays are a cycle at most each; see
+/// [`crate::config::JetField::DeadTime`]).
 pub const COVERED_CYCLES: u32 = 6;
 
 /// Signed ticks from `from` to `to`; correct across the clock's wrap.
@@ -57,10 +58,15 @@ impl<const N: usize> Ledger<N> {
         Self { entries: [empty; DEPTH], newest: 0 }
     }
 
-    /// Jets still open at the end of the newest cycle.
+    /// Jets of the newest cycle that are still open at `tick`, the moment the next pulses open: those
+    /// asked to stay open through that cycle's edge, if `tick` is that edge. After a missed cycle the
+    /// valves have shut by themselves.
     #[must_use]
-    pub fn open_at_edge(&self, cycle_ticks: u16) -> JetMask {
+    pub fn open_at(&self, tick: u32, cycle_ticks: u16) -> JetMask {
         let Some(entry) = self.entries.get(self.newest) else { return JetMask::NONE };
+        if tick != entry.open.wrapping_add(u32::from(cycle_ticks)) {
+            return JetMask::NONE;
+        }
         let mut open = JetMask::NONE;
         for (j, &ticks) in entry.on_ticks.iter().enumerate() {
             if entry.fired.contains(j) && ticks >= cycle_ticks {
@@ -73,7 +79,7 @@ impl<const N: usize> Ledger<N> {
     /// Books one cycle: pulses that open at tick `open`. Jets open across the edge that are commanded
     /// again continue: their earlier pulse gets no tail.
     pub fn book(&mut self, open: u32, on_ticks: [u16; N], cycle_ticks: u16) {
-        let at_edge = self.open_at_edge(cycle_ticks);
+        let at_edge = self.open_at(open, cycle_ticks);
         let mut fired = JetMask::NONE;
         for (j, &ticks) in on_ticks.iter().enumerate() {
             if ticks > 0 {
@@ -87,6 +93,13 @@ impl<const N: usize> Ledger<N> {
         if let Some(entry) = self.entries.get_mut(self.newest) {
             *entry = Entry { open, on_ticks, fired, continued: JetMask::NONE };
         }
+    }
+
+    /// Rate change that booked firings will still bring after tick `from`, body axes, rad/s.
+    #[must_use]
+    pub fn owed(&self, from: u32, jets: &[Jet], effects: &[Effect], timing: &Timing) -> Vec3 {
+        let horizon = from.wrapping_add(u32::from(timing.cycle_ticks) * 3);
+        self.between(from, horizon, jets, effects, timing).rate_rad_s
     }
 
     /// What the booked firings do between ticks `from` and `to`.

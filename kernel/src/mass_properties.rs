@@ -38,7 +38,7 @@ impl MassProperties {
     ///
     /// # Errors
     /// The first field found wrong; see [`MassPropertiesError`]. The triangle inequality is allowed
-    /// 1e-5 of the trace, so that a flat plate passes.
+    /// 2e-5 of the trace, so that a flat plate passes.
     pub fn new(
         mass_kg: f32,
         centre_of_mass_m: Vec3,

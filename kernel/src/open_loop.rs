@@ -54,8 +54,20 @@ impl Owed {
 }
 
 impl<const N: usize> Controller<N> {
+    /// What the open-loop demand in force still owes: rate change, rad/s, and velocity change, m/s (zero
+    /// where translation was left free), body axes. What was too small to fire for stays here.
+    #[must_use]
+    pub fn owed_impulse(&self) -> (Vec3, Vec3) {
+        (self.owed.rate_rad_s, self.owed.velocity_m_s.unwrap_or(Vec3::ZERO))
+    }
+
     /// Ticks and status of one cycle of an open-loop demand.
-    pub(crate) fn work_off(&mut self, usable: JetMask, witness: &mut impl Witness) -> ([u16; N], Status) {
+    pub(crate) fn work_off(
+        &mut self,
+        open_tick: u32,
+        usable: JetMask,
+        witness: &mut impl Witness,
+    ) -> ([u16; N], Status) {
         if self.owed.done {
             return ([0; N], Status::Quiet);
         }
@@ -71,19 +83,21 @@ impl<const N: usize> Controller<N> {
             let answer = self.pose_angular(want, Vec3::ZERO, usable, cycle_s, witness).answer;
             (answer.on_time, answer.outcome)
         };
-        let (on_ticks, status) = self.shaped(&on_time, outcome);
+        let (on_ticks, status) = self.shaped(&on_time, outcome, open_tick);
         if on_ticks.iter().all(|&t| t == 0) {
-            self.owed.done = true;
-            return (on_ticks, if status == Status::Firing { Status::Quiet } else { status });
+            // Only what is answered in full and still too small to fire for is done with; what cannot be
+            // served now stays owed, and its status says so in every cycle.
+            self.owed.done = status == Status::Firing;
+            return (on_ticks, if self.owed.done { Status::Quiet } else { status });
         }
-        self.charge(&on_ticks);
+        self.charge(&on_ticks, open_tick);
         (on_ticks, status)
     }
 
     /// Takes off what these pulses will deliver.
-    fn charge(&mut self, on_ticks: &[u16; N]) {
+    fn charge(&mut self, on_ticks: &[u16; N], open_tick: u32) {
+        let open = self.open_at(open_tick);
         let timing = &self.table.timing;
-        let open = self.ledger.open_at_edge(timing.cycle_ticks);
         for (j, ((jet, effect), &ticks)) in
             self.table.jets.iter().zip(self.effectiveness.effects()).zip(on_ticks).enumerate()
         {

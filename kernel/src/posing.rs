@@ -89,8 +89,13 @@ impl<const N: usize> Controller<N> {
         (prices, answer)
     }
 
+    /// Jets that are still open when this cycle's pulses open.
+    pub(crate) fn open_at(&self, open_tick: u32) -> JetMask {
+        self.ledger.open_at(open_tick, self.table.timing.cycle_ticks)
+    }
+
     /// Whole ticks and status for the acting times of an answer, s.
-    pub(crate) fn shaped(&self, on_time: &[f32; N], outcome: Outcome) -> ([u16; N], Status) {
+    pub(crate) fn shaped(&self, on_time: &[f32; N], outcome: Outcome, open_tick: u32) -> ([u16; N], Status) {
         let status = match outcome {
             Outcome::Nothing | Outcome::Exact => Status::Firing,
             Outcome::Shortened => Status::Shortened,
@@ -98,7 +103,7 @@ impl<const N: usize> Controller<N> {
             Outcome::NoJets => return ([0; N], Status::NoJets),
             Outcome::Refused | Outcome::Stalled => return ([0; N], Status::SelectionFailed),
         };
-        let open = self.ledger.open_at_edge(self.table.timing.cycle_ticks);
+        let open = self.open_at(open_tick);
         let mut on_ticks = [0; N];
         for (j, ((jet, &t), ticks)) in self.table.jets.iter().zip(on_time).zip(&mut on_ticks).enumerate() {
             *ticks = pulse::shape(t, jet, &self.table.timing, open.contains(j));

@@ -22,13 +22,15 @@ pub fn shape(acting_s: f32, jet: &Jet, timing: &Timing, open_now: bool) -> u16 {
         return 0;
     }
     let cycle = timing.cycle_ticks;
-    let longest_closing = cycle - timing.minimum_off_ticks;
+    let longest_closing = cycle.saturating_sub(timing.minimum_off_ticks);
     let shortest = jet.minimum_on_ticks;
     let shortest_acting_s = acting_time(shortest, jet, timing);
     if !open_now && acting_s < 0.5 * shortest_acting_s {
         return 0;
     }
-    let wanted = math::whole_ticks((acting_s - jet.pulse_offset_s) / timing.tick_s + 0.5, cycle);
+    // A jet that is open has had its dead time, and its tail is counted with what it did before.
+    let offset_s = if open_now { 0.0 } else { jet.pulse_offset_s };
+    let wanted = math::whole_ticks((acting_s - offset_s) / timing.tick_s + 0.5, cycle);
     let wanted = if open_now || wanted >= shortest { wanted } else { shortest };
     if wanted <= longest_closing {
         wanted

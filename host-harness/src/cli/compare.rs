@@ -81,7 +81,9 @@ fn sentence(named: &[(&str, &Flown)]) -> String {
     let Some(best) = met.iter().copied().min_by(by_price) else {
         return format!("No option meets its requirements: {} all miss.", missed.join(", "));
     };
-    let lead = format!("{} meets its requirements for {} kg of propellant", best.0, number(used(best.1)));
+    let judged = named.iter().any(|(_, flown)| !flown.verdict.requirements.is_empty());
+    let verb = if judged { "meets its requirements" } else { "is flown (no requirement was stated)" };
+    let lead = format!("{} {verb} for {} kg of propellant", best.0, number(used(best.1)));
     let next = met.iter().copied().filter(|option| option.0 != best.0).min_by(by_price);
     let against = next.map_or_else(
         || ", and it is the only option that does".to_owned(),
@@ -106,6 +108,9 @@ fn differences(options: &[(Scenario, Vec<Flown>)]) -> Vec<String> {
         let mut say = |what: &str| said.push(format!("{} and {} differ in {what}", first.name, other.name));
         if other.duration_s != first.duration_s {
             say("simulated time");
+        }
+        if other.phases != first.phases || other.initial != first.initial {
+            say("what is asked or where it starts");
         }
         if other.disturbances != first.disturbances {
             say("their disturbances");

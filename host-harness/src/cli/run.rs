@@ -6,7 +6,10 @@ use serde_json::{Value, json};
 use super::console::{Console, Ink};
 use super::text::{bound, label, maybe, number, percent, strip, table};
 use super::{CAUTION, Common, flights};
+use stackhold_kernel::status::Status;
+
 use crate::output::{Flown, Folder, picture};
+use crate::report::status_meaning;
 use crate::report::{Flight, run_report};
 use crate::scenario;
 use crate::scenario::model::Scenario;
@@ -94,6 +97,9 @@ fn show(scenario: &Scenario, flown: &[Flown], console: &mut Console<'_>) -> Resu
     let own = &flown[0];
     verdict_line(scenario, own, console)?;
     console.line(&answer(scenario, own))?;
+    for status in degraded(own) {
+        console.line(&format!("Kernel: {status}"))?;
+    }
     for doubt in doubts(own) {
         console.line(&format!("Doubt: {doubt}"))?;
     }
@@ -148,6 +154,17 @@ fn answer(scenario: &Scenario, flown: &Flown) -> String {
         number(used),
         number(speed.round())
     )
+}
+
+/// Cycles in which the kernel did not do all it was asked, in words.
+fn degraded(flown: &Flown) -> Vec<String> {
+    let full = [Status::Quiet, Status::Firing, Status::Drifting].map(Status::number);
+    let told = |&&(number, cycles): &&(u8, u64)| {
+        // The first cycle has nothing to go by.
+        !full.contains(&number) && !(number == Status::Starting.number() && cycles <= 2)
+    };
+    let cycles = flown.record.status_cycles.iter().filter(told);
+    cycles.map(|&(number, cycles)| format!("{cycles} cycles: {}.", status_meaning(number))).collect()
 }
 
 fn doubts(flown: &Flown) -> Vec<String> {

@@ -47,6 +47,9 @@ fn show(found: &Answer, console: &mut Console<'_>) -> Result<()> {
         number(found.propellant_kg),
         number(found.longest_on_time_s)
     ))?;
+    if found.jets.iter().all(|jet| jet.on_ticks == 0) && found.propellant_kg > 0.0 {
+        console.line("Too small for the valves: in whole ticks no jet would open.")?;
+    }
     let cheaper = found.propellant_given_time_kg.filter(|kg| *kg < 0.999 * found.propellant_kg);
     if let Some(kg) = cheaper {
         console.line(&format!("With longer on-times (--within-s) {} kg would do.", number(kg)))?;

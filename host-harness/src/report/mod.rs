@@ -24,6 +24,8 @@ mod verdict_words;
 mod words;
 
 use crate::record::RunRecord;
+pub use words::status_meaning;
+
 use crate::scenario::model::Scenario;
 
 /// What is needed to draw the stack and to say what the kernel was told about it.

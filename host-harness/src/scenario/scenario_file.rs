@@ -11,6 +11,7 @@ use super::model::{
 use super::problem::Notes;
 use super::section::{Range64, Section, refuse_twins};
 use super::suggest::nearest;
+use crate::table::whole_ticks;
 
 /// Most control cycles of one run: every one leaves a row in memory.
 const MOST_CYCLES: f64 = 4e6;
@@ -241,7 +242,10 @@ fn read_kernel(
         read_age_limit(&section, tick * f64::from(cycle), sensors.map_or(0.0, |sensors| sensors.delay_s));
     let assumed = read_assumed(&section, sensors, actuators);
     section.finish();
-    let jets_fit = clock.is_none_or(|(tick, cycle)| check_jets_fit(&section, jets, tick, cycle));
+    let jets_fit = clock.is_none_or(|(tick, cycle)| {
+        let idle = (off.unwrap_or(0), delay.unwrap_or(0));
+        check_jets_fit(&section, jets, tick, cycle) && check_rhythm(&section, jets, (tick, cycle), idle)
+    });
     let [attitude, rate, bias, disturbance, firing] = assumed?;
     let (tick_s, cycle_ticks) = clock.filter(|_| jets_fit)?;
     Some(KernelSettings {
@@ -357,6 +361,43 @@ fn check_jets_fit(section: &Section<'_>, jets: &[Jet], tick_s: f64, cycle_ticks:
         sound = false;
     }
     sound
+}
+
+/// A jet's shortest pulse and the minimum off-time must fit into a cycle together, and so must the delay of
+/// a command, of the valve and of the tail; `idle` is the minimum off-time and the command delay, ticks.
+fn check_rhythm(
+    section: &Section<'_>,
+    jets: &[Jet],
+    (tick_s, cycle_ticks): (f64, u16),
+    (off, delay): (i64, i64),
+) -> bool {
+    let cycle = i64::from(cycle_ticks);
+    let shortest = |jet: &Jet| whole_ticks(jet.minimum_on_s, tick_s) as i64;
+    if let Some(jet) = jets.iter().find(|jet| shortest(jet) + off > cycle) {
+        let wrong = format!(
+            "leaves no room in a cycle of {cycle} ticks for the shortest pulse of jet \"{}\", {} ticks",
+            jet.name,
+            shortest(jet)
+        );
+        section.complain("minimum_off_ticks", wrong, format!("at most {}", cycle - shortest(jet)));
+        return false;
+    }
+    let late_s = |jet: &Jet| {
+        let lost = jet.opening_delay_s + 0.5 * jet.rise_s;
+        lost.max(jet.closing_delay_s + 0.5 * jet.tail_off_s)
+    };
+    let room_s = tick_s * (cycle - delay) as f64;
+    if let Some(jet) = jets.iter().find(|jet| late_s(jet) > room_s) {
+        let wrong = format!(
+            "and what jet \"{}\" takes to act, {} s, are more than a cycle of {cycle} ticks",
+            jet.name,
+            late_s(jet)
+        );
+        let most = cycle - (late_s(jet) / tick_s).ceil() as i64;
+        section.complain("command_delay_ticks", wrong, format!("at most {most}"));
+        return false;
+    }
+    true
 }
 
 fn slowest_edge_s(jet: &Jet) -> f64 {
