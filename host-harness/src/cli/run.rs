@@ -2,15 +2,13 @@
 
 use anyhow::Result;
 use serde_json::{Value, json};
+use stackhold_kernel::status::Status;
 
 use super::console::{Console, Ink};
 use super::text::{bound, label, maybe, number, percent, strip, table};
 use super::{CAUTION, Common, flights};
-use stackhold_kernel::status::Status;
-
 use crate::output::{Flown, Folder, picture};
-use crate::report::status_meaning;
-use crate::report::{Flight, run_report};
+use crate::report::{Flight, run_report, status_meaning};
 use crate::scenario;
 use crate::scenario::model::Scenario;
 
@@ -161,7 +159,8 @@ fn degraded(flown: &Flown) -> Vec<String> {
     let full = [Status::Quiet, Status::Firing, Status::Drifting].map(Status::number);
     let told = |&&(number, cycles): &&(u8, u64)| {
         // The first cycle has nothing to go by.
-        !full.contains(&number) && !(number == Status::Starting.number() && cycles <= 2)
+        let beginning = number == Status::Starting.number() && cycles <= 2;
+        !(full.contains(&number) || beginning)
     };
     let cycles = flown.record.status_cycles.iter().filter(told);
     cycles.map(|&(number, cycles)| format!("{cycles} cycles: {}.", status_meaning(number))).collect()
