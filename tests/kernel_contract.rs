@@ -86,6 +86,7 @@ fn check(output: &CycleOutput<JETS>, controller: &Controller<JETS>, inhibited: J
     }
     let fires = output.on_ticks.iter().any(|&t| t > 0);
     assert!(!fires || output.status.trust() != Trust::Withheld, "{:?} fires", output.status);
+    assert!(fires || output.status != Status::Firing, "says it fires and does not");
     let motion = output.motion;
     assert!(motion.rate_rad_s.is_finite() && output.error_rad.is_finite(), "{output:?}");
     assert!(output.disturbance_rad_s2.is_finite() && output.bias_rad_s.is_finite());

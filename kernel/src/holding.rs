@@ -51,23 +51,24 @@ impl<const N: usize> Controller<N> {
         let longest_s = HOLD_CYCLES * cycle_s;
         let posed = self.pose_angular(demand, self.standing_price, usable, longest_s, witness);
         let (on_ticks, status) = self.shaped(&posed.answer.on_time, posed.answer.outcome, open_tick);
-        if status != Status::Firing || firing_on {
-            return (on_ticks, status);
-        }
-        let judge = Judge {
-            jets: &self.table.jets,
-            effects: self.effectiveness.effects(),
-            waste: &posed.price,
-            usable,
-            timing: &self.table.timing,
-            now: &now,
-            deadband,
-            bits: &self.bits,
-            demand: &demand,
+        let on_ticks = if status == Status::Firing && !firing_on {
+            let judge = Judge {
+                jets: &self.table.jets,
+                effects: self.effectiveness.effects(),
+                waste: &posed.price,
+                usable,
+                timing: &self.table.timing,
+                now: &now,
+                deadband,
+                bits: &self.bits,
+                demand: &demand,
+            };
+            self.cheapest(&judge, &posed, on_ticks, open_tick, witness)
+        } else {
+            on_ticks
         };
-        let on_ticks = self.cheapest(&judge, &posed, on_ticks, open_tick, witness);
-        let quiet = on_ticks.iter().all(|&ticks| ticks == 0);
-        (on_ticks, if quiet { Status::Quiet } else { Status::Firing })
+        let idle = status == Status::Firing && on_ticks.iter().all(|&ticks| ticks == 0);
+        (on_ticks, if idle { Status::Quiet } else { status })
     }
 
     /// The cheapest whole-tick firing among the rounded answers and the small search.
