@@ -218,7 +218,7 @@ fn geometry(kind: Kind, jet: usize, rng: &mut Pcg64) -> ([f64; 3], [f64; 3]) {
                 d = d.map(|x| -x);
             }
         }
-        Kind::Through if jet % 3 == 0 => d = std::array::from_fn(|i| DOCKED[i] - p[i]),
+        Kind::Through if jet.is_multiple_of(3) => d = std::array::from_fn(|i| DOCKED[i] - p[i]),
         _ => {}
     }
     let length = d.iter().map(|x| x * x).sum::<f64>().sqrt();
@@ -240,7 +240,7 @@ pub fn demand<const M: usize>(layout: &Layout<M>, turn: usize, rng: &mut Pcg64) 
             b[row] = sign * layout.pulse(row) * 10.0_f64.powf(rng.random_range(-6.0..6.0));
         }
         _ => {
-            let size = if turn % 4 == 0 { 1.0 } else { 10.0_f64.powf(rng.random_range(-6.0..0.0)) };
+            let size = if turn.is_multiple_of(4) { 1.0 } else { 10.0_f64.powf(rng.random_range(-6.0..0.0)) };
             for (column, limit) in layout.columns.iter().zip(&layout.limit) {
                 if rng.random_range(0..3) == 0 {
                     let time = size * rng.random::<f64>() * f64::from(*limit);
