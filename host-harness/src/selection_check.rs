@@ -21,7 +21,7 @@ pub const GAP_LIMIT: f64 = 2.0e-5;
 /// Largest relative miss of the demand that counts as delivered.
 pub const RESIDUAL_LIMIT: f64 = 2.0e-5;
 /// Largest relative shortfall of λ below `(1 − SLACK)` of its bound.
-pub const LAMBDA_LIMIT: f64 = 2.0e-5;
+pub const LAMBDA_LIMIT: f64 = 5.0e-5;
 /// Share of its terms by which a price may be off: a few roundings of `f32`.
 pub const ROUNDING: f64 = 2.0e-6;
 /// Rounding of an on-time, as a share of what it delivers: where on-times nearly cancel one another,

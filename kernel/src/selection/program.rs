@@ -264,6 +264,13 @@ impl<const M: usize, const N: usize> Program<M, N> {
         }
     }
 
+    /// Lets every row miss its range by `room`, in units of the demand.
+    pub(super) fn widen_rows(&mut self, room: f32) {
+        self.low = self.low.map(|edge| edge - room);
+        self.high = self.high.map(|edge| edge + room);
+        self.settle();
+    }
+
     /// Most that each scaled row can gather, with a margin.
     fn scaled_reach(&self) -> [f32; M] {
         // The slide adds to a row up to twice its entry.

@@ -18,6 +18,9 @@ const LEEWAY: f32 = 5.0e-6;
 /// that rounding cannot make a contradiction of it.
 const SLIDE_ROOM: f32 = 2.0;
 
+/// A share below this is refined.
+const SMALL_SHARE: f32 = 0.25;
+
 /// What is given up of the largest reachable share: the stated slack, and more should rounding ask
 /// for it.
 const SLACKS: [f32; 3] = [SLACK, 8.0 * SLACK, 64.0 * SLACK];
@@ -148,6 +151,9 @@ fn slide_in<const M: usize, const N: usize>(
     }
     let place = program.place();
     let short_row = program.contradiction();
+    if short_row.is_none() && is_within_rounding(program, ranges) {
+        return Ok(Served { outcome: Outcome::Exact, lambda: 1.0, reach: [0.0; M] });
+    }
     let ray = short_row.map_or([0.0; M], |row| program.ray(row));
     program.set_slide(&ranges.nearest, 0.0, SLIDE_ROOM);
     program.set_objective(Objective::Slide);
@@ -157,11 +163,18 @@ fn slide_in<const M: usize, const N: usize>(
     if optimise_surely(program, short_row) != End::Optimal {
         return stalled(ray);
     }
-    let reach = program.row_multipliers();
-    let most = share_left(program);
+    let (most, reach) = refined_share(program, ranges);
+    if most < 0.5 * FLOOR {
+        // Too little to be kept: the on-times do not matter.
+        return Ok(Served { outcome: Outcome::Shortened, lambda: most * (1.0 - SLACK), reach });
+    }
     for slack in SLACKS {
         let lambda = most * (1.0 - slack);
-        program.set_slide(&ranges.nearest, 1.0 - lambda, 1.0 - lambda);
+        // What is left of the demand becomes the unit, so that it is delivered as exactly as a whole one.
+        let left = shortened(&ranges.low, &ranges.high, &ranges.nearest, lambda);
+        take_size(program, &left.nearest);
+        program.set_slide(&[0.0; M], 0.0, 0.0);
+        program.set_rows(&left.low, &left.high);
         program.set_objective(Objective::Price);
         program.return_to(&place);
         if optimise_surely(program, None) == End::Optimal {
@@ -169,6 +182,39 @@ fn slide_in<const M: usize, const N: usize>(
         }
     }
     stalled(reach)
+}
+
+/// Whether a demand that no row contradicts beyond rounding is delivered once every row may miss by
+/// some rounding; the basis is then the answer.
+fn is_within_rounding<const M: usize, const N: usize>(
+    program: &mut Program<M, N>,
+    ranges: &Ranges<M>,
+) -> bool {
+    program.widen_rows(LEEWAY);
+    let end = program.optimise(None);
+    program.set_rows(&ranges.low, &ranges.high);
+    end == End::Optimal && program.is_delivered()
+}
+
+/// The largest share just found and the multipliers that prove it. A small one is sought once more in a
+/// unit of its own size: one less nearly everything leaves few digits.
+fn refined_share<const M: usize, const N: usize>(
+    program: &mut Program<M, N>,
+    ranges: &Ranges<M>,
+) -> (f32, [f32; M]) {
+    let (most, reach) = (share_left(program), program.row_multipliers());
+    if !(0.1 * FLOOR..=SMALL_SHARE).contains(&most) {
+        return (most, reach);
+    }
+    let twice = shortened(&ranges.low, &ranges.high, &ranges.nearest, 2.0 * most);
+    take_size(program, &twice.nearest);
+    program.set_slide(&twice.nearest, 0.0, SLIDE_ROOM);
+    program.set_rows(&twice.low, &twice.high);
+    program.rebuild();
+    if program.optimise(None) != End::Optimal {
+        return (most, reach);
+    }
+    (2.0 * most * share_left(program), program.row_multipliers().map(|y| 2.0 * most * y))
 }
 
 /// Once more from rest, by the other rule of pivoting.

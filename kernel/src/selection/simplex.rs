@@ -336,8 +336,7 @@ impl<const M: usize, const N: usize> Program<M, N> {
             let lowest = idle > PATIENCE || self.rule == super::program::Rule::LowestIndex;
             let Some(position) = forced.take().or_else(|| self.leaving(lowest, tolerated)) else {
                 if self.fresh {
-                    let sound = tolerated == 0 || self.is_delivered();
-                    return if sound { End::Optimal } else { End::Infeasible };
+                    return if tolerated == 0 { End::Optimal } else { self.judged() };
                 }
                 self.rebuild();
                 tolerated = 0;
@@ -353,19 +352,31 @@ impl<const M: usize, const N: usize> Program<M, N> {
                     self.rebuild();
                     tolerated = 0;
                 }
-                Pivot::Inaccurate | Pivot::Hopeless => return End::Infeasible,
+                Pivot::Inaccurate | Pivot::Hopeless => return self.judged(),
             }
         }
         End::Stalled
     }
 
-    /// Position of the row that cannot be satisfied, after [`End::Infeasible`].
+    /// The end when not every row could be satisfied: what is delivered decides.
+    fn judged(&self) -> End {
+        if self.is_delivered() { End::Optimal } else { End::Infeasible }
+    }
+
+    /// Position of a row that cannot be satisfied, after [`End::Infeasible`]; `None` when each could be but
+    /// for rounding.
     pub(super) fn contradiction(&self) -> Option<usize> {
-        self.head.iter().enumerate().find_map(|(position, _)| {
-            let short = self.shortfall(position);
-            let hopeless = |left: f32| left > TOLERATED;
-            self.ratio_test(position, short, false).is_err_and(hopeless).then_some(position)
+        (0..M).find(|position| {
+            let short = self.shortfall(*position);
+            self.ratio_test(*position, short, false).is_err_and(|left| self.is_hopeless(*position, left))
         })
+    }
+
+    /// Whether a row that stays short by this much is so beyond rounding. A row of a nearly singular
+    /// basis magnifies the rounding of the demand.
+    fn is_hopeless(&self, position: usize, left: f32) -> bool {
+        let stretch = self.inverse.get(position).map_or(1.0, |row| math::max(1.0, largest(row)));
+        left > TOLERATED * stretch
     }
 
     /// How far the basic variable is below (positive) or above (negative) its bounds.
@@ -403,9 +414,8 @@ impl<const M: usize, const N: usize> Program<M, N> {
         let short = self.shortfall(position);
         let step = match self.ratio_test(position, short, lowest) {
             Ok(step) => step,
-            Err(left) => {
-                return if left > TOLERATED { Pivot::Hopeless } else { Pivot::Tolerable };
-            }
+            Err(left) if self.is_hopeless(position, left) => return Pivot::Hopeless,
+            Err(_) => return Pivot::Tolerable,
         };
         let (Some(row), Some(head)) = (self.inverse.get(position).copied(), self.head.get(position)) else {
             return Pivot::Hopeless;
