@@ -54,10 +54,28 @@ struct Candidate {
     variable: u8,
     /// Entry of the leaving row, counted positive.
     entry: f32,
-    /// Reduced cost, counted positive.
-    reduced: f32,
+    /// Length of the dual step at which its reduced cost is used up.
+    ratio: f32,
+    /// The same when the reduced cost may be overrun by the tolerance.
+    relaxed: f32,
     /// What the row gains when the variable moves across its whole range.
     gain: f32,
+}
+
+/// The members of a set of variables, lowest first.
+struct Bits(u64);
+
+impl Iterator for Bits {
+    type Item = usize;
+
+    fn next(&mut self) -> Option<usize> {
+        if self.0 == 0 {
+            return None;
+        }
+        let lowest = self.0.trailing_zeros() as usize;
+        self.0 &= self.0 - 1;
+        Some(lowest)
+    }
 }
 
 /// How an attempt to pivot ended.
@@ -132,16 +150,21 @@ impl<const M: usize, const N: usize> Program<M, N> {
         if self.raised & (1 << variable) != 0 { high } else { low }
     }
 
-    fn variables(&self) -> impl Iterator<Item = usize> + use<M, N> {
-        let usable = self.usable | (1 << Self::SLIDE);
-        (0..N + 1 + M).filter(move |v| *v > N || usable & (1 << v) != 0)
+    /// The variables that are not basic.
+    fn resting_variables(&self) -> Bits {
+        let slacks = ((1_u64 << M) - 1) << (N + 1);
+        Bits((self.usable | (1 << Self::SLIDE) | slacks) & !self.basic)
     }
 
     /// Everything at rest: all slacks basic, all jets off.
     pub(super) fn rest(&mut self) {
         self.raised = 0;
         self.slack_basis();
-        self.rebuild();
+        // No basic variable costs anything, so nothing is paid for any row.
+        self.multipliers = [0.0; M];
+        self.reduce();
+        self.settle();
+        self.fresh = true;
     }
 
     /// Multipliers that prove what the row at `position` says about the slide, such that they pay 1
@@ -262,12 +285,18 @@ impl<const M: usize, const N: usize> Program<M, N> {
             }
         }
         self.multipliers = y;
-        for variable in self.variables() {
-            let reduced = if self.basic & (1 << variable) != 0 { 0.0 } else { self.cost_less(variable, &y) };
-            if variable == Self::SLIDE {
-                self.slide_reduced = reduced;
-            } else if let Some(into) = self.reduced.get_mut(variable) {
-                *into = reduced;
+        self.reduce();
+    }
+
+    /// Reduced costs from the multipliers; then bounds.
+    fn reduce(&mut self) {
+        let y = self.multipliers;
+        self.reduced = [0.0; N];
+        self.slide_reduced = 0.0;
+        for variable in self.resting_variables() {
+            if variable <= Self::SLIDE {
+                let reduced = self.cost_of(variable) - dot(&y, &self.column(variable));
+                self.set_reduced(variable, reduced);
             }
         }
         self.take_right_side();
@@ -285,11 +314,8 @@ impl<const M: usize, const N: usize> Program<M, N> {
     /// Moves non-basic variables whose reduced cost has the wrong sign to their other bound.
     fn take_right_side(&mut self) {
         let tolerance = WRONG_SIDE * self.largest_multiplier();
-        for variable in self.variables() {
+        for variable in self.resting_variables() {
             let bit = 1 << variable;
-            if self.basic & bit != 0 {
-                continue;
-            }
             let reduced = self.reduced_of(variable);
             if reduced > tolerance {
                 self.raised &= !bit;
@@ -307,9 +333,9 @@ impl<const M: usize, const N: usize> Program<M, N> {
     /// twice the precision.
     pub(super) fn settle(&mut self) {
         let mut exact = [Twofold::default(); M];
-        for variable in self.variables() {
+        for variable in self.resting_variables() {
             let resting = self.resting(variable);
-            if self.basic & (1 << variable) == 0 && resting != 0.0 {
+            if resting != 0.0 {
                 subtract(&mut exact, &self.column(variable), resting);
             }
         }
@@ -472,28 +498,26 @@ impl<const M: usize, const N: usize> Program<M, N> {
 
     /// Moves a set of non-basic variables across their range.
     fn cross(&mut self, crossing: u64) {
-        for variable in self.variables() {
-            if crossing & (1 << variable) != 0 {
-                let before = self.resting(variable);
-                self.raised ^= 1 << variable;
-                let after = self.resting(variable);
-                let column = self.column(variable);
-                add(&mut self.rhs, &column, before - after);
-            }
+        for variable in Bits(crossing) {
+            let before = self.resting(variable);
+            self.raised ^= 1 << variable;
+            let after = self.resting(variable);
+            let column = self.column(variable);
+            add(&mut self.rhs, &column, before - after);
         }
     }
 
     /// Breakpoints of the dual step for the row at `position`.
-    fn candidates(&self, position: usize, short: f32) -> Vec<Candidate, VARIABLES> {
+    fn candidates(&self, position: usize, short: f32, tolerance: f32) -> Vec<Candidate, VARIABLES> {
         let mut list = Vec::new();
         let Some(row) = self.inverse.get(position) else {
             return list;
         };
         let noise = NOISE * largest(row);
-        for variable in self.variables() {
+        for variable in self.resting_variables() {
             let bit = 1_u64 << variable;
             let (low, high) = self.bounds(variable);
-            if self.basic & bit != 0 || low >= high {
+            if low >= high {
                 continue;
             }
             let up = self.raised & bit != 0;
@@ -502,9 +526,15 @@ impl<const M: usize, const N: usize> Program<M, N> {
             if entry > noise {
                 let reduced = self.reduced_of(variable);
                 let reduced = math::max(if up { -reduced } else { reduced }, 0.0);
-                let gain = entry * (high - low);
+                let candidate = Candidate {
+                    variable: variable as u8,
+                    entry,
+                    ratio: reduced / entry,
+                    relaxed: (reduced + tolerance) / entry,
+                    gain: entry * (high - low),
+                };
                 // Cannot fail: there is room for every variable.
-                let _ = list.push(Candidate { variable: variable as u8, entry, reduced, gain });
+                let _ = list.push(candidate);
             }
         }
         list
@@ -515,20 +545,20 @@ impl<const M: usize, const N: usize> Program<M, N> {
     /// # Errors
     /// By how much the row stays short when everything that helps has moved.
     fn ratio_test(&self, position: usize, short: f32, lowest: bool) -> Result<Step, f32> {
-        let list = self.candidates(position, short);
         let tolerance = if lowest { 0.0 } else { HARRIS * self.largest_multiplier() };
+        let list = self.candidates(position, short, tolerance);
         let mut slope = short.abs();
         let mut passed = 0_u64;
         let mut crossing = 0_u64;
         let mut best: Option<(Candidate, u64)> = None;
         for _ in 0..list.len() {
             let left = || list.iter().filter(|c| passed & (1 << c.variable) == 0);
-            let Some(bound) = left().map(|c| (c.reduced + tolerance) / c.entry).reduce(math::min) else {
+            let Some(bound) = left().map(|c| c.relaxed).reduce(math::min) else {
                 break;
             };
             let mut chosen: Option<Candidate> = None;
             let mut gain = 0.0;
-            for candidate in left().filter(|c| c.reduced / c.entry <= bound) {
+            for candidate in left().filter(|c| c.ratio <= bound) {
                 gain += candidate.gain;
                 crossing |= 1 << candidate.variable;
                 if chosen.is_none_or(|c| !lowest && candidate.entry > c.entry) {
