@@ -27,7 +27,7 @@ fn figure(metrics: &Metrics, key: &str) -> f64 {
     metrics.figures.get(key).unwrap_or_else(|| panic!("{key} was not measured"))
 }
 
-fn library(name: &str) -> Scenario {
+fn from_library(name: &str) -> Scenario {
     load_embedded(name).expect("reads")
 }
 
@@ -83,7 +83,7 @@ fn coupling(scenario: &Scenario, told: &Told, axis: usize, sign: f32) -> f64 {
 #[test]
 fn one_axis_moves_alone_before_rounding() {
     for name in ["docked_hold", "bare_tug_hold"] {
-        let scenario = library(name);
+        let scenario = from_library(name);
         for axis in 0..3 {
             for sign in [1.0, -1.0] {
                 let found = coupling(&scenario, &scenario.told, axis, sign);
@@ -97,7 +97,7 @@ fn one_axis_moves_alone_before_rounding() {
 #[test]
 fn told_the_bare_tug_the_same_kernel_couples() {
     // The check above is blind if this one passes too.
-    let scenario = library("docked_hold");
+    let scenario = from_library("docked_hold");
     let told = Told { stack: vec!["tug".into()], ..scenario.told.clone() };
     let worst = (0..3).map(|axis| coupling(&scenario, &told, axis, 1.0).abs()).fold(0.0, f64::max);
     assert!(worst > 0.1, "{worst}");
@@ -106,7 +106,7 @@ fn told_the_bare_tug_the_same_kernel_couples() {
 #[test]
 fn one_axis_moves_alone_as_flown() {
     for name in ["one_axis_firing_roll", "one_axis_firing_pitch", "one_axis_firing_yaw"] {
-        let scenario = library(name);
+        let scenario = from_library(name);
         let found = figure(&fly(&scenario), "cross_coupling");
         assert!(found <= 0.02, "{name}: {found}");
         let told = Told { stack: vec!["tug".into()], ..scenario.told.clone() };
@@ -121,7 +121,7 @@ fn one_axis_moves_alone_as_flown() {
 #[test]
 fn a_steady_vent_is_paid_at_nearly_its_price() {
     for seed in [1, 2] {
-        let scenario = Scenario { seed, ..library("steady_vent") };
+        let scenario = Scenario { seed, ..from_library("steady_vent") };
         let metrics = fly(&scenario);
         let ratio = figure(&metrics, "propellant_over_bound");
         println!("steady vent over its bound, seed {seed}: {ratio:.3}");
@@ -139,7 +139,7 @@ fn a_steady_vent_is_paid_at_nearly_its_price() {
 fn an_undisturbed_hold_runs_on_the_smallest_bits() {
     let mut ratios: Vec<f64> = (1..=8)
         .map(|seed| {
-            let metrics = fly(&Scenario { seed, ..library("noisy_undisturbed_hold") });
+            let metrics = fly(&Scenario { seed, ..from_library("noisy_undisturbed_hold") });
             assert!(figure(&metrics, "worst_axis_error_over_half_width") <= 1.10);
             for axis in ["x", "y", "z"] {
                 let periods = figure(&metrics, &format!("limit_cycle_periods_{axis}"));
@@ -156,7 +156,7 @@ fn an_undisturbed_hold_runs_on_the_smallest_bits() {
 
 #[test]
 fn one_undisturbed_axis_costs_no_more_than_its_closed_form() {
-    let metrics = fly(&library("one_axis_limit_cycle"));
+    let metrics = fly(&from_library("one_axis_limit_cycle"));
     let ratio = figure(&metrics, "hold_propellant_over_limit_cycle");
     println!("one undisturbed axis over the closed form: {ratio:.4}");
     assert!((0.5..=1.0).contains(&ratio), "{ratio}");
@@ -167,7 +167,7 @@ fn one_undisturbed_axis_costs_no_more_than_its_closed_form() {
 
 /// The plain block with one pitch jet each way that is exactly what the reference row says.
 fn pitch_block(inertia: f64, thrust_n: f64, arm_m: f64, pulse_s: f64, isp_s: f64, half_deg: f64) -> Scenario {
-    let mut scenario = library("one_axis_limit_cycle");
+    let mut scenario = from_library("one_axis_limit_cycle");
     let body = &mut scenario.vehicle.bodies[0];
     body.inertia_kg_m2 = [[inertia, 0.0, 0.0], [0.0, inertia, 0.0], [0.0, 0.0, inertia]];
     body.mass_kg = 1e6;
@@ -236,7 +236,7 @@ fn a_constant_push_is_paid_at_the_floor_of_reference_row_lc7_on_one_side() {
 
 #[test]
 fn told_the_bare_tug_the_demo_loses_its_stack_and_told_the_truth_it_holds() {
-    let mut scenario = library("docked_hold");
+    let mut scenario = from_library("docked_hold");
     scenario.duration_s = 1_800.0;
     assert!(figure(&fly(&scenario), "worst_axis_error_over_half_width") <= 1.10);
     let told = Told { stack: vec!["tug".into()], ..scenario.told.clone() };
