@@ -108,10 +108,12 @@ pub fn scenario(jets: Vec<Jet>, centre: [f64; 3], moments: [f64; 3], duration_s:
             assumed_bias_walk_rad_s: 0.0,
             assumed_disturbance_walk_rad_s2: 0.0,
             assumed_firing_error: 0.01,
+            trade: Trade::default(),
         },
         initial: Initial { attitude_xyzw: [0.0, 0.0, 0.0, 1.0], rate_rad_s: [0.0; 3] },
         phases: vec![hold_from(0.0, [0.5_f64.to_radians(); 3])],
         disturbances: Vec::new(),
+        shut_offs: Vec::new(),
         sensors: Sensors {
             attitude_noise_rad: 0.0,
             attitude_quantum_rad: 0.0,

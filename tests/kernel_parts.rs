@@ -40,6 +40,7 @@ fn jet(position: [f64; 3], direction: [f64; 3], thrust_n: f32) -> Jet {
         dead_time_s: 0.01,
         pulse_offset_s: 0.003,
         group: 0,
+        price_weight: 1.0,
         enabled: true,
     }
 }

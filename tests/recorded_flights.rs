@@ -208,6 +208,7 @@ pub fn storm(flight: &RecordedFlight, seed: u64, jets: usize, cycles: usize) -> 
             }),
             command: wanted,
             inhibited: JetMask(if random.random_bool(0.2) { random.next_u32() } else { 0 }),
+            shut_groups: 0,
         }
     });
     RecordedFlight {

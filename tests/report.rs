@@ -129,6 +129,7 @@ fn scenario(name: &str, duration_s: f64) -> Scenario {
             assumed_bias_walk_rad_s: 0.0,
             assumed_disturbance_walk_rad_s2: 0.0,
             assumed_firing_error: 0.05,
+            trade: Trade::default(),
         },
         initial: Initial { attitude_xyzw: [0.0, 0.0, 0.0, 1.0], rate_rad_s: [0.0; 3] },
         phases: vec![
@@ -142,6 +143,7 @@ fn scenario(name: &str, duration_s: f64) -> Scenario {
             stop_s: duration_s,
             push: Push::Vent { position_m: [5.0, 1.7, 0.4], force_n: [0.0, -0.01, 0.004] },
         }],
+        shut_offs: Vec::new(),
         sensors: zero_sensors,
         actuators: Actuators { thrust_scatter: 0.02, pulse_scatter: 0.03 },
         requirements: Vec::new(),

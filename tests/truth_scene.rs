@@ -2,7 +2,8 @@
 #![allow(dead_code, reason = "each test file uses its own part")]
 
 use stackhold_harness::scenario::model::{
-    Actuators, Body, Hull, Initial, Jet, JetState, KernelSettings, Scenario, Sensors, Tank, Told, Vehicle,
+    Actuators, Body, Hull, Initial, Jet, JetState, KernelSettings, Scenario, Sensors, Tank, Told, Trade,
+    Vehicle,
 };
 use stackhold_harness::truth::Truth;
 
@@ -48,10 +49,12 @@ pub fn scene(mass_kg: f64, centre: [f64; 3], inertia_kg_m2: [[f64; 3]; 3]) -> Sc
             assumed_bias_walk_rad_s: 0.0,
             assumed_disturbance_walk_rad_s2: 0.0,
             assumed_firing_error: 0.0,
+            trade: Trade::default(),
         },
         initial: Initial { attitude_xyzw: [0.0, 0.0, 0.0, 1.0], rate_rad_s: [0.0; 3] },
         phases: vec![],
         disturbances: vec![],
+        shut_offs: Vec::new(),
         sensors: Sensors {
             attitude_noise_rad: 0.0,
             attitude_quantum_rad: 0.0,

@@ -11,7 +11,7 @@ use stackhold_kernel::jet::JetMask;
 use stackhold_kernel::linalg::Vec3;
 
 use crate::record::{CycleRow, RunRecord};
-use crate::scenario::model::{Mode, Phase, Scenario, Told};
+use crate::scenario::model::{Mode, Phase, Scenario, Shut, ShutOff, Told};
 use crate::selection_check::Checker;
 use crate::table::{self, JETS, tick_at};
 use crate::truth::{Measurement, Sensors, Truth};
@@ -118,12 +118,14 @@ impl Flight<'_> {
         let time_s = start as f64 * tick_s;
         let phase = phase_at(&self.scenario.phases, time_s);
         let measurement = self.sensors.newest(time_s);
+        let (inhibited, shut_groups) = shut_off(self.scenario, time_s);
         let input = CycleInput {
             tick: wrapped(start),
             attitude: measurement.map(|m| attitude_sample(&m, tick_s)),
             rate: measurement.map(|m| rate_sample(&m, tick_s)),
             command: command(&phase.1.mode, phase.0),
-            inhibited: JetMask::NONE,
+            inhibited,
+            shut_groups,
         };
         let output = self.controller.step_witnessed(&input, &mut self.checker);
         watch(&input, &output);
@@ -194,6 +196,23 @@ impl Flight<'_> {
 /// The kernel's clock wraps; the harness's does not.
 fn wrapped(tick: u64) -> u32 {
     (tick & u64::from(u32::MAX)) as u32
+}
+
+/// Jets and groups (one bit each) that must stay shut at a time.
+fn shut_off(scenario: &Scenario, time_s: f64) -> (JetMask, u32) {
+    let mut jets = JetMask::NONE;
+    let mut groups = 0;
+    let in_force = |off: &&ShutOff| off.start_s <= time_s + 1e-9 && time_s + 1e-9 < off.stop_s;
+    for off in scenario.shut_offs.iter().filter(in_force) {
+        match &off.what {
+            Shut::Group(group) => groups |= 1_u32 << (group & 31),
+            Shut::Jet(name) => {
+                let index = scenario.vehicle.jets.iter().position(|jet| jet.name == *name);
+                jets = index.map_or(jets, |index| jets.with(index));
+            }
+        }
+    }
+    (jets, groups)
 }
 
 /// The phase in force and its number.

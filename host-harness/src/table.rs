@@ -2,11 +2,13 @@
 //! place where wrong knowledge enters.
 
 use anyhow::{Context, Result, bail};
-use stackhold_kernel::config::{ConfigurationTable, FilterSettings, Timing};
+use stackhold_kernel::config::{
+    ConfigurationTable, FilterSettings, GROUPS, SharedLimits, SpareTranslation, Timing,
+};
 use stackhold_kernel::jet::Jet as ToldJet;
 use stackhold_kernel::linalg::{Mat3, Vec3};
 
-use crate::scenario::model::{Jet, JetState, KernelSettings, Scenario, Told};
+use crate::scenario::model::{Jet, JetState, KernelSettings, Scenario, Told, Trade};
 use crate::stack;
 
 /// Jets the harness flies the kernel with; loops run over the jets of the table, so the bits are those
@@ -41,6 +43,8 @@ pub fn build(scenario: &Scenario, present: &[String], told: &Told) -> Result<Con
         timing: timing(&scenario.kernel),
         filter: filter(&scenario.kernel),
         axis_priority: [0, 1, 2],
+        shared: shared_limits(&scenario.kernel.trade),
+        spare_translation: spare_translation(&scenario.kernel.trade),
     };
     table.identity = identity(&table);
     Ok(table)
@@ -76,6 +80,7 @@ fn told_jet(jet: &Jet, kernel: &KernelSettings, told: &Told, enabled: bool) -> R
         dead_time_s: lost_s as f32,
         pulse_offset_s: (gained_s - lost_s) as f32,
         group: jet.group,
+        price_weight: kernel.trade.price_weight(&jet.name) as f32,
         enabled,
     })
 }
@@ -89,6 +94,23 @@ fn timing(kernel: &KernelSettings) -> Timing {
         command_delay_ticks: kernel.command_delay_ticks,
         measurement_age_limit_ticks: u32::try_from(limit).unwrap_or(u32::MAX),
     }
+}
+
+fn shared_limits(trade: &Trade) -> SharedLimits {
+    let mut flow_limit_kg_s = [f32::INFINITY; GROUPS];
+    for limit in &trade.flow_limits {
+        if let Some(slot) = flow_limit_kg_s.get_mut(usize::from(limit.group)) {
+            *slot = limit.flow_limit_kg_s as f32;
+        }
+    }
+    SharedLimits { most_jets_at_once: trade.most_jets_at_once, flow_limit_kg_s }
+}
+
+fn spare_translation(trade: &Trade) -> SpareTranslation {
+    trade.spare_translation.map_or(SpareTranslation::OFF, |wish| SpareTranslation {
+        extra_share: wish.extra_share as f32,
+        within_m_s: wish.within_m_s as f32,
+    })
 }
 
 fn filter(kernel: &KernelSettings) -> FilterSettings {
@@ -113,7 +135,7 @@ fn identity(table: &ConfigurationTable<JETS>) -> u32 {
         floats.extend(jet.direction.0);
         floats.extend([jet.thrust_n, jet.specific_impulse_s, jet.dead_time_s, jet.pulse_offset_s]);
         floats.extend([f32::from(jet.minimum_on_ticks), f32::from(jet.group)]);
-        floats.push(if jet.enabled { 1.0 } else { 0.0 });
+        floats.extend([jet.price_weight, if jet.enabled { 1.0 } else { 0.0 }]);
     }
     let timing = &table.timing;
     floats.extend([timing.tick_s, f32::from(timing.cycle_ticks), f32::from(timing.minimum_off_ticks)]);
@@ -122,6 +144,9 @@ fn identity(table: &ConfigurationTable<JETS>) -> u32 {
     let filter = &table.filter;
     floats.extend([filter.attitude_noise_rad, filter.rate_noise_rad_s, filter.bias_walk_rad_s]);
     floats.extend([filter.disturbance_walk_rad_s2, filter.firing_error]);
+    floats.push(f32::from(table.shared.most_jets_at_once));
+    floats.extend(table.shared.flow_limit_kg_s);
+    floats.extend([table.spare_translation.extra_share, table.spare_translation.within_m_s]);
     for float in floats {
         digest.update(&float.to_le_bytes());
     }

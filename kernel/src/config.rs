@@ -2,7 +2,7 @@
 
 use heapless::Vec;
 
-use crate::jet::Jet;
+use crate::jet::{Jet, JetMask};
 use crate::linalg::{Mat3, Vec3};
 use crate::mass_properties::{MassProperties, MassPropertiesError};
 use crate::math;
@@ -38,6 +38,28 @@ pub struct FilterSettings {
     pub firing_error: f32,
 }
 
+/// Manifolds or isolation groups a table knows.
+pub const GROUPS: usize = 32;
+
+/// What jets that are open at the same time may take together.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SharedLimits {
+    /// Most jets open at once, 1..=32.
+    pub most_jets_at_once: u8,
+    /// Largest propellant flow of each group at steady thrust, kg/s; positive, infinity for no limit.
+    pub flow_limit_kg_s: [f32; GROUPS],
+}
+
+/// A soft wish of demands that leave translation free: push little, if that costs little.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct SpareTranslation {
+    /// Largest extra price, as a share of the price with translation free; 0 switches the wish off, at
+    /// most 100.
+    pub extra_share: f32,
+    /// Largest velocity a demand may leave behind along each body axis, m/s; 0..=1e4.
+    pub within_m_s: f32,
+}
+
 /// Everything the kernel is told about one stack; at most `N` jets, `N ≤ 32`.
 #[derive(Clone, Debug, PartialEq)]
 pub struct ConfigurationTable<const N: usize> {
@@ -57,6 +79,10 @@ pub struct ConfigurationTable<const N: usize> {
     pub filter: FilterSettings,
     /// Axes in the order they are served when one is beyond reach: a permutation of 0, 1, 2.
     pub axis_priority: [u8; 3],
+    /// What jets may take together.
+    pub shared: SharedLimits,
+    /// Whether rotation-only demands spare translation.
+    pub spare_translation: SpareTranslation,
 }
 
 /// Why a table was refused: the field, and the index where it is a list.
@@ -81,6 +107,15 @@ pub enum ConfigError {
     Filter(FilterField),
     /// `axis_priority` is not a permutation of 0, 1, 2.
     AxisPriority,
+    /// `shared.most_jets_at_once` must be 1..=32.
+    MostJetsAtOnce,
+    /// `shared.flow_limit_kg_s` of this group must be positive.
+    FlowLimit {
+        /// The group.
+        group: u8,
+    },
+    /// A field of `spare_translation` is out of its range.
+    SpareTranslation,
 }
 
 /// A field of [`Jet`].
@@ -103,6 +138,10 @@ pub enum JetField {
     PulseOffset,
     /// `group` must be 0..=31.
     Group,
+    /// `price_weight` must be 1e-3..=1e3.
+    PriceWeight,
+    /// The jet alone takes more than the flow limit of its group: it could never open.
+    FlowAboveLimit,
 }
 
 /// A field of [`Timing`].
@@ -164,9 +203,12 @@ impl<const N: usize> ConfigurationTable<N> {
         if self.jets.is_empty() {
             return Err(ConfigError::NoJets);
         }
+        self.shared.validate()?;
         for (index, jet) in (0_u8..).zip(&self.jets) {
-            validate_jet(jet, &self.timing).map_err(|field| ConfigError::Jet { index, field })?;
+            let checked = validate_jet(jet, &self.timing).and_then(|()| self.shared.validate_jet(jet));
+            checked.map_err(|field| ConfigError::Jet { index, field })?;
         }
+        self.spare_translation.validate()?;
         let seen = self.axis_priority.iter().fold(0_u8, |seen, &axis| match axis {
             0..=2 => seen | (1 << axis),
             _ => seen,
@@ -203,6 +245,90 @@ impl Timing {
             return Err(TimingField::MeasurementAgeLimit);
         }
         Ok(())
+    }
+}
+
+impl SharedLimits {
+    /// Nothing limited.
+    pub const NONE: Self = Self { most_jets_at_once: 32, flow_limit_kg_s: [f32::INFINITY; GROUPS] };
+
+    fn validate(&self) -> Result<(), ConfigError> {
+        if !(1..=32).contains(&self.most_jets_at_once) {
+            return Err(ConfigError::MostJetsAtOnce);
+        }
+        for (group, &limit) in (0_u8..).zip(&self.flow_limit_kg_s) {
+            if !(limit > 0.0) {
+                return Err(ConfigError::FlowLimit { group });
+            }
+        }
+        Ok(())
+    }
+
+    fn validate_jet(&self, jet: &Jet) -> Result<(), JetField> {
+        let limit = self.flow_limit_kg_s.get(usize::from(jet.group));
+        if jet.enabled && limit.is_some_and(|&limit| jet.flow_kg_s() > limit * FLOW_ROUNDING) {
+            return Err(JetField::FlowAboveLimit);
+        }
+        Ok(())
+    }
+
+    /// Whether these jets may be open together.
+    #[must_use]
+    pub fn allow(&self, jets: &[Jet], open: JetMask) -> bool {
+        let mut taken = Taken::NOTHING;
+        open.count() <= u32::from(self.most_jets_at_once)
+            && jets
+                .iter()
+                .enumerate()
+                .filter(|(j, _)| open.contains(*j))
+                .all(|(_, jet)| taken.admits(jet, self))
+    }
+}
+
+/// What jets opened so far take.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Taken {
+    jets: u8,
+    flow_kg_s: [f32; GROUPS],
+}
+
+impl Taken {
+    pub(crate) const NOTHING: Self = Self { jets: 0, flow_kg_s: [0.0; GROUPS] };
+
+    /// Adds a jet if the limits leave room for it; whether they did.
+    pub(crate) fn admits(&mut self, jet: &Jet, limits: &SharedLimits) -> bool {
+        let group = usize::from(jet.group);
+        let (Some(flow), Some(&limit)) = (self.flow_kg_s.get_mut(group), limits.flow_limit_kg_s.get(group))
+        else {
+            return false;
+        };
+        // Sums of flows that just fit must not be refused for their rounding.
+        let fits = *flow + jet.flow_kg_s() <= limit * FLOW_ROUNDING;
+        if self.jets >= limits.most_jets_at_once || !fits {
+            return false;
+        }
+        self.jets += 1;
+        *flow += jet.flow_kg_s();
+        true
+    }
+}
+
+/// Flow limits are held to their own rounding (32 additions of half a unit in the last place).
+const FLOW_ROUNDING: f32 = 1.0 + 2.0e-6;
+
+impl SpareTranslation {
+    /// Translation is free.
+    pub const OFF: Self = Self { extra_share: 0.0, within_m_s: 0.0 };
+
+    /// Whether the wish is there.
+    #[must_use]
+    pub fn is_on(&self) -> bool {
+        self.extra_share > 0.0
+    }
+
+    fn validate(&self) -> Result<(), ConfigError> {
+        let sound = (0.0..=100.0).contains(&self.extra_share) && (0.0..=1e4).contains(&self.within_m_s);
+        if sound { Ok(()) } else { Err(ConfigError::SpareTranslation) }
     }
 }
 
@@ -257,6 +383,9 @@ fn validate_jet(jet: &Jet, timing: &Timing) -> Result<(), JetField> {
     }
     if jet.group > 31 {
         return Err(JetField::Group);
+    }
+    if !(1e-3..=1e3).contains(&jet.price_weight) {
+        return Err(JetField::PriceWeight);
     }
     Ok(())
 }

@@ -63,7 +63,7 @@ impl<const N: usize> Controller<N> {
             standing_rad_s2: Vec3::ZERO,
             standing_price: Vec3::ZERO,
         };
-        controller.measure_bits(controller.usable(JetMask::NONE));
+        controller.measure_bits(controller.usable(JetMask::NONE, 0));
         Ok(controller)
     }
 
@@ -85,7 +85,7 @@ impl<const N: usize> Controller<N> {
         self.stack = stack;
         (self.table.mass_kg, self.table.centre_of_mass_m) = (mass_kg, centre_of_mass_m);
         self.table.inertia_kg_m2 = inertia_kg_m2;
-        self.measure_bits(self.usable(JetMask::NONE));
+        self.measure_bits(self.usable(JetMask::NONE, 0));
         Ok(())
     }
 
@@ -130,7 +130,8 @@ impl<const N: usize> Controller<N> {
         if self.too_old(ticks_between(self.attitude_tick, input.tick)) {
             return self.shut(open_tick, Status::Stale);
         }
-        let (on_ticks, fired, error_rad) = self.fire(open_tick, &motion, input.inhibited, witness);
+        let (on_ticks, fired, error_rad) =
+            self.fire(open_tick, &motion, self.usable(input.inhibited, input.shut_groups), witness);
         self.ledger.book(open_tick, on_ticks, self.table.timing.cycle_ticks);
         let status = worse(taken, worse(fired, measured));
         CycleOutput { on_ticks, status, error_rad, ..self.output(open_tick, motion) }
@@ -303,11 +304,12 @@ impl<const N: usize> Controller<N> {
         Status::Quiet
     }
 
-    /// Enabled jets that are not inhibited.
-    fn usable(&self, inhibited: JetMask) -> JetMask {
+    /// Enabled jets that are not inhibited, by themselves or with their group.
+    fn usable(&self, inhibited: JetMask, shut_groups: u32) -> JetMask {
         let mut usable = JetMask::NONE;
         for (j, jet) in self.table.jets.iter().enumerate() {
-            if jet.enabled && !inhibited.contains(j) {
+            let shut = shut_groups.checked_shr(u32::from(jet.group)).is_some_and(|groups| groups & 1 != 0);
+            if jet.enabled && !shut && !inhibited.contains(j) {
                 usable = usable.with(j);
             }
         }
@@ -319,10 +321,9 @@ impl<const N: usize> Controller<N> {
         &mut self,
         open_tick: u32,
         motion: &Motion,
-        inhibited: JetMask,
+        usable: JetMask,
         witness: &mut impl Witness,
     ) -> ([u16; N], Status, Vec3) {
-        let usable = self.usable(inhibited);
         match self.command {
             None | Some(Command::Drift) => ([0; N], Status::Drifting, Vec3::ZERO),
             Some(Command::Hold { attitude_xyzw, deadband }) => {

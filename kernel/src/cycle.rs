@@ -67,6 +67,8 @@ pub struct CycleInput {
     pub command: Command,
     /// Jets that must not open (failed, or would blow on a neighbour), beside the table's.
     pub inhibited: JetMask,
+    /// Groups that must stay shut (bit `g` for group `g`): a manifold that is isolated, or suspect.
+    pub shut_groups: u32,
 }
 
 /// Output of one cycle, always safe to act on.

@@ -5,7 +5,7 @@
 //! of the relaxed program, rounded in several ways, and every single jet and many pairs of jets are
 //! tried. All work is bounded by the number of jets.
 
-use crate::config::Timing;
+use crate::config::{SharedLimits, Timing};
 use crate::effectiveness::Effect;
 use crate::hold::{AxisBit, Deadband, Situation, cost_to_go, must_fire};
 use crate::jet::{Jet, JetMask};
@@ -36,6 +36,8 @@ pub struct Judge<'a> {
     pub usable: JetMask,
     /// Time base.
     pub timing: &'a Timing,
+    /// What jets may take together.
+    pub shared: &'a SharedLimits,
     /// Where the stack is when the pulses open.
     pub now: &'a Situation,
     /// Limits.
@@ -67,11 +69,17 @@ struct Single {
 }
 
 impl Judge<'_> {
-    /// Waste plus cost to go of whole ticks, kg; infinite when an axis would call again at once.
+    /// Waste plus cost to go of whole ticks, kg; infinite when an axis would call again at once, or when the
+    /// jets may not open together.
     #[must_use]
     pub fn cost_of(&self, on_ticks: &[u16]) -> f32 {
         let mut change = Vec3::ZERO;
         let mut waste_kg = 0.0;
+        let fired = on_ticks.iter().enumerate().filter(|(_, ticks)| **ticks > 0);
+        let open = fired.fold(JetMask::NONE, |open, (j, _)| open.with(j));
+        if !self.shared.allow(self.jets, open) {
+            return f32::INFINITY;
+        }
         for (((jet, effect), &ticks), &price) in
             self.jets.iter().zip(self.effects).zip(on_ticks).zip(self.waste)
         {
@@ -102,7 +110,8 @@ impl Judge<'_> {
         }
         for first in kept.into_iter().flatten() {
             for (j, jet) in self.jets.iter().enumerate() {
-                if j == first.jet || !self.usable.contains(j) {
+                let both = JetMask::NONE.with(first.jet).with(j);
+                if j == first.jet || !self.usable.contains(j) || !self.shared.allow(self.jets, both) {
                     continue;
                 }
                 let Some(second) = self.single(j, jet.minimum_on_ticks) else { continue };

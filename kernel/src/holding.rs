@@ -58,6 +58,7 @@ impl<const N: usize> Controller<N> {
                 waste: &posed.price,
                 usable,
                 timing: &self.table.timing,
+                shared: &self.table.shared,
                 now: &now,
                 deadband,
                 bits: &self.bits,

@@ -26,6 +26,9 @@ pub struct Jet {
     pub pulse_offset_s: f32,
     /// Manifold or isolation group, 0..=31.
     pub group: u8,
+    /// What a kilogram through this jet counts for in a selection, 1 for a kilogram: a hot or worn jet is
+    /// spared by a larger one.
+    pub price_weight: f32,
     /// Whether the jet may be fired at all.
     pub enabled: bool,
 }
@@ -35,6 +38,12 @@ impl Jet {
     #[must_use]
     pub fn flow_kg_s(&self) -> f32 {
         self.thrust_n / (self.specific_impulse_s * STANDARD_GRAVITY_M_S2)
+    }
+
+    /// What a second of full thrust counts for in a selection, kg/s: the flow by its weight.
+    #[must_use]
+    pub fn price_kg_s(&self) -> f32 {
+        self.flow_kg_s() * self.price_weight
     }
 }
 
@@ -58,6 +67,18 @@ impl JetMask {
     #[must_use]
     pub fn with(self, index: usize) -> Self {
         if index < 32 { Self(self.0 | (1 << index)) } else { self }
+    }
+
+    /// The set without jet `index`.
+    #[must_use]
+    pub fn without(self, index: usize) -> Self {
+        if index < 32 { Self(self.0 & !(1 << index)) } else { self }
+    }
+
+    /// Jets in the set.
+    #[must_use]
+    pub fn count(self) -> u32 {
+        self.0.count_ones()
     }
 
     /// Jets in both sets.

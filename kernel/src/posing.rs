@@ -1,5 +1,6 @@
 //! Posing selections: columns, prices and limits from the table and the effectiveness.
 
+use crate::config::Taken;
 use crate::controller::Controller;
 use crate::cycle::{Posed, Witness};
 use crate::effectiveness::Effect;
@@ -28,7 +29,7 @@ impl<const N: usize> Controller<N> {
     ) -> Posed<N> {
         let price = |jet: &Jet, effect: &Effect| {
             let credited = (1.0 - UNCREDITED) * credit.dot(effect.turn_rad_s2);
-            math::max(jet.flow_kg_s() - credited, 0.0)
+            math::max(jet.price_kg_s() - credited, 0.0)
         };
         let column = |effect: &Effect| effect.turn_rad_s2.0;
         let (price, answer) =
@@ -37,7 +38,7 @@ impl<const N: usize> Controller<N> {
     }
 
     /// Poses and answers a six-row selection (rate change, rad/s, and velocity change, m/s; body axes)
-    /// at true prices.
+    /// at full prices.
     pub(crate) fn pose_full(
         &self,
         demand: Demand<6>,
@@ -50,7 +51,7 @@ impl<const N: usize> Controller<N> {
             let ([a, b, c], [d, e, f]) = (effect.turn_rad_s2.0, effect.push_m_s2.0);
             [a, b, c, d, e, f]
         };
-        let price = |jet: &Jet, _: &Effect| jet.flow_kg_s();
+        let price = |jet: &Jet, _: &Effect| jet.price_kg_s();
         let rows = (&demand, [a, b, c, 3, 4, 5]);
         self.pose(rows, usable, longest_s, (column, price), witness).1
     }
@@ -94,7 +95,9 @@ impl<const N: usize> Controller<N> {
         self.ledger.open_at(open_tick, self.table.timing.cycle_ticks)
     }
 
-    /// Whole ticks and status for the acting times of an answer, s.
+    /// Whole ticks and status for the acting times of an answer, s. When the table's shared limits do not let
+    /// all of its jets open together, the jets that would act longest open and the others wait for a
+    /// later cycle.
     pub(crate) fn shaped(&self, on_time: &[f32; N], outcome: Outcome, open_tick: u32) -> ([u16; N], Status) {
         let status = match outcome {
             Outcome::Nothing | Outcome::Exact => Status::Firing,
@@ -104,10 +107,37 @@ impl<const N: usize> Controller<N> {
             Outcome::Refused | Outcome::Stalled => return ([0; N], Status::SelectionFailed),
         };
         let open = self.open_at(open_tick);
+        let mut wanted = JetMask::NONE;
         let mut on_ticks = [0; N];
         for (j, ((jet, &t), ticks)) in self.table.jets.iter().zip(on_time).zip(&mut on_ticks).enumerate() {
             *ticks = pulse::shape(t, jet, &self.table.timing, open.contains(j));
+            if *ticks > 0 {
+                wanted = wanted.with(j);
+            }
+        }
+        if !self.table.shared.allow(&self.table.jets, wanted) {
+            self.share_time(&mut on_ticks, on_time, wanted);
         }
         (on_ticks, status)
+    }
+
+    /// Shuts what the shared limits do not let open, shortest acting time first; on equal times the higher index.
+    fn share_time(&self, on_ticks: &mut [u16; N], on_time: &[f32; N], wanted: JetMask) {
+        let mut taken = Taken::NOTHING;
+        let mut waiting = wanted;
+        for _ in 0..N {
+            let mut next: Option<(usize, f32)> = None;
+            for (j, &t) in on_time.iter().enumerate().filter(|(j, _)| waiting.contains(*j)) {
+                if next.is_none_or(|(_, longest)| t > longest) {
+                    next = Some((j, t));
+                }
+            }
+            let Some((j, _)) = next else { return };
+            waiting = waiting.without(j);
+            let opens = self.table.jets.get(j).is_some_and(|jet| taken.admits(jet, &self.table.shared));
+            if let Some(ticks) = on_ticks.get_mut(j).filter(|_| !opens) {
+                *ticks = 0;
+            }
+        }
     }
 }

@@ -90,6 +90,7 @@ mod scenario_file;
 mod section;
 mod suggest;
 mod text;
+mod trade_file;
 mod vehicle_file;
 
 pub use figures::{FIGURES, Figure};

@@ -31,6 +31,8 @@ pub struct Scenario {
     pub phases: Vec<Phase>,
     /// Standing disturbances.
     pub disturbances: Vec<Disturbance>,
+    /// Jets and groups that are shut off for a time; the kernel is told.
+    pub shut_offs: Vec<ShutOff>,
     /// Sensor errors.
     pub sensors: Sensors,
     /// Actuator scatter.
@@ -208,6 +210,89 @@ pub struct KernelSettings {
     pub assumed_disturbance_walk_rad_s2: f64,
     /// One-sigma error of a firing the observer assumes, fraction of the firing.
     pub assumed_firing_error: f64,
+    /// What limits or steers the choice of jets.
+    pub trade: Trade,
+}
+
+/// What limits or steers the kernel's choice of jets.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Trade {
+    /// Most jets open at once, 1..=32.
+    pub most_jets_at_once: u8,
+    /// Flow limits of groups; groups not named have none.
+    pub flow_limits: Vec<FlowLimit>,
+    /// Jets whose propellant counts for more or less than 1.
+    pub price_weights: Vec<PriceWeight>,
+    /// Whether rotation-only demands spare translation.
+    pub spare_translation: Option<SpareTranslation>,
+}
+
+impl Trade {
+    /// What a kilogram through this jet counts for.
+    #[must_use]
+    pub fn price_weight(&self, jet: &str) -> f64 {
+        self.price_weights.iter().find(|one| one.jet == jet).map_or(1.0, |one| one.weight)
+    }
+}
+
+impl Default for Trade {
+    /// Nothing limited, nothing preferred.
+    fn default() -> Self {
+        Self {
+            most_jets_at_once: 32,
+            flow_limits: Vec::new(),
+            price_weights: Vec::new(),
+            spare_translation: None,
+        }
+    }
+}
+
+/// Largest flow of a manifold.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct FlowLimit {
+    /// Group of jets that hang on it, 0..=31.
+    pub group: u8,
+    /// Largest propellant flow of all its jets at steady thrust, kg/s.
+    pub flow_limit_kg_s: f64,
+}
+
+/// What a kilogram through a jet counts for when jets are chosen.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct PriceWeight {
+    /// Name of the jet.
+    pub jet: String,
+    /// Its weight; 1 for a jet that is not named.
+    pub weight: f64,
+}
+
+/// The soft wish to push little when only rotation is asked for.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct SpareTranslation {
+    /// Largest extra price, as a share of the price with translation free.
+    pub extra_share: f64,
+    /// Largest velocity a demand may leave behind along each body axis, m/s.
+    pub within_m_s: f64,
+}
+
+/// Something that must stay shut for a time.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct ShutOff {
+    /// First moment, s.
+    pub start_s: f64,
+    /// Last moment, s.
+    pub stop_s: f64,
+    /// What is shut off.
+    pub what: Shut,
+}
+
+/// What is shut off.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Shut {
+    /// Every jet of a group.
+    Group(u8),
+    /// One jet.
+    Jet(String),
 }
 
 /// State at time zero.

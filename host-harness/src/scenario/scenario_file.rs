@@ -11,6 +11,7 @@ use super::model::{
 use super::problem::Notes;
 use super::section::{Range64, Section, refuse_twins};
 use super::suggest::nearest;
+use super::trade_file::{read_shut_offs, read_trade};
 use crate::table::whole_ticks;
 
 /// Most control cycles of one run: every one leaves a row in memory.
@@ -53,12 +54,14 @@ pub(super) fn read<'t>(
     let sensors = read_sensors(&root);
     let actuators = read_actuators(&root);
     let jets = vehicle.as_ref().map_or(&[][..], |vehicle| &vehicle.jets);
-    let kernel = read_kernel(&root, jets, sensors.as_ref(), actuators.as_ref());
+    let thrust_factor = told.as_ref().map_or(1.0, |told| told.thrust_factor);
+    let kernel = read_kernel(&root, (jets, thrust_factor), sensors.as_ref(), actuators.as_ref());
     let duration = duration
         .filter(|&duration| kernel.as_ref().is_none_or(|kernel| fits_memory(&root, kernel, duration)));
     let initial = read_initial(&root);
     let phases = read_phases(&root, duration, initial.as_ref());
     let disturbances = read_disturbances(&root, duration);
+    let shut_offs = read_shut_offs(&root, jets, duration);
     let requirements = read_requirements(&root);
     let variants = read_variants(&root, &names, jets);
     root.finish();
@@ -74,6 +77,7 @@ pub(super) fn read<'t>(
         initial: initial?,
         phases: phases?,
         disturbances: disturbances?,
+        shut_offs: shut_offs?,
         sensors: sensors?,
         actuators: actuators?,
         requirements: requirements?,
@@ -218,11 +222,12 @@ fn read_clock(section: &Section<'_>) -> Option<(f64, u16)> {
 
 fn read_kernel(
     root: &Section<'_>,
-    jets: &[Jet],
+    (jets, thrust_factor): (&[Jet], f64),
     sensors: Option<&Sensors>,
     actuators: Option<&Actuators>,
 ) -> Option<KernelSettings> {
     let Some(section) = root.section("kernel") else {
+        root.accept(&["manifold", "jet_price"]);
         if !root.has("kernel") {
             root.complain("kernel", "is missing", "a table headed [kernel] with tick_s and cycle_ticks");
         }
@@ -241,6 +246,7 @@ fn read_kernel(
     let age =
         read_age_limit(&section, tick * f64::from(cycle), sensors.map_or(0.0, |sensors| sensors.delay_s));
     let assumed = read_assumed(&section, sensors, actuators);
+    let trade = read_trade(root, &section, jets, thrust_factor);
     section.finish();
     let jets_fit = clock.is_none_or(|(tick, cycle)| {
         let idle = (off.unwrap_or(0), delay.unwrap_or(0));
@@ -259,6 +265,7 @@ fn read_kernel(
         assumed_bias_walk_rad_s: bias,
         assumed_disturbance_walk_rad_s2: disturbance,
         assumed_firing_error: firing,
+        trade: trade?,
     })
 }
 

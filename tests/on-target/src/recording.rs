@@ -4,21 +4,21 @@
 //! | --- | --- |
 //! | start of the recording | [`START`] |
 //! | flight | [`FLIGHT`], name (32 bytes, padded with zeros), table |
-//! | cycle | [`CYCLE`] plus flags, clock, attitude (4 floats, tick), rate (3 floats, tick), inhibited jets, command |
+//! | cycle | [`CYCLE`] plus flags, clock, attitude (4 floats, tick), rate (3 floats, tick), inhibited jets, shut groups, command |
 //! | end of the recording | [`END`] |
 //!
 //! Floats are stored as their bits, so that not-a-number travels as well as any other. Absent samples
 //! are stored as zeros: every cycle has the same length but for its command. The order within a table
 //! is that of the functions here; both directions stand next to each other.
 
-use stackhold_kernel::config::{ConfigurationTable, FilterSettings, Timing};
+use stackhold_kernel::config::{ConfigurationTable, FilterSettings, SharedLimits, SpareTranslation, Timing};
 use stackhold_kernel::cycle::{AttitudeSample, Command, CycleInput, RateSample};
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::{Jet, JetMask};
 use stackhold_kernel::linalg::{Mat3, Vec3};
 
 /// First word of a recording; the last digit is the version of this layout.
-pub const START: u32 = 0x5354_4b01;
+pub const START: u32 = 0x5354_4b02;
 /// First word of a flight.
 pub const FLIGHT: u32 = 0xf11e_0001;
 /// First word of a cycle, less its flags.
@@ -91,6 +91,9 @@ pub fn write_flight<const N: usize>(name: &str, table: &ConfigurationTable<N>, p
     put_floats([table.timing.tick_s, filter.attitude_noise_rad, filter.rate_noise_rad_s], put);
     put_floats([filter.bias_walk_rad_s, filter.disturbance_walk_rad_s2, filter.firing_error], put);
     table.axis_priority.into_iter().for_each(|axis| put(u32::from(axis)));
+    put(u32::from(table.shared.most_jets_at_once));
+    put_floats(table.shared.flow_limit_kg_s, put);
+    put_floats([table.spare_translation.extra_share, table.spare_translation.within_m_s], put);
     put(table.jets.iter().fold(0, |count, _| count + 1));
     for jet in &table.jets {
         write_jet(jet, put);
@@ -111,6 +114,9 @@ fn read_flight<const N: usize>(words: &mut impl Words) -> Result<Item<N>, Malfor
     let [tick_s, attitude_noise_rad, rate_noise_rad_s] = floats(words)?;
     let [bias_walk_rad_s, disturbance_walk_rad_s2, firing_error] = floats(words)?;
     let axis_priority = [word(words)?, word(words)?, word(words)?].map(|axis| axis.to_le_bytes()[0]);
+    let most_jets_at_once = word(words)?.to_le_bytes()[0];
+    let shared = SharedLimits { most_jets_at_once, flow_limit_kg_s: floats(words)? };
+    let [extra_share, within_m_s] = floats(words)?;
     let mut table = ConfigurationTable {
         identity,
         mass_kg,
@@ -132,6 +138,8 @@ fn read_flight<const N: usize>(words: &mut impl Words) -> Result<Item<N>, Malfor
             firing_error,
         },
         axis_priority,
+        shared,
+        spare_translation: SpareTranslation { extra_share, within_m_s },
     };
     for _ in 0..word(words)? {
         table.jets.push(read_jet(words)?).map_err(|_| Malformed::TooManyJets)?;
@@ -145,6 +153,7 @@ fn write_jet(jet: &Jet, put: &mut impl FnMut(u32)) {
     put_floats([jet.thrust_n, jet.specific_impulse_s, jet.dead_time_s, jet.pulse_offset_s], put);
     put(u32::from(jet.minimum_on_ticks));
     put(u32::from(jet.group));
+    put(jet.price_weight.to_bits());
     put(u32::from(jet.enabled));
 }
 
@@ -161,6 +170,7 @@ fn read_jet(words: &mut impl Words) -> Result<Jet, Malformed> {
         dead_time_s,
         pulse_offset_s,
         group: word(words)?.to_le_bytes()[0],
+        price_weight: float(words)?,
         enabled: word(words)? != 0,
     })
 }
@@ -179,6 +189,7 @@ pub fn write_cycle(input: &CycleInput, put: &mut impl FnMut(u32)) {
     put_floats(input.rate.map_or([0.0; 3], |sample| sample.rate_rad_s), put);
     put(input.rate.map_or(0, |sample| sample.tick));
     put(input.inhibited.0);
+    put(input.shut_groups);
     write_command(&input.command, put);
 }
 
@@ -191,12 +202,14 @@ fn read_cycle(flags: u32, words: &mut impl Words) -> Result<CycleInput, Malforme
     };
     let rate = RateSample { rate_rad_s: floats(words)?, tick: word(words)?, valid: flags & RATE_VALID != 0 };
     let inhibited = JetMask(word(words)?);
+    let shut_groups = word(words)?;
     Ok(CycleInput {
         tick,
         attitude: (flags & HAS_ATTITUDE != 0).then_some(attitude),
         rate: (flags & HAS_RATE != 0).then_some(rate),
         command: read_command(words)?,
         inhibited,
+        shut_groups,
     })
 }
 
