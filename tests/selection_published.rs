@@ -260,7 +260,7 @@ impl<const M: usize, const N: usize> Published<M, N> {
     fn check(&self, equal: bool) {
         let high = self.b.map(|b| b as f32);
         let low = if equal { high } else { [-INF; M] };
-        for rule in [Rule::Steepest, Rule::LowestIndex] {
+        for rule in [Rule::Largest, Rule::LowestIndex] {
             let mut program = self.program();
             program.set_rule(rule);
             assert_eq!(program.minimise(&low, &high), End::Optimal);
@@ -320,7 +320,7 @@ fn kuhn_bounded_and_unbounded() {
     };
     kuhn.check(false);
     // LP-KUHN-U: without the third row it is unbounded along (1, 0, 1, 0).
-    for rule in [Rule::Steepest, Rule::LowestIndex] {
+    for rule in [Rule::Largest, Rule::LowestIndex] {
         let mut program = kuhn.program();
         program.set_rule(rule);
         assert_eq!(program.minimise(&[-INF; 3], &[0.0, 0.0, INF]), End::Unbounded);

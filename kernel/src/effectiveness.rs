@@ -9,6 +9,11 @@ use heapless::Vec;
 use crate::jet::Jet;
 use crate::linalg::Vec3;
 use crate::mass_properties::MassProperties;
+use crate::math;
+
+/// Entries below this share of the largest of their vector are rounding noise of the lever arm and count as
+/// zero (2^-20): a jet whose line of force leads through the centre of mass does not turn.
+const ROUNDING: f32 = 9.536_743e-7;
 
 /// Effect of one jet at steady thrust.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
@@ -42,8 +47,8 @@ impl<const N: usize> Effectiveness<N> {
             let effect = Effect {
                 torque_n_m: torque,
                 force_n: force,
-                turn_rad_s2: stack.turn(torque),
-                push_m_s2: force * (1.0 / stack.mass_kg()),
+                turn_rad_s2: without_rounding(stack.turn(torque)),
+                push_m_s2: without_rounding(force * (1.0 / stack.mass_kg())),
             };
             // Cannot fail: at most N are taken.
             let _ = effects.push(effect);
@@ -56,4 +61,10 @@ impl<const N: usize> Effectiveness<N> {
     pub fn effects(&self) -> &[Effect] {
         &self.effects
     }
+}
+
+/// The vector with entries that are rounding noise set to zero.
+fn without_rounding(vector: Vec3) -> Vec3 {
+    let largest = vector.0.iter().fold(0.0, |top, x| math::max(top, x.abs()));
+    Vec3(vector.0.map(|x| if x.abs() < ROUNDING * largest { 0.0 } else { x }))
 }

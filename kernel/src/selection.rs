@@ -38,15 +38,16 @@
 
 mod program;
 mod saturation;
-mod simplex;
+mod tableau;
 mod twofold;
+mod walk;
 
-pub use program::{End, Program, Rule};
-pub use simplex::PIVOTS_PER_SOLUTION;
+pub use program::{End, Program};
 
 use crate::jet::JetMask;
 use crate::math;
-use program::ABSURD;
+use tableau::Tableau;
+use walk::Walk;
 
 /// Share of the largest λ that is given up so that the least propellant is well-posed.
 pub const SLACK: f32 = 1.0e-4;
@@ -58,8 +59,21 @@ pub const FLOOR: f32 = 0.02;
 /// axes, as a share of the largest component of the demand.
 pub const SPILL: f32 = 0.02;
 
-/// Column entries below this share of the largest of their block are taken as zero (2^-20).
-pub const ROUNDING: f32 = 9.536_743e-7;
+/// Longest on-time, in units of what the demand takes of a jet of full strength by itself. Longer
+/// on-times cancel one another so far that their own rounding is felt in what they deliver.
+pub const LONGEST: f32 = 64.0;
+
+/// Pivots and other steps allowed in one walk; an answer may take three walks.
+pub const ALLOWANCE: u16 = 240;
+
+/// Demands below this many seconds may be too small for any valve.
+const SMALL: f32 = 9.5e-7;
+
+/// Smallest demand, in full pulses (2^-40).
+const SMALLEST: f32 = 9.094_947e-13;
+
+/// Largest magnitude of any number taken in.
+const ABSURD: f32 = 1.0e18;
 
 /// Rows that share a unit.
 const BLOCK: usize = 3;
@@ -103,6 +117,15 @@ impl<const M: usize> Demand<M> {
             ordered && [low, high].iter().all(|e| e.abs() <= ABSURD || e.is_infinite())
         })
     }
+}
+
+/// Which pivots are preferred.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Rule {
+    /// Largest miss, long steps; lowest index only after a run of pivots that gain nothing.
+    Largest,
+    /// Lowest index from the start (finite by Bland's argument, but slow): for checking the fallback.
+    LowestIndex,
 }
 
 /// A demand and the jets that may serve it. The slices have one entry per jet, at most 32.
@@ -185,23 +208,90 @@ pub struct Proof {
 }
 
 /// Selects again and again, each time from the basis it found last.
-#[derive(Clone, Debug, Default)]
-pub struct Selector<const M: usize, const N: usize> {}
+///
+/// Any old basis is a valid start for any new problem: what has changed (demand, prices, limits, jets, columns) costs
+/// pivots, not correctness, because every answer is measured with the numbers it was asked with.
+#[derive(Clone, Debug)]
+pub struct Selector<const M: usize, const N: usize> {
+    tableau: Tableau<M, N>,
+}
+
+impl<const M: usize, const N: usize> Default for Selector<M, N> {
+    fn default() -> Self {
+        Self::new()
+    }
+}
 
 impl<const M: usize, const N: usize> Selector<M, N> {
     /// Nothing known yet: the first selection is a cold one.
     #[must_use]
     pub const fn new() -> Self {
-        Self {}
+        const { assert!(N <= 32 && M <= 7 && M > 0) };
+        Self { tableau: Tableau::empty() }
     }
 
     /// Forgets what it found last.
-    pub fn forget(&mut self) {}
+    pub fn forget(&mut self) {
+        self.tableau.jets = 0;
+    }
 
     /// As [`select`], from the basis found last.
     #[must_use]
     pub fn select(&mut self, problem: &Problem<M>) -> Selection<M, N> {
-        select(problem)
+        let demand = problem.demand;
+        if !demand.is_sane() || !is_sane::<M, N>(problem) {
+            return Selection::quiet(Outcome::Refused, [0.0; M]);
+        }
+        let nearest = demand.nearest();
+        if nearest.iter().all(|r| *r == 0.0) {
+            return Selection::quiet(Outcome::Nothing, [0.0; M]);
+        }
+        let mut answer = self.attempt(problem, &nearest, Rule::Largest);
+        if answer.outcome == Outcome::Stalled {
+            // Once more from rest: another path meets other roundings.
+            self.forget();
+            answer = self.attempt(problem, &nearest, Rule::Largest);
+        }
+        if answer.outcome == Outcome::Stalled {
+            self.forget();
+            answer = self.attempt(problem, &nearest, Rule::LowestIndex);
+        }
+        if matches!(answer.outcome, Outcome::Stalled | Outcome::NoJets) {
+            self.forget();
+        }
+        answer
+    }
+
+    /// One walk to the answer.
+    fn attempt(&mut self, problem: &Problem<M>, nearest: &[f32; M], rule: Rule) -> Selection<M, N> {
+        let demand = problem.demand;
+        let all = u32::MAX >> (32 - problem.columns.len().max(1));
+        let usable = problem.usable.0 & all;
+        let known = usize::from(self.tableau.jets) == problem.columns.len() && usable == self.tableau.usable;
+        if usable == 0 || problem.columns.is_empty() {
+            return Selection::quiet(Outcome::NoJets, *nearest);
+        }
+        let mut walk =
+            Walk::new(&mut self.tableau, problem.columns, problem.price, problem.limit, usable, ALLOWANCE);
+        walk.rule = rule;
+        walk.dearest = problem.price.iter().fold(0.0, |top, price| math::max(top, *price));
+        if known {
+            walk.reprice();
+            walk.take_sides();
+        } else {
+            walk.start();
+        }
+        if is_trifle(&walk, nearest) {
+            return Selection::quiet(Outcome::Nothing, *nearest);
+        }
+        match saturation::serve(&mut walk, demand, &problem.priority) {
+            Ok(served) => conclude(problem, &walk, &served),
+            Err(outcome) => {
+                let mut quiet = Selection::quiet(outcome, *nearest);
+                quiet.pivots = ALLOWANCE - walk.allowance;
+                quiet
+            }
+        }
     }
 }
 
@@ -228,36 +318,20 @@ impl<const M: usize, const N: usize> Selection<M, N> {
 /// all on-times are zero. Ties go to the lowest index.
 #[must_use]
 pub fn select<const M: usize, const N: usize>(problem: &Problem<M>) -> Selection<M, N> {
-    let demand = problem.demand;
-    if !demand.is_sane() || !is_sane::<M, N>(problem) {
-        return Selection::quiet(Outcome::Refused, [0.0; M]);
+    Selector::new().select(problem)
+}
+
+/// Whether no row of a demand is as large as the smallest share of a full pulse.
+fn is_trifle<const M: usize, const N: usize>(walk: &Walk<M, N>, nearest: &[f32; M]) -> bool {
+    let mut size = 0.0;
+    for (row, r) in nearest.iter().enumerate() {
+        size = math::max(size, (r * walk.tableau.per_unit(row)).abs());
     }
-    let nearest = demand.nearest();
-    if nearest.iter().all(|r| *r == 0.0) {
-        return Selection::quiet(Outcome::Nothing, [0.0; M]);
-    }
-    let mut columns = [[0.0; M]; N];
-    for (into, column) in columns.iter_mut().zip(problem.columns) {
-        *into = without_rounding(column);
-    }
-    let columns = columns.get(..problem.columns.len()).unwrap_or(&[]);
-    let Some(mut program) = Program::<M, N>::new(columns, problem.price, problem.limit, problem.usable)
-    else {
-        return Selection::quiet(Outcome::Refused, [0.0; M]);
-    };
-    if program.usable == 0 {
-        return Selection::quiet(Outcome::NoJets, nearest);
-    }
-    if program.is_trifle(&nearest) {
-        return Selection::quiet(Outcome::Nothing, nearest);
-    }
-    match saturation::serve(&mut program, demand, &problem.priority) {
-        Ok(served) => conclude(problem, &program, &served),
-        Err(outcome) => {
-            let mut quiet = Selection::quiet(outcome, nearest);
-            quiet.pivots = program.pivots();
-            quiet
-        }
+    // Only what is very small for one second needs a closer look.
+    size < SMALL && {
+        let usable = |jet: usize| walk.usable & (1 << jet) != 0;
+        let jets = walk.limit.iter().copied().enumerate().filter(|(jet, _)| usable(*jet));
+        size < SMALLEST * jets.fold(0.0, |top, (_, limit)| math::max(top, limit))
     }
 }
 
@@ -273,39 +347,20 @@ fn is_sane<const M: usize, const N: usize>(problem: &Problem<M>) -> bool {
         })
 }
 
-/// The column with entries that are rounding noise of its block set to zero.
-fn without_rounding<const M: usize>(column: &[f32; M]) -> [f32; M] {
-    let mut clean = *column;
-    for block in clean.chunks_mut(BLOCK) {
-        let floor = ROUNDING * block.iter().fold(0.0, |top, x| math::max(top, x.abs()));
-        for entry in block.iter_mut().filter(|x| x.abs() < floor) {
-            *entry = 0.0;
-        }
-    }
-    clean
-}
-
 /// Smallest share of its demand that a row got, within `[0, 1]`.
 fn smallest_share<const M: usize>(wanted: &[f32; M], got: &[f32; M]) -> f32 {
     let shares = wanted.iter().zip(got).filter(|(wanted, _)| **wanted != 0.0);
     shares.fold(1.0, |least, (wanted, got)| math::min(least, math::max(got / wanted, 0.0)))
 }
 
-/// Puts the answer together from the program's basis, with what it delivers by the original columns.
+/// Puts the answer together, with what it delivers by the original columns.
 fn conclude<const M: usize, const N: usize>(
     problem: &Problem<M>,
-    program: &Program<M, N>,
+    walk: &Walk<M, N>,
     served: &saturation::Served<M>,
 ) -> Selection<M, N> {
-    let on_time = program.solution();
-    let mut achieved = [0.0_f32; M];
-    for (column, time) in problem.columns.iter().zip(&on_time) {
-        for (sum, entry) in achieved.iter_mut().zip(column) {
-            if *time > 0.0 {
-                *sum += entry * time;
-            }
-        }
-    }
+    let on_time = walk.on_times();
+    let (achieved, _) = walk.delivered(&on_time, false);
     let mut remaining = [0.0; M];
     let edges = problem.demand.low.iter().zip(&problem.demand.high);
     for ((left, got), (low, high)) in remaining.iter_mut().zip(&achieved).zip(edges) {
@@ -326,10 +381,10 @@ fn conclude<const M: usize, const N: usize>(
         achieved,
         remaining,
         lambda,
-        multipliers: program.row_multipliers(),
+        multipliers: walk.row_multipliers(),
         reach_multipliers: served.reach,
         outcome: served.outcome,
-        pivots: program.pivots(),
-        proof: Proof::default(),
+        pivots: ALLOWANCE - walk.allowance,
+        proof: saturation::proof(walk, &on_time, &achieved),
     }
 }

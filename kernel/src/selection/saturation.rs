@@ -1,7 +1,13 @@
 //! Demands within reach, out of reach, and out of reach in one axis only.
+//!
+//! Out of reach, the walk itself tells by how much: a row that cannot be brought within its range gives
+//! multipliers, multipliers bound the share (weak duality), the ranges are slid to just below that bound, and the walk
+//! goes on from where it stands. Each bound is a cut of a convex function, so a few settle it (Newton's
+//! method on a piecewise linear function), and the last multipliers prove the share.
 
-use super::program::{End, Objective, Program, Rule};
-use super::{BLOCK, Demand, FLOOR, Outcome, SLACK, SPILL};
+use super::twofold::Twofold;
+use super::walk::{TINY, TOLERATED, Walk, Walked, dot};
+use super::{BLOCK, Demand, FLOOR, LONGEST, Outcome, Proof, SLACK, SPILL};
 use crate::math;
 
 /// Room that is left above what a row can deliver when a demand is capped, so that a capped demand
@@ -14,15 +20,7 @@ const ABSURD_SHARE: f32 = 1.0e-15;
 /// How far rows may be missed in the second stage for rounding's sake, as a share of the demand.
 const LEEWAY: f32 = 5.0e-6;
 
-/// Upper bound of the slide while it is sought. At 1 nothing is left to ask for; the rest is room, so
-/// that rounding cannot make a contradiction of it.
-const SLIDE_ROOM: f32 = 2.0;
-
-/// A share below this is refined.
-const SMALL_SHARE: f32 = 0.25;
-
-/// What is given up of the largest reachable share: the stated slack, and more should rounding ask
-/// for it.
+/// What is given up in the second stage of what a row was served, and more should rounding ask for it.
 const SLACKS: [f32; 3] = [SLACK, 8.0 * SLACK, 64.0 * SLACK];
 
 /// A row that could be served less than this share is gone: jets that cancel one another for a
@@ -35,63 +33,150 @@ const TRIFLE: f32 = 1.0e-4;
 /// A second stage that serves less than this share asks once more with [`SPILL`].
 const HALF: f32 = 0.5;
 
-/// How a demand was served; the on-times and multipliers are the program's.
+/// Largest miss of a row that is believed, in units of what is served.
+const RESIDUAL: f32 = 4.5e-6;
+
+/// Rounding of the on-times, as a share of what each adds to a row.
+const ON_TIME_ROUNDING: f32 = 1.2e-7;
+
+/// Share of its terms by which a reduced price may be off.
+const PRICE_ROUNDING: f32 = 1.0e-6;
+
+/// Bases factorised anew before a walk is given up.
+const REBUILDS: u32 = 2;
+
+/// How a demand was served; the on-times and multipliers are the walk's.
+#[derive(Clone, Copy)]
 pub(super) struct Served<const M: usize> {
     pub(super) outcome: Outcome,
     pub(super) lambda: f32,
     pub(super) reach: [f32; M],
 }
 
-/// Ranges of the rows and the point of them nearest zero.
-struct Ranges<const M: usize> {
+/// Scaled row ranges that slide: `low + λ·low_way` to `high + λ·high_way`.
+#[derive(Clone, Copy)]
+struct Slide<const M: usize> {
     low: [f32; M],
     high: [f32; M],
-    nearest: [f32; M],
+    low_way: [f32; M],
+    high_way: [f32; M],
+    /// Size of what is wanted at λ = 1.
+    size: f32,
+    /// Whether what is served shrinks with λ, so that the longest on-time does too.
+    shrinks: bool,
+    /// A share below which nobody cares.
+    least: f32,
+}
+
+/// What sliding found: the share, and multipliers that prove it (`y · way = 1`; zero at λ = 1).
+struct Slid<const M: usize> {
+    lambda: f32,
+    reach: [f32; M],
 }
 
 /// Serves a demand.
 ///
 /// # Errors
-/// `Refused` for an absurdly large demand, `Stalled` when the solver reaches no proven end.
+/// `NoJets`, `Refused` for an absurdly large demand, `Stalled` when the walk reaches no proven end.
 pub(super) fn serve<const M: usize, const N: usize>(
-    program: &mut Program<M, N>,
+    walk: &mut Walk<M, N>,
     demand: &Demand<M>,
     priority: &[u8; M],
 ) -> Result<Served<M>, Outcome> {
     let nearest = demand.nearest();
-    let reach = program.authority();
-    let block = largest_of_block(&reach);
+    let slide = whole(walk, demand, &nearest);
+    let slid = press(walk, &slide)?;
+    if slid.lambda >= 1.0 {
+        return Ok(Served { outcome: Outcome::Exact, lambda: 1.0, reach: [0.0; M] });
+    }
+    let served = Served { outcome: Outcome::Shortened, lambda: slid.lambda, reach: slid.reach };
+    if slid.lambda >= FLOOR {
+        return Ok(served);
+    }
+    let reach = authority(walk);
+    if reach.iter().all(|reach| *reach == 0.0) {
+        return Err(Outcome::NoJets);
+    }
+    let share = alone(&nearest, &reach);
+    if !(share >= ABSURD_SHARE) {
+        return Err(Outcome::Refused);
+    }
+    if slid.lambda >= FLOOR * share {
+        return Ok(served);
+    }
+    one_by_one(walk, demand, &reach, priority, &slid.reach)
+}
+
+/// The demand as it is, sliding to zero.
+fn whole<const M: usize, const N: usize>(
+    walk: &Walk<M, N>,
+    demand: &Demand<M>,
+    nearest: &[f32; M],
+) -> Slide<M> {
+    let mut slide = Slide {
+        low: demand.low,
+        high: demand.high,
+        low_way: *nearest,
+        high_way: *nearest,
+        size: 0.0,
+        shrinks: true,
+        least: 0.5 * FLOOR,
+    };
+    // Relative to the nearest point, so that the nearest edge itself stays exact.
+    for ((low, high), way) in slide.low.iter_mut().zip(&mut slide.high).zip(nearest) {
+        *low -= way;
+        *high -= way;
+    }
+    scaled(walk, slide)
+}
+
+/// A slide in scaled rows, with its size; edges without end become what the jets can reach at most.
+fn scaled<const M: usize, const N: usize>(walk: &Walk<M, N>, mut slide: Slide<M>) -> Slide<M> {
+    let ways = slide.low_way.iter_mut().zip(&mut slide.high_way);
+    let edges = slide.low.iter_mut().zip(&mut slide.high).zip(ways);
+    for (row, ((low, high), (low_way, high_way))) in edges.enumerate() {
+        let per_unit = walk.tableau.per_unit(row);
+        *low_way *= per_unit;
+        *high_way *= per_unit;
+        slide.size = math::max(slide.size, math::max(low_way.abs(), high_way.abs()));
+        *low *= per_unit;
+        *high *= per_unit;
+    }
+    if slide.low.iter().chain(&slide.high).any(|edge| edge.is_infinite()) {
+        let reach = authority(walk);
+        for (row, (low, high)) in slide.low.iter_mut().zip(&mut slide.high).enumerate() {
+            let reach = reach.get(row).map_or(0.0, |reach| 1.001 * reach * walk.tableau.per_unit(row));
+            let most = slide.size + reach + 1.0e-6 * (slide.size + reach);
+            *low = math::max(*low, -2.0 * most);
+            *high = math::min(*high, 2.0 * most);
+        }
+    }
+    slide
+}
+
+/// What all jets together can deliver in each row, signs aside.
+fn authority<const M: usize, const N: usize>(walk: &Walk<M, N>) -> [f32; M] {
+    let mut sums = [0.0_f32; M];
+    for (jet, (column, limit)) in walk.columns.iter().zip(walk.limit).enumerate() {
+        if walk.usable & (1 << jet) != 0 {
+            for (sum, entry) in sums.iter_mut().zip(column) {
+                *sum += entry.abs() * limit;
+            }
+        }
+    }
+    sums
+}
+
+/// The share that the least able row could deliver by itself.
+fn alone<const M: usize>(nearest: &[f32; M], reach: &[f32; M]) -> f32 {
+    let block = largest_of_block(reach);
     let mut share = 1.0;
-    for ((r, reach), block) in nearest.iter().zip(&reach).zip(&block) {
+    for ((r, reach), block) in nearest.iter().zip(reach).zip(&block) {
         if *block > 0.0 && *r != 0.0 {
             share = math::min(share, CAP_MARGIN * math::max(*reach, FLOOR * block) / r.abs());
         }
     }
-    if !(share >= ABSURD_SHARE) {
-        return Err(Outcome::Refused);
-    }
-    let mut proof = out_of_reach(&nearest, &reach);
-    if proof.is_none() {
-        let ranges = shortened(&demand.low, &demand.high, &nearest, share);
-        let mut served = slide_in(program, &ranges)?;
-        served.reach = served.reach.map(|y| y * share);
-        served.lambda *= share;
-        let kept = served.outcome == Outcome::Shortened && served.lambda >= FLOOR * share;
-        if kept || served.outcome == Outcome::Exact {
-            return believed(program, served);
-        }
-        proof = Some(served.reach);
-    }
-    let served = one_by_one(program, demand, &reach, priority, &proof.unwrap_or([0.0; M]))?;
-    believed(program, served)
-}
-
-/// The answer, if the original rows confirm it.
-fn believed<const M: usize, const N: usize>(
-    program: &Program<M, N>,
-    served: Served<M>,
-) -> Result<Served<M>, Outcome> {
-    if program.is_delivered() { Ok(served) } else { Err(Outcome::Stalled) }
+    share
 }
 
 /// For each row the largest entry of its block of rows.
@@ -104,169 +189,191 @@ fn largest_of_block<const M: usize>(rows: &[f32; M]) -> [f32; M] {
     largest
 }
 
-/// Multipliers that prove nothing of the demand's direction is within reach, when a demanded row is empty.
-fn out_of_reach<const M: usize>(nearest: &[f32; M], reach: &[f32; M]) -> Option<[f32; M]> {
-    let row = nearest.iter().zip(reach).position(|(r, reach)| *r != 0.0 && *reach == 0.0)?;
-    let mut proof = [0.0; M];
-    for (index, (y, r)) in proof.iter_mut().zip(nearest).enumerate() {
-        if index == row {
-            *y = 1.0 / r;
+/// Puts the ranges at a share in force.
+fn put<const M: usize, const N: usize>(walk: &mut Walk<M, N>, slide: &Slide<M>, lambda: f32) {
+    for (into, (edge, way)) in walk.low.iter_mut().zip(slide.low.iter().zip(&slide.low_way)) {
+        *into = edge + lambda * way;
+    }
+    for (into, (edge, way)) in walk.high.iter_mut().zip(slide.high.iter().zip(&slide.high_way)) {
+        *into = edge + lambda * way;
+    }
+    walk.size = if slide.shrinks { lambda * slide.size } else { slide.size };
+    walk.longest = LONGEST * walk.size;
+    walk.tolerated = 0;
+    walk.settle();
+}
+
+/// Walks to the least price at the largest share, and makes sure of it.
+fn press<const M: usize, const N: usize>(
+    walk: &mut Walk<M, N>,
+    slide: &Slide<M>,
+) -> Result<Slid<M>, Outcome> {
+    let mut slid = Slid { lambda: 1.0, reach: [0.0; M] };
+    let mut rebuilds = 0;
+    put(walk, slide, slid.lambda);
+    loop {
+        match walk.go() {
+            Walked::There => {
+                walk.reprice();
+                walk.take_sides();
+                walk.settle();
+                walk.refine();
+                if !walk.is_there() {
+                    if walk.allowance == 0 {
+                        return Err(Outcome::Stalled);
+                    }
+                    walk.allowance -= 1;
+                    continue;
+                }
+                if is_delivered(walk) {
+                    return Ok(slid);
+                }
+                if rebuilds == REBUILDS {
+                    return Err(Outcome::Stalled);
+                }
+                rebuilds += 1;
+                anew(walk);
+            }
+            Walked::Contradiction(position, short) => {
+                let y = walk.reason(position, short);
+                let bound = bound(walk, slide, &y, slid.lambda);
+                let disagree = bound.share >= slid.lambda;
+                if disagree && !walk.is_beyond(position, short.abs(), TOLERATED) {
+                    walk.tolerated |= 1 << position;
+                    continue;
+                }
+                if disagree && walk.tableau.worn > 0 {
+                    anew(walk);
+                    continue;
+                }
+                slid.lambda = if disagree {
+                    bound.beyond_rounding(slid.lambda, short)
+                } else {
+                    (1.0 - SLACK) * math::max(bound.share, 0.0)
+                };
+                slid.reach = y.map(|y| y / bound.towards + 0.0);
+                if slid.lambda < slide.least && slide.is_negligible(walk, slid.lambda) {
+                    return Ok(slid);
+                }
+                put(walk, slide, slid.lambda);
+            }
+            Walked::Worn => anew(walk),
+            Walked::Stalled => return Err(Outcome::Stalled),
         }
     }
-    Some(proof)
 }
 
-/// The ranges slid towards zero until `share` of the nearest point is left.
-fn shortened<const M: usize>(low: &[f32; M], high: &[f32; M], nearest: &[f32; M], share: f32) -> Ranges<M> {
-    let slid = |edges: &[f32; M]| {
-        let mut out = [0.0; M];
-        for ((out, edge), r) in out.iter_mut().zip(edges).zip(nearest) {
-            // Written so that the nearest edge itself stays exact.
-            *out = (edge - r) + share * r;
+/// Factorises the basis anew and goes on from there with fresh numbers.
+fn anew<const M: usize, const N: usize>(walk: &mut Walk<M, N>) {
+    walk.tolerated = 0;
+    walk.tableau.rebuild(walk.columns, walk.usable);
+    walk.reprice();
+    walk.take_sides();
+    walk.settle();
+    walk.refine();
+}
+
+impl<const M: usize> Slide<M> {
+    /// Whether a share below [`Self::least`] is not worth finding exactly.
+    fn is_negligible<const N: usize>(&self, walk: &Walk<M, N>, lambda: f32) -> bool {
+        if !self.shrinks {
+            return true;
         }
-        out
-    };
-    Ranges { low: slid(low), high: slid(high), nearest: nearest.map(|r| r * share) }
+        let unscaled: [f32; M] = core::array::from_fn(|row| {
+            self.low_way.get(row).map_or(0.0, |way| way / walk.tableau.per_unit(row))
+        });
+        lambda < self.least * alone(&unscaled, &authority(walk))
+    }
 }
 
-/// Least propellant at the largest reachable share of a demand. The outcome is `Stalled` when rounding keeps
-/// that share from being found.
-fn slide_in<const M: usize, const N: usize>(
-    program: &mut Program<M, N>,
-    ranges: &Ranges<M>,
-) -> Result<Served<M>, Outcome> {
-    take_size(program, &ranges.nearest);
-    program.set_slide(&ranges.nearest, 0.0, 0.0);
-    program.set_rows(&ranges.low, &ranges.high);
-    program.set_objective(Objective::Price);
-    program.rest();
-    let mut end = program.optimise(None);
-    if end == End::Stalled {
-        end = again(program);
-    }
-    match end {
-        End::Optimal => return Ok(Served { outcome: Outcome::Exact, lambda: 1.0, reach: [0.0; M] }),
-        End::Infeasible => {}
-        End::Stalled | End::Unbounded => return Err(Outcome::Stalled),
-    }
-    let place = program.place();
-    let short_row = program.contradiction();
-    if short_row.is_none() && is_within_rounding(program, ranges) {
-        return Ok(Served { outcome: Outcome::Exact, lambda: 1.0, reach: [0.0; M] });
-    }
-    let ray = short_row.map_or([0.0; M], |row| program.ray(row));
-    program.set_slide(&ranges.nearest, 0.0, SLIDE_ROOM);
-    program.set_objective(Objective::Slide);
-    program.price();
-    program.settle();
-    let stalled = |reach| Ok(Served { outcome: Outcome::Stalled, lambda: 0.0, reach });
-    if optimise_surely(program, short_row) != End::Optimal {
-        return stalled(ray);
-    }
-    let (most, reach) = refined_share(program, ranges);
-    if most < 0.5 * FLOOR {
-        // Too little to be kept: the on-times do not matter.
-        return Ok(Served { outcome: Outcome::Shortened, lambda: most * (1.0 - SLACK), reach });
-    }
-    for slack in SLACKS {
-        let lambda = most * (1.0 - slack);
-        // What is left of the demand becomes the unit, so that it is delivered as exactly as a whole one.
-        let left = shortened(&ranges.low, &ranges.high, &ranges.nearest, lambda);
-        take_size(program, &left.nearest);
-        program.set_slide(&[0.0; M], 0.0, 0.0);
-        program.set_rows(&left.low, &left.high);
-        program.set_objective(Objective::Price);
-        program.return_to(&place);
-        if optimise_surely(program, None) == End::Optimal {
-            return Ok(Served { outcome: Outcome::Shortened, lambda, reach });
+/// What multipliers say about the share.
+struct Bound {
+    /// The share is at most this.
+    share: f32,
+    /// The same without payments too small to pivot on.
+    noiseless: f32,
+    /// What the multipliers pay for the way.
+    towards: f32,
+}
+
+impl Bound {
+    /// The share to go on with when multipliers that pay for the present one still leave a row short: less by
+    /// the rounding of the share itself, or without what lives on rounding noise, or nothing.
+    fn beyond_rounding(&self, lambda: f32, short: f32) -> f32 {
+        let nudged = lambda - 2.0 * short.abs() / self.towards;
+        if self.towards > 0.0 && nudged > (1.0 - SLACK) * lambda {
+            nudged
+        } else if self.noiseless < lambda {
+            (1.0 - SLACK) * math::max(self.noiseless, 0.0)
+        } else {
+            0.0
         }
     }
-    stalled(reach)
 }
 
-/// Whether a demand that no row contradicts beyond rounding is delivered once every row may miss by
-/// some rounding; the basis is then the answer.
-fn is_within_rounding<const M: usize, const N: usize>(
-    program: &mut Program<M, N>,
-    ranges: &Ranges<M>,
-) -> bool {
-    program.widen_rows(LEEWAY);
-    let end = program.optimise(None);
-    program.set_rows(&ranges.low, &ranges.high);
-    end == End::Optimal && program.is_delivered()
-}
-
-/// The largest share just found and the multipliers that prove it. A small one is sought once more in a
-/// unit of its own size: one less nearly everything leaves few digits.
-fn refined_share<const M: usize, const N: usize>(
-    program: &mut Program<M, N>,
-    ranges: &Ranges<M>,
-) -> (f32, [f32; M]) {
-    let (most, reach) = (share_left(program), program.row_multipliers());
-    if !(0.1 * FLOOR..=SMALL_SHARE).contains(&most) {
-        return (most, reach);
+/// Largest share that multipliers allow at most, below the present one.
+fn bound<const M: usize, const N: usize>(
+    walk: &Walk<M, N>,
+    slide: &Slide<M>,
+    y: &[f32; M],
+    lambda: f32,
+) -> Bound {
+    let mut towards = Twofold::default();
+    let mut edges = 0.0;
+    for (row, y) in y.iter().enumerate() {
+        let y = y / walk.tableau.per_unit(row);
+        let of = |rows: &[f32; M]| rows.get(row).copied().unwrap_or(0.0);
+        if y > 0.0 {
+            towards.add_product(y, of(&slide.low_way));
+            edges += y * of(&slide.low);
+        } else if y < 0.0 {
+            towards.add_product(y, of(&slide.high_way));
+            edges += y * of(&slide.high);
+        }
     }
-    let twice = shortened(&ranges.low, &ranges.high, &ranges.nearest, 2.0 * most);
-    take_size(program, &twice.nearest);
-    program.set_slide(&twice.nearest, 0.0, SLIDE_ROOM);
-    program.set_rows(&twice.low, &twice.high);
-    program.rebuild();
-    if program.optimise(None) != End::Optimal {
-        return (most, reach);
+    let towards = towards.value();
+    let (mut fixed, mut growing, mut noise) = (0.0, 0.0, 0.0);
+    for (jet, (column, limit)) in walk.columns.iter().zip(walk.limit).enumerate() {
+        if walk.usable & (1 << jet) == 0 {
+            continue;
+        }
+        let pays = dot(y, column);
+        if pays > 0.0 {
+            let longest = walk.longest * walk.tableau.weakness(jet);
+            let terms = y.iter().zip(column).fold(0.0, |sum, (y, entry)| sum + (y * entry).abs());
+            if pays < TINY * terms {
+                noise += pays * math::min(*limit, longest);
+            }
+            if slide.shrinks && longest < *limit {
+                growing += pays * (longest / lambda);
+            } else {
+                fixed += pays * math::min(*limit, longest);
+            }
+        }
     }
-    (2.0 * most * share_left(program), program.row_multipliers().map(|y| 2.0 * most * y))
-}
-
-/// Once more from rest, by the other rule of pivoting.
-fn again<const M: usize, const N: usize>(program: &mut Program<M, N>) -> End {
-    program.set_rule(Rule::LowestIndex);
-    program.rest();
-    let end = program.optimise(None);
-    program.set_rule(Rule::Steepest);
-    end
-}
-
-/// Optimises what must have a solution. Should rounding or a cycle stand in the way, once more from
-/// elsewhere: another path meets other roundings.
-fn optimise_surely<const M: usize, const N: usize>(
-    program: &mut Program<M, N>,
-    forced: Option<usize>,
-) -> End {
-    let mut end = program.optimise(forced);
-    if end != End::Optimal && program.objective == Objective::Slide {
-        end = blended(program);
+    let left = towards - growing;
+    if left > 0.0 {
+        Bound { share: (fixed - edges) / left, noiseless: (fixed - noise - edges) / left, towards }
+    } else {
+        Bound { share: f32::INFINITY, noiseless: f32::INFINITY, towards }
     }
-    if end == End::Optimal { end } else { again(program) }
 }
 
-/// Least slide, found from rest by way of an objective that is not degenerate.
-fn blended<const M: usize, const N: usize>(program: &mut Program<M, N>) -> End {
-    program.set_objective(Objective::Blend);
-    program.rest();
-    // However this ends, its basis is a start.
-    let _ = program.optimise(None);
-    program.set_objective(Objective::Slide);
-    program.rebuild();
-    program.optimise(None)
-}
-
-/// Share of the slide that is left.
-fn share_left<const M: usize, const N: usize>(program: &Program<M, N>) -> f32 {
-    math::clamp(1.0 - program.slide_value(), 0.0, 1.0)
-}
-
-/// Makes the demand the program's unit.
-fn take_size<const M: usize, const N: usize>(program: &mut Program<M, N>, nearest: &[f32; M]) {
-    let mut size = 0.0;
-    for (r, scale) in nearest.iter().zip(&program.row_scale) {
-        size = math::max(size, (r * scale).abs());
+/// Whether the on-times deliver the ranges in force but for rounding.
+fn is_delivered<const M: usize, const N: usize>(walk: &Walk<M, N>) -> bool {
+    let times = walk.on_times();
+    let (delivered, gathered) = walk.delivered(&times, false);
+    let room = RESIDUAL * walk.size;
+    if walk.worst_miss(&delivered) <= room {
+        return true;
     }
-    program.set_demand_scale(size);
+    let (delivered, _) = walk.delivered(&times, true);
+    walk.worst_miss(&delivered) <= room + ON_TIME_ROUNDING * gathered
 }
 
 /// The second stage: row by row in the order of priority.
 fn one_by_one<const M: usize, const N: usize>(
-    program: &mut Program<M, N>,
+    walk: &mut Walk<M, N>,
     demand: &Demand<M>,
     reach: &[f32; M],
     priority: &[u8; M],
@@ -274,43 +381,46 @@ fn one_by_one<const M: usize, const N: usize>(
 ) -> Result<Served<M>, Outcome> {
     let block = largest_of_block(reach);
     let mut wanted = demand.nearest();
-    let mut size = 0.0;
+    let mut most = 0.0;
     for ((wanted, reach), block) in wanted.iter_mut().zip(reach).zip(&block) {
         *wanted = math::clamp(*wanted, -CAP_MARGIN * reach, CAP_MARGIN * reach);
         if *block > 0.0 {
-            size = math::max(size, wanted.abs() / block);
+            most = math::max(most, wanted.abs() / block);
         }
     }
-    let unit = block.map(|block| size * block);
+    let unit = block.map(|block| most * block);
     let ranges = never_wrong(demand, &unit);
-    take_size(program, &wanted);
-    let size = program.demand_scale;
+    let mut size = 0.0;
+    for (row, wanted) in wanted.iter().enumerate() {
+        size = math::max(size, wanted.abs() * walk.tableau.per_unit(row));
+    }
     let mut served = [0.0; M];
     let mut served_share = Share::default();
     for row in order(priority) {
         let at = |rows: &[f32; M]| rows.get(row).copied().unwrap_or(0.0);
-        if at(&wanted).abs() <= TRIFLE * size / at(&program.row_scale) {
+        if at(&wanted).abs() * walk.tableau.per_unit(row) <= TRIFLE * size {
             continue;
         }
-        let share = row_share(program, row, at(&wanted), &keeping(&ranges, &served, &unit, SLACK));
+        let edges = keeping(&ranges, &served, &unit, 0.0);
+        let share = row_share(walk, row, (at(&wanted), size), &edges)?;
         served_share.add(share, at(&wanted) / at(&block));
         if let Some(served) = served.get_mut(row).filter(|_| share >= GONE) {
             *served = share * at(&wanted);
         }
     }
     if served_share.value() < HALF {
-        if let Some(spilt) = spilling(program, demand, &wanted, &unit, served_share.value()) {
+        if let Some(spilt) = spilling(walk, demand, &wanted, &unit, served_share.value()) {
             return Ok(Served { reach: *proof, ..spilt });
         }
-        take_size(program, &wanted);
     }
-    program.set_slide(&[0.0; M], 0.0, 0.0);
     for slack in SLACKS {
         let (low, high) = keeping(&ranges, &served, &unit, slack);
-        program.set_rows(&low, &high);
-        program.set_objective(Objective::Price);
-        program.rest();
-        if optimise_surely(program, None) == End::Optimal {
+        let mut slide = scaled(
+            walk,
+            Slide { low, high, low_way: [0.0; M], high_way: [0.0; M], size: 0.0, shrinks: false, least: 0.0 },
+        );
+        slide.size = size;
+        if press(walk, &slide).is_ok() {
             return Ok(Served { outcome: Outcome::Prioritised, lambda: 0.0, reach: *proof });
         }
     }
@@ -324,7 +434,7 @@ type Edges<const M: usize> = ([f32; M], [f32; M]);
 fn keeping<const M: usize>(ranges: &Edges<M>, served: &[f32; M], unit: &[f32; M], slack: f32) -> Edges<M> {
     let (mut low, mut high) = *ranges;
     for (((low, high), served), unit) in low.iter_mut().zip(&mut high).zip(served).zip(unit) {
-        let kept = served.abs() * (1.0 - slack) - (slack - SLACK + LEEWAY) * unit;
+        let kept = served.abs() * (1.0 - slack) - (math::max(slack - SLACK, 0.0) + LEEWAY) * unit;
         if kept > 0.0 {
             if *served > 0.0 { *low = kept } else { *high = -kept }
         }
@@ -356,29 +466,37 @@ fn order<const M: usize>(priority: &[u8; M]) -> impl Iterator<Item = usize> {
 
 /// Largest share of what is wanted in one row while the others keep their ranges.
 fn row_share<const M: usize, const N: usize>(
-    program: &mut Program<M, N>,
+    walk: &mut Walk<M, N>,
     row: usize,
-    wanted: f32,
+    (wanted, size): (f32, f32),
     ranges: &Edges<M>,
-) -> f32 {
-    let ((mut low, mut high), mut slide) = (*ranges, [0.0; M]);
-    let near = if wanted > 0.0 { low.get_mut(row) } else { high.get_mut(row) };
-    if let Some(near) = near {
-        *near = wanted;
+) -> Result<f32, Outcome> {
+    // Only the edge on the demand's side slides.
+    let mut slide = Slide {
+        low: ranges.0,
+        high: ranges.1,
+        low_way: [0.0; M],
+        high_way: [0.0; M],
+        size: 0.0,
+        shrinks: false,
+        least: 0.5 * GONE,
+    };
+    let (edges, ways) = if wanted > 0.0 {
+        (&mut slide.low, &mut slide.low_way)
+    } else {
+        (&mut slide.high, &mut slide.high_way)
+    };
+    if let (Some(edge), Some(way)) = (edges.get_mut(row), ways.get_mut(row)) {
+        (*edge, *way) = (0.0, wanted);
     }
-    if let Some(slide) = slide.get_mut(row) {
-        *slide = wanted;
-    }
-    program.set_slide(&slide, 0.0, SLIDE_ROOM);
-    program.set_rows(&low, &high);
-    let solved = blended(program) == End::Optimal || again(program) == End::Optimal;
-    // Only rounding can keep a point that satisfies everything from being found: nothing more to be had.
-    if solved { share_left(program) } else { 0.0 }
+    let mut slide = scaled(walk, slide);
+    slide.size = size;
+    press(walk, &slide).map(|slid| slid.lambda)
 }
 
 /// The demand once more, every row allowed to miss by [`SPILL`]; `None` when that serves no more.
 fn spilling<const M: usize, const N: usize>(
-    program: &mut Program<M, N>,
+    walk: &mut Walk<M, N>,
     demand: &Demand<M>,
     wanted: &[f32; M],
     unit: &[f32; M],
@@ -392,13 +510,14 @@ fn spilling<const M: usize, const N: usize>(
         *low = (*low - r) + wanted - spill;
         *high = (*high - r) + wanted + spill;
     }
-    let ranges = Ranges { nearest: wide.nearest(), low: wide.low, high: wide.high };
-    if ranges.nearest.iter().all(|r| *r == 0.0) {
+    let nearest = wide.nearest();
+    if nearest.iter().all(|r| *r == 0.0) {
         return None;
     }
-    let answer = slide_in(program, &ranges).ok()?;
-    let enough = answer.outcome != Outcome::Stalled && answer.lambda >= HALF && answer.lambda > served;
-    enough.then_some(Served { outcome: Outcome::Coupled, lambda: 0.0, ..answer })
+    let slide = whole(walk, &wide, &nearest);
+    let slid = press(walk, &slide).ok()?;
+    let enough = slid.lambda >= HALF && slid.lambda > served;
+    enough.then_some(Served { outcome: Outcome::Coupled, lambda: slid.lambda, reach: slid.reach })
 }
 
 /// How much of a demand is served over all rows, weighted by the square of what is wanted.
@@ -416,5 +535,46 @@ impl Share {
 
     fn value(&self) -> f32 {
         if self.wanted > 0.0 { self.served / self.wanted } else { 0.0 }
+    }
+}
+
+/// What the walk proves where it stands, with what the on-times deliver.
+pub(super) fn proof<const M: usize, const N: usize>(
+    walk: &Walk<M, N>,
+    times: &[f32; N],
+    delivered: &[f32; M],
+) -> Proof {
+    let y = walk.row_multipliers();
+    let (mut cost, mut room, mut seconds) = (0.0, 0.0, 0.0);
+    for (jet, (time, reduced)) in times.iter().zip(&walk.reduced).enumerate().take(walk.used()) {
+        let price = walk.price.get(jet).copied().unwrap_or(0.0);
+        cost += price * time;
+        seconds += time;
+        if *reduced > 0.0 {
+            room += reduced * time;
+        } else if *reduced < 0.0 {
+            let left = walk.upper(jet) - time;
+            let terms = walk.columns.get(jet).map_or(0.0, |column| {
+                y.iter().zip(column).fold(price, |sum, (y, entry)| sum + (y * entry).abs())
+            });
+            if left > 0.0 && -reduced > PRICE_ROUNDING * terms {
+                room -= reduced * left;
+            }
+        }
+    }
+    for (row, (y, got)) in walk.multiplier.iter().zip(delivered).enumerate() {
+        let edges = if *y > 0.0 { &walk.low } else { &walk.high };
+        let got = got * walk.tableau.per_unit(row);
+        // A row that presses on an edge is at it, but for what the residual says.
+        let off = (got - edges.get(row).copied().unwrap_or(got)).abs() - RESIDUAL * walk.size;
+        if *y != 0.0 && off > 0.0 {
+            room += y.abs() * off;
+        }
+    }
+    let unit = math::max(cost, 1.0e-3 * walk.dearest * seconds);
+    Proof {
+        residual: if walk.size > 0.0 { math::max(walk.worst_miss(delivered), 0.0) / walk.size } else { 0.0 },
+        gap: if unit > 0.0 { room / unit } else { 0.0 },
+        reach_gap: 0.0,
     }
 }

@@ -15,11 +15,6 @@ pub(super) struct Twofold {
 }
 
 impl Twofold {
-    /// A number to start from.
-    pub(super) fn new(x: f32) -> Self {
-        Self { sum: x, error: 0.0 }
-    }
-
     /// Adds `a · b`.
     pub(super) fn add_product(&mut self, a: f32, b: f32) {
         let product = a * b;
