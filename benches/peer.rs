@@ -3,6 +3,7 @@
 //! The question: the least price at the full demand; where that is infeasible, the largest share of the demand,
 //! then the least price at `(1 − SLACK)` of it. Building the programs is part of the answer; they are also kept, so
 //! that solving alone can be timed.
+#![allow(dead_code, missing_docs)]
 
 use crate::selection_layouts::Layout;
 use microlp::{ComparisonOp, Error, OptimizationDirection, Problem};

@@ -1,14 +1,16 @@
-//! Time per jet selection, cold, beside a general-purpose solver (microlp) on the same problems.
+//! Time per jet selection, cold and warm, beside a general-purpose solver (microlp) asked the same question.
 //!
 //! `cargo bench -p stackhold-benches --bench selection`; a batch is 64 mixed demands (attainable, far
-//! out of reach, one axis, tiny; a third of them boxes), so divide by 64. The peer is asked for the least price
-//! of what the kernel delivers: one solution where the kernel needs up to three.
+//! out of reach, one axis, tiny; a third of them boxes), so divide by 64; warm, each demand follows the one before,
+//! whatever it was. The table of ratios is `ratios.rs`.
+#[path = "peer.rs"]
+mod peer;
 #[path = "../tests/selection_layouts.rs"]
 mod selection_layouts;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
-use selection_layouts::{Kind, Layout, demand, least_price, random, series};
-use stackhold_kernel::selection::{Demand, Selection, select};
+use selection_layouts::{Kind, Layout, demand, random, series};
+use stackhold_kernel::selection::{Demand, Selection, Selector, select};
 use std::hint::black_box;
 
 const BATCH: usize = 64;
@@ -20,30 +22,31 @@ fn problems<const M: usize>(jets: usize) -> (Layout<M>, Vec<Demand<M>>) {
     (layout, demands)
 }
 
-fn compare<const M: usize>(criterion: &mut Criterion, jets: usize) {
-    let (layout, demands) = problems::<M>(jets);
-    let delivered: Vec<[f64; M]> = demands
-        .iter()
-        .map(|demand| {
-            let answer: Selection<M, 32> = select(&layout.problem(demand));
-            layout.deliver(&answer.on_time)
-        })
-        .collect();
-    let mut group = criterion.benchmark_group(format!("{M} rows, {jets} jets"));
+fn compare<const M: usize, const N: usize>(criterion: &mut Criterion) {
+    let (layout, demands) = problems::<M>(N);
+    let mut group = criterion.benchmark_group(format!("{M} rows, {N} jets"));
     group.throughput(Throughput::Elements(BATCH as u64));
-    group.bench_function("kernel", |bencher| {
+    group.bench_function("cold", |bencher| {
         bencher.iter(|| {
             for demand in &demands {
-                let answer: Selection<M, 32> = select(&layout.problem(black_box(demand)));
+                let answer: Selection<M, N> = select(&layout.problem(black_box(demand)));
                 black_box(answer);
+            }
+        });
+    });
+    group.bench_function("warm", |bencher| {
+        let mut selector = Selector::<M, N>::new();
+        bencher.iter(|| {
+            for demand in &demands {
+                black_box(selector.select(&layout.problem(black_box(demand))));
             }
         });
     });
     group.sample_size(10);
     group.bench_function("microlp", |bencher| {
         bencher.iter(|| {
-            for achieved in &delivered {
-                black_box(least_price(&layout, black_box(achieved)));
+            for demand in &demands {
+                black_box(peer::answer(&layout, black_box(demand), drop));
             }
         });
     });
@@ -51,15 +54,17 @@ fn compare<const M: usize>(criterion: &mut Criterion, jets: usize) {
 }
 
 fn three_rows(criterion: &mut Criterion) {
-    for jets in [12, 16, 24, 32] {
-        compare::<3>(criterion, jets);
-    }
+    compare::<3, 12>(criterion);
+    compare::<3, 16>(criterion);
+    compare::<3, 24>(criterion);
+    compare::<3, 32>(criterion);
 }
 
 fn six_rows(criterion: &mut Criterion) {
-    for jets in [12, 16, 24, 32] {
-        compare::<6>(criterion, jets);
-    }
+    compare::<6, 12>(criterion);
+    compare::<6, 16>(criterion);
+    compare::<6, 24>(criterion);
+    compare::<6, 32>(criterion);
 }
 
 criterion_group!(benches, three_rows, six_rows);

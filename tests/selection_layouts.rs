@@ -1,4 +1,4 @@
-//! Jet layouts and demands for the selection tests and benches, and an independent solver to set beside the kernel.
+//! Jet layouts and demands for the selection tests and benches.
 //!
 //! All layouts are invented; what makes each of them awkward is said at its name.
 #![allow(dead_code, missing_docs)]
@@ -119,6 +119,15 @@ pub fn jet_1_full(centre: [f64; 3], limit: f32) -> Layout<6> {
     Layout { price: vec![1.0; 12], limit: vec![limit; 12], columns }
 }
 
+/// JET-1 about the docked centre of mass: rows turn, then push, unit thrust, price 1 per second.
+fn reference<const M: usize>() -> Layout<M> {
+    let rows = |(turn, push): ([f64; 3], [f64; 3])| -> [f32; M] {
+        std::array::from_fn(|row| (if row < 3 { turn[row] } else { push[row - 3] }) as f32)
+    };
+    let columns = jet_1_effects(DOCKED).into_iter().map(rows).collect();
+    Layout { price: vec![1.0; 12], limit: vec![0.4; 12], columns }
+}
+
 /// What makes a layout awkward.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Kind {
@@ -136,16 +145,23 @@ pub enum Kind {
     Through,
     /// Every jet twice.
     Twins,
-    /// Torques in a plane tilted against the axes.
+    /// Torques in a plane tilted against the axes, exactly.
     RankTwo,
     /// Torques in a plane along the axes: yaw is gone.
     RankTwoAlong,
-    /// Torques along one line.
+    /// Torques along one line, exactly.
     RankOne,
+    /// Torques in a tilted plane but for the rounding of `f32`, which an exact solver lives on and no kernel in `f32` can.
+    RoundedTwo,
+    /// Torques along one line but for rounding.
+    RoundedOne,
     /// A third of the jets cost nothing.
     Free,
+    /// The twelve jets of reference layout JET-1 about the docked centre of mass, unit thrust and price.
+    Reference,
 }
 
+/// Kinds whose numbers mean what they say; not those that are short of a rank but for rounding.
 pub const KINDS: [Kind; 11] = [
     Kind::Plain,
     Kind::Mixed,
@@ -170,6 +186,9 @@ pub fn normal(rng: &mut Pcg64) -> f64 {
 /// A random layout of `count` jets about the docked centre of mass: rows turn (rad/s²), then push (m/s²),
 /// of a stack of 1,800 kg with moments 900, 5,200 and 5,100 kg·m²; prices in kg/s; 0.4 s at most.
 pub fn random<const M: usize>(kind: Kind, count: usize, rng: &mut Pcg64) -> Layout<M> {
+    if kind == Kind::Reference {
+        return reference();
+    }
     let mut layout = Layout { columns: Vec::new(), price: Vec::new(), limit: vec![0.4; count] };
     for jet in 0..count {
         let (position, direction) = geometry(kind, jet, rng);
@@ -187,9 +206,17 @@ pub fn random<const M: usize>(kind: Kind, count: usize, rng: &mut Pcg64) -> Layo
             std::array::from_fn(|row| if row < 3 { turn[row] } else { force[row - 3] / 1800.0 });
         match kind {
             Kind::Twins if jet % 2 == 1 => column = layout.columns[jet - 1],
-            Kind::RankTwo => column[2] = 0.3 * column[0] - 0.2 * column[1],
+            Kind::RankTwo => {
+                let [roll, pitch] = [column[0], column[1]].map(coarse);
+                (column[0], column[1], column[2]) = (roll, pitch, 0.5 * roll - 0.25 * pitch);
+            }
             Kind::RankTwoAlong => column[2] = 0.0,
-            Kind::RankOne => (column[1], column[2]) = (0.7 * column[0], -0.2 * column[0]),
+            Kind::RankOne => {
+                let roll = coarse(column[0]);
+                (column[0], column[1], column[2]) = (roll, 0.75 * roll, -0.25 * roll);
+            }
+            Kind::RoundedTwo => column[2] = 0.3 * column[0] - 0.2 * column[1],
+            Kind::RoundedOne => (column[1], column[2]) = (0.7 * column[0], -0.2 * column[0]),
             _ => {}
         }
         let mut price = (thrust / (9.806_65 * rng.random_range(200.0..300.0))) as f32;
@@ -200,6 +227,11 @@ pub fn random<const M: usize>(kind: Kind, count: usize, rng: &mut Pcg64) -> Layo
         layout.price.push(price);
     }
     layout
+}
+
+/// The nearest multiple of 2^-22: quarters of sums of such entries are exact.
+fn coarse(entry: f32) -> f32 {
+    (entry * 4_194_304.0).round() / 4_194_304.0
 }
 
 fn geometry(kind: Kind, jet: usize, rng: &mut Pcg64) -> ([f64; 3], [f64; 3]) {
@@ -269,71 +301,4 @@ fn boxed<const M: usize>(layout: &Layout<M>, b: [f64; M], rng: &mut Pcg64) -> De
 /// A generator for a named series.
 pub fn series(seed: u64) -> Pcg64 {
     Pcg64::seed_from_u64(seed)
-}
-
-/// An answer of the independent solver.
-#[derive(Clone, Debug)]
-pub struct Oracle {
-    pub value: f64,
-    pub on_time: Vec<f64>,
-}
-
-/// Largest share λ of a demand slid towards zero, 1 at most, by microlp (a simplex in `f64`).
-pub fn largest_share<const M: usize>(layout: &Layout<M>, demand: &Demand<M>) -> Option<Oracle> {
-    let nearest = demand.nearest().map(f64::from);
-    let size = (0..M).map(|row| nearest[row].abs() / layout.pulse(row)).fold(f64::MIN_POSITIVE, f64::max);
-    // Small demands are the unit themselves, large ones are seen from the full pulses.
-    let unit = size.min(layout.columns.len() as f64);
-    let mut problem = microlp::Problem::new(microlp::OptimizationDirection::Maximize);
-    let jets: Vec<_> =
-        layout.limit.iter().map(|limit| problem.add_var(0.0, (0.0, f64::from(*limit) / unit))).collect();
-    let share = problem.add_var(1.0, (0.0, size / unit));
-    for row in 0..M {
-        let scale = layout.pulse(row);
-        let mut terms: Vec<_> = jets
-            .iter()
-            .zip(&layout.columns)
-            .map(|(jet, column)| (*jet, f64::from(column[row]) / scale))
-            .collect();
-        terms.push((share, -nearest[row] / (scale * size)));
-        let beyond = |edge: f32| (f64::from(edge) - nearest[row]) / (scale * unit);
-        let (low, high) = (beyond(demand.low[row]), beyond(demand.high[row]));
-        if low == high {
-            problem.add_constraint(&terms, microlp::ComparisonOp::Eq, low);
-        } else {
-            problem.add_constraint(&terms, microlp::ComparisonOp::Ge, low);
-            problem.add_constraint(&terms, microlp::ComparisonOp::Le, high);
-        }
-    }
-    let solution = problem.solve().ok()?.into_solution().ok()?;
-    let on_time = jets.iter().map(|jet| solution.var_value(*jet) * unit).collect();
-    Some(Oracle { value: solution.objective() * unit / size, on_time })
-}
-
-/// Least price of delivering exactly `achieved`, by microlp.
-pub fn least_price<const M: usize>(layout: &Layout<M>, achieved: &[f64; M]) -> Option<Oracle> {
-    let size = (0..M).map(|row| achieved[row].abs() / layout.pulse(row)).fold(f64::MIN_POSITIVE, f64::max);
-    let dearest = layout.price.iter().fold(0.0_f32, |a, b| a.max(*b));
-    let mut problem = microlp::Problem::new(microlp::OptimizationDirection::Minimize);
-    let jets: Vec<_> = layout
-        .limit
-        .iter()
-        .zip(&layout.price)
-        .map(|(limit, price)| {
-            let cost = f64::from(*price) / f64::from(dearest.max(f32::MIN_POSITIVE));
-            problem.add_var(cost, (0.0, f64::from(*limit) / size))
-        })
-        .collect();
-    for row in 0..M {
-        let scale = layout.pulse(row);
-        let terms: Vec<_> = jets
-            .iter()
-            .zip(&layout.columns)
-            .map(|(jet, column)| (*jet, f64::from(column[row]) / scale))
-            .collect();
-        problem.add_constraint(&terms, microlp::ComparisonOp::Eq, achieved[row] / (scale * size));
-    }
-    let solution = problem.solve().ok()?.into_solution().ok()?;
-    let on_time = jets.iter().map(|jet| solution.var_value(*jet) * size).collect();
-    Some(Oracle { value: solution.objective() * f64::from(dearest) * size, on_time })
 }

@@ -4,21 +4,21 @@
 //! `STACKHOLD_SELECTION_PROBLEMS=10000 cargo test --release -p stackhold-tests --test selection_tug -- --nocapture` runs
 //! 10,000 problems per layout and number of rows and prints the worst differences found.
 mod selection_layouts;
+mod selection_solvers;
 
 use rand::RngExt;
 use rand_pcg::Pcg64;
-use selection_layouts::{Layout, demand, largest_share, least_price, normal, series};
+use selection_layouts::{Layout, demand, normal, series};
+use selection_solvers::{Solver, largest_share, least_price};
 use stackhold_harness::scenario::load_embedded;
 use stackhold_harness::selection_check::check_selection;
 use stackhold_harness::table;
 use stackhold_kernel::effectiveness::Effectiveness;
 use stackhold_kernel::jet::JetMask;
-use stackhold_kernel::selection::{
-    Demand, FLOOR, Outcome, ALLOWANCE, SLACK, SPILL, Selection, select,
-};
+use stackhold_kernel::selection::{ALLOWANCE, Demand, FLOOR, Outcome, SLACK, SPILL, Selection, select};
 
 /// Figure promised for λ, delivered impulse and propellant.
-const FIGURE: f64 = 1.0e-4;
+const FIGURE: f64 = 1.0e-5;
 
 /// Room for rounding that the second stage takes, as a share of the demand.
 const ROOM: f64 = 5.0e-6;
@@ -93,19 +93,14 @@ fn compare<const M: usize>(layout: &Layout<M>, failed: Option<usize>, demand: &D
     if got.outcome == Outcome::Nothing {
         return;
     }
-    let best = largest_share(&rest, demand).expect("the other solver finds a share").value;
+    let best = best_share(&rest, demand);
     let delivered = layout.deliver(&got.on_time);
     if matches!(got.outcome, Outcome::Exact | Outcome::Shortened) {
         let slack = if got.outcome == Outcome::Exact { 0.0 } else { f64::from(SLACK) };
-        let lambda = f64::from(got.lambda);
-        let aim = |best: f64| best.min(1.0) * (1.0 - slack);
-        let over = (lambda - aim(best)) / aim(best);
-        let mut short = -over;
-        if short > FIGURE {
-            // More can be had, but by on-times that cancel one another beyond what the kernel says it seeks.
-            short = (aim(stated_share(&rest, demand, lambda)) - lambda) / lambda;
-        }
-        worst.lambda = worst.lambda.max(over).max(short);
+        let (lambda, best) = (f64::from(got.lambda), best.min(1.0));
+        let aim = best * (1.0 - slack);
+        // Anything between that and the best will do.
+        worst.lambda = worst.lambda.max((aim - lambda) / aim).max((lambda - best) / best);
         let (near, mut missed) = (demand.nearest().map(f64::from), 0.0_f64);
         for row in 0..M {
             let edge = |edge: f32| (f64::from(edge) - near[row]) + lambda * near[row];
@@ -118,28 +113,23 @@ fn compare<const M: usize>(layout: &Layout<M>, failed: Option<usize>, demand: &D
             matches!(got.outcome, Outcome::Prioritised | Outcome::Coupled),
             "without {failed:?}: {got:?}\n{demand:?}"
         );
-        let best = stated_share(&rest, demand, f64::from(FLOOR));
         assert!(
             best <= f64::from(FLOOR) * (1.0 + FIGURE),
             "without {failed:?}: {best} could be had\n{got:?}\n{demand:?}"
         );
     }
     let cost = layout.cost(&got.on_time);
-    let least = least_price(&rest, &delivered).expect("what is delivered can be delivered").value;
+    let first_stage = matches!(got.outcome, Outcome::Exact | Outcome::Shortened);
+    let served =
+        demand.nearest().map(|r| if first_stage { f64::from(got.lambda * r) } else { f64::INFINITY });
+    let least = least_price(&rest.problem(demand), &served, &delivered, Solver::Simplex)
+        .expect("what is delivered can be delivered");
     worst.propellant = worst.propellant.max((cost - least).abs() / least.max(f64::MIN_POSITIVE));
 }
 
-/// Largest share with on-times limited to what the kernel says it seeks: a thousand times what the share
-/// `of` the demand that is served takes by itself, give or take the powers of two that it scales by.
-fn stated_share<const M: usize>(layout: &Layout<M>, demand: &Demand<M>, of: f64) -> f64 {
-    let size = of * size(layout, &demand.nearest().map(f64::from));
-    let mut limited = layout.clone();
-    for (limit, column) in limited.limit.iter_mut().zip(&layout.columns) {
-        let effect = (0..M).map(|row| f64::from(column[row].abs()) / layout.pulse(row)).fold(0.0, f64::max);
-        *limit = limit.min((256.0 * size / effect) as f32);
-    }
-    // The pulse of the limited layout is another unit; the share is the same.
-    largest_share(&limited, demand).map_or(0.0, |share| share.value)
+/// The largest share by the other solver.
+fn best_share<const M: usize>(layout: &Layout<M>, demand: &Demand<M>) -> f64 {
+    largest_share(&layout.problem(demand), Solver::Simplex).expect("the other solver finds a share")
 }
 
 fn conclude(name: &str, worst: &Worst) {
@@ -157,7 +147,7 @@ fn wanted<const M: usize>(layout: &Layout<M>, turn: usize, rng: &mut Pcg64) -> D
     }
     let direction: [f64; M] = std::array::from_fn(|row| 1.0e3 * normal(rng) * layout.pulse(row));
     let far = Demand::point(direction.map(|x| x as f32));
-    let edge = largest_share(layout, &far).map_or(1.0, |edge| edge.value);
+    let edge = best_share(layout, &far);
     let factors = [1.0 - 1.0e-5, 1.0 - 1.0e-6, 1.0, 1.0 + 1.0e-6, 1.0 + 1.0e-5, 1.0e-6, 1.0e6];
     let factor = factors[(turn / 8) % factors.len()];
     Demand::point(direction.map(|x| (x * edge * factor) as f32))
@@ -249,7 +239,7 @@ fn ways_gone(layout: &Layout<3>) -> Vec<(usize, usize, f64)> {
         for (axis, way) in [0, 1, 2].into_iter().flat_map(|axis| [(axis, 1.0), (axis, -1.0)]) {
             let mut b = [0.0; 3];
             b[axis] = (way * layout.pulse(axis)) as f32;
-            if largest_share(&rest, &Demand::point(b)).is_none_or(|share| share.value < 1.0e-6) {
+            if best_share(&rest, &Demand::point(b)) < 1.0e-6 {
                 gone.push((failed, axis, way));
             }
         }

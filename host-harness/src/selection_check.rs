@@ -3,36 +3,44 @@
 //! By weak duality any multipliers `y` bound the propellant of every set of on-times that delivers
 //! the demand: `price·t ≥ Σ y_i·(low_i if y_i > 0 else high_i) − Σ max(0, y·a_j − price_j)·limit_j`.
 //! The same sum without prices bounds λ. So nothing here solves anything: the multipliers that the
-//! kernel returns either close the gap or they do not. No allocation; cost about `4·M·N` products.
+//! kernel returns either close the gap or they do not. Cost about `4·M·N` products; no allocation but where a gap is
+//! wide enough to ask for the condition of its basis.
+//!
+//! The limits are those of the stated problem: a jet's own, and the longest on-time that the kernel seeks at a share
+//! (see [`Longest`]), computed here from the numbers of the problem.
 //!
 //! The numbers are `f32`, so a jet in use whose price should equal `y·a_j` misses it by a rounding;
-//! times a limit that may be a million times the on-time, that would swamp the gap of a tiny demand.
+//! times a limit that may be many times the on-time, that would swamp the gap of a tiny demand.
 //! Two remedies, the better is taken: the multipliers are shrunk until no unsaturated jet is overpriced (rigorous
 //! for the prices as given), or each price is raised by at most [`ROUNDING`] of its terms (rigorous for prices that
-//! differ by that from the given).
+//! differ by that from the given). The bound of λ is taken as it stands, and where that leaves a gap, with what
+//! the multipliers pay for an unsaturated jet lowered by the same share of its terms.
 
+use nalgebra::DMatrix;
 use stackhold_kernel::cycle::Witness;
-use stackhold_kernel::selection::{FLOOR, Outcome, Problem, SLACK, SPILL, Selection};
+use stackhold_kernel::selection::{FLOOR, LONGEST, Outcome, Problem, SLACK, SPILL, Selection};
 
 use crate::record::SelectionChecks;
 
-/// Largest relative gap to the dual bound that counts as proven.
-pub const GAP_LIMIT: f64 = 2.0e-5;
+/// Largest relative gap to the dual bound that counts as proven, while the condition of the basis is
+/// [`WELL_CONDITIONED`] at most; beyond, in proportion to it.
+pub const GAP_LIMIT: f64 = 1.0e-5;
 /// Largest relative miss of the demand that counts as delivered.
-pub const RESIDUAL_LIMIT: f64 = 2.0e-5;
+pub const RESIDUAL_LIMIT: f64 = 1.0e-5;
 /// Largest relative shortfall of λ below `(1 − SLACK)` of its bound.
-pub const LAMBDA_LIMIT: f64 = 5.0e-5;
-/// Share of its terms by which a price may be off: a few roundings of `f32`.
-pub const ROUNDING: f64 = 2.0e-6;
-/// Rounding of an on-time, as a share of what it delivers: where on-times nearly cancel one another,
-/// no `f32` on-times deliver better.
-pub const ON_TIME_ROUNDING: f64 = 1.5e-7;
+pub const LAMBDA_LIMIT: f64 = 1.0e-5;
+/// Condition of a basis up to which [`GAP_LIMIT`] holds as it stands.
+pub const WELL_CONDITIONED: f64 = 100.0;
+/// Share of its terms by which the worth of a jet may be off: a few roundings of `f32`.
+pub const ROUNDING: f64 = 5.0e-7;
 /// Share of a full pulse that is as good as nothing.
 const TRIFLE: f64 = 2.0e-12;
-/// Terms this many times their sum are still no reason for a larger limit.
-const WELL_CONDITIONED: f64 = 100.0;
 /// What the second stage may push the wrong way for rounding's sake, share of the demand.
 const LEEWAY: f64 = 1.2e-5;
+/// A few roundings of `f32`, as a share of an on-time.
+const SAME: f64 = 3.0e-7;
+/// How far the residual of the kernel's own proof may be below what is found here: its sums are `f32`.
+const PROOF_ROUNDING: f64 = 4.0e-6;
 
 /// The first thing found wrong.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -49,6 +57,8 @@ pub enum Fault {
     Lambda,
     /// The outcome claimed does not fit what is there.
     Outcome,
+    /// The kernel's own proof claims less of a residual or gap than there is.
+    Proof,
 }
 
 /// What the multipliers prove.
@@ -62,6 +72,8 @@ pub struct SelectionCheck {
     pub lambda_gap: f64,
     /// Proven bound of λ; infinite when none was asked for.
     pub lambda_bound: f64,
+    /// Condition of the basis; 1 where the gap did not ask for it.
+    pub condition: f64,
     /// The first fault, `None` when all is proven.
     pub fault: Option<Fault>,
 }
@@ -102,13 +114,61 @@ impl Witness for Checker {
     }
 }
 
-/// A jet that may fire: column, price, limit, on-time.
+/// A jet that may fire: column, price, limit (its own or the longest on-time sought, the less of them), on-time.
 #[derive(Clone, Copy)]
 struct Used<const M: usize> {
     column: [f64; M],
     price: f64,
     limit: f64,
     on_time: f64,
+}
+
+impl<const M: usize> Used<M> {
+    /// Whether it could fire longer.
+    fn is_open(&self) -> bool {
+        self.on_time < self.limit * (1.0 - SAME)
+    }
+}
+
+/// The power of two at or below `x > 0`, within reason; 1 for zero.
+fn power_below(x: f64) -> f64 {
+    if x > 0.0 { x.log2().floor().clamp(-100.0, 100.0).exp2() } else { 1.0 }
+}
+
+/// Longest on-times that a selection seeks: `LONGEST · β / γ_j`, where a row's unit `ρ_i` is the power of two at
+/// or below its largest entry of a usable jet, a jet's strength `γ_j` that at or below its largest entry in those
+/// units, and β the largest row of what is served in those units. Longer on-times would cancel one another so far
+/// that they stand for an axis that is not there.
+#[derive(Clone, Copy, Debug)]
+pub struct Longest<const M: usize> {
+    unit: [f64; M],
+    /// `LONGEST · β`.
+    most: f64,
+}
+
+impl<const M: usize> Longest<M> {
+    /// Of a problem that serves `served`, row by row.
+    #[must_use]
+    pub fn new(problem: &Problem<M>, served: &[f64; M]) -> Self {
+        let mut unit = [0.0_f64; M];
+        for (jet, column) in problem.columns.iter().enumerate() {
+            if problem.usable.contains(jet) {
+                for (unit, entry) in unit.iter_mut().zip(column) {
+                    *unit = unit.max(f64::from(entry.abs()));
+                }
+            }
+        }
+        let unit = unit.map(power_below);
+        let beta = served.iter().zip(&unit).map(|(served, unit)| served.abs() / unit).fold(0.0, f64::max);
+        Self { unit, most: f64::from(LONGEST) * beta }
+    }
+
+    /// Of the jet with this column, s.
+    #[must_use]
+    pub fn on_time_s(&self, column: &[f64; M]) -> f64 {
+        let entries = column.iter().zip(&self.unit).map(|(entry, unit)| entry.abs() / unit);
+        self.most / power_below(entries.fold(0.0, f64::max))
+    }
 }
 
 /// Ranges of the rows.
@@ -131,6 +191,7 @@ pub fn check_selection<const M: usize, const N: usize>(
         residual: 0.0,
         lambda_gap: 0.0,
         lambda_bound: f64::INFINITY,
+        condition: 1.0,
         fault: on_times_fault(problem, selection),
     };
     if check.fault.is_some() {
@@ -144,39 +205,80 @@ pub fn check_selection<const M: usize, const N: usize>(
             return check;
         }
     }
-    let achieved = delivered(problem, selection);
+    let longest = Longest::new(problem, &served(problem, selection, &nearest));
+    let jets = || used(problem, selection, &longest);
+    if jets().any(|jet| jet.on_time > jet.limit * (1.0 + SAME)) {
+        check.fault = Some(Fault::OnTime);
+        return check;
+    }
+    let achieved = delivered(jets());
     let pulse = full_pulses(problem);
-    check.fault = account_fault(problem, selection, &achieved, &pulse);
+    check.fault = account_fault(problem, selection, &achieved, &gathered(jets()), &pulse);
     check_reach(problem, selection, &nearest, &mut check);
     let ranges = claimed_ranges(problem, selection, &nearest);
     let target = demand_size(problem, &ranges, &nearest, &pulse, selection.outcome);
     check.residual = worst_miss(&achieved, &ranges, &pulse) / target.max(f64::MIN_POSITIVE);
-    let rounding =
-        ON_TIME_ROUNDING * gathered_size(problem, selection, &pulse) / target.max(f64::MIN_POSITIVE);
-    if !(check.residual <= RESIDUAL_LIMIT + rounding) {
+    if !(check.residual <= RESIDUAL_LIMIT) {
         check.fault = check.fault.or(Some(Fault::Residual));
     }
     let priced = priced_ranges(&ranges, &achieved, selection, target * RESIDUAL_LIMIT, &pulse);
-    check.gap = propellant_gap(problem, selection, &priced);
+    let y = selection.multipliers.map(f64::from);
+    check.gap = propellant_gap(jets(), &y, &priced);
+    if !(check.gap <= GAP_LIMIT) {
+        check.condition = condition(jets(), &y, &longest);
+    }
     // The negated comparison also catches what is not a number.
-    if !(check.gap <= GAP_LIMIT * stretch(problem, selection)) {
+    if !(check.gap <= GAP_LIMIT * (check.condition / WELL_CONDITIONED).max(1.0)) {
         check.fault = check.fault.or(Some(Fault::Gap));
     }
+    if check.fault.is_none() && !proof_is_honest(selection, &check) {
+        check.fault = Some(Fault::Proof);
+    }
     check
+}
+
+/// Whether the kernel's own proof owns up to what is found here, but for the rounding of its sums.
+fn proof_is_honest<const M: usize, const N: usize>(
+    selection: &Selection<M, N>,
+    check: &SelectionCheck,
+) -> bool {
+    let second_stage = matches!(selection.outcome, Outcome::Prioritised | Outcome::Coupled);
+    let proof = selection.proof;
+    // In the second stage the kernel measures against edges of its own.
+    let residual = second_stage || check.residual <= f64::from(proof.residual) + PROOF_ROUNDING;
+    let stretch = (check.condition / WELL_CONDITIONED).max(1.0);
+    residual && check.gap <= f64::from(proof.gap) + GAP_LIMIT * stretch && proof.reach_gap >= 0.0
+}
+
+/// What is served, as the longest on-times go by it: the demand at the λ claimed; in the second stage what is wanted
+/// as far as it is not beyond all reach.
+fn served<const M: usize, const N: usize>(
+    problem: &Problem<M>,
+    selection: &Selection<M, N>,
+    nearest: &[f64; M],
+) -> [f64; M] {
+    match selection.outcome {
+        Outcome::Exact | Outcome::Shortened => nearest.map(|r| f64::from(selection.lambda) * r),
+        _ => wanted_within_reach(problem, nearest).0,
+    }
 }
 
 /// The jets that may fire.
 fn used<'a, const M: usize, const N: usize>(
     problem: &'a Problem<M>,
     selection: &'a Selection<M, N>,
+    longest: &'a Longest<M>,
 ) -> impl Iterator<Item = Used<M>> + Clone {
     let jets = problem.columns.iter().zip(problem.price).zip(problem.limit).zip(&selection.on_time);
     jets.enumerate().filter(|(jet, _)| problem.usable.contains(*jet)).map(
-        |(_, (((column, price), limit), on_time))| Used {
-            column: column.map(f64::from),
-            price: f64::from(*price),
-            limit: f64::from(*limit),
-            on_time: f64::from(*on_time),
+        |(_, (((column, price), limit), on_time))| {
+            let column = column.map(f64::from);
+            Used {
+                column,
+                price: f64::from(*price),
+                limit: f64::from(*limit).min(longest.on_time_s(&column)),
+                on_time: f64::from(*on_time),
+            }
         },
     )
 }
@@ -208,17 +310,20 @@ fn quiet_fault<const M: usize, const N: usize>(
     let zero_will_do = nearest.iter().zip(pulse).all(|(r, pulse)| r.abs() <= TRIFLE * pulse);
     let honest = match outcome {
         Outcome::Nothing => zero_will_do,
-        Outcome::NoJets => !used(problem, selection)
-            .any(|jet| jet.limit > 0.0 && jet.column.iter().any(|entry| *entry != 0.0)),
+        Outcome::NoJets => {
+            !problem.columns.iter().zip(problem.limit).enumerate().any(|(jet, (column, limit))| {
+                problem.usable.contains(jet) && *limit > 0.0 && column.iter().any(|entry| *entry != 0.0)
+            })
+        }
         Outcome::Refused => true,
         _ => false,
     };
     (!honest).then_some(Fault::Outcome)
 }
 
-fn delivered<const M: usize, const N: usize>(problem: &Problem<M>, selection: &Selection<M, N>) -> [f64; M] {
+fn delivered<const M: usize>(jets: impl Iterator<Item = Used<M>>) -> [f64; M] {
     let mut sum = [0.0; M];
-    for jet in used(problem, selection) {
+    for jet in jets {
         for (sum, entry) in sum.iter_mut().zip(jet.column) {
             *sum += entry * jet.on_time;
         }
@@ -253,9 +358,9 @@ fn account_fault<const M: usize, const N: usize>(
     problem: &Problem<M>,
     selection: &Selection<M, N>,
     achieved: &[f64; M],
+    gathered: &[f64; M],
     pulse: &[f64; M],
 ) -> Option<Fault> {
-    let gathered = gathered(problem, selection);
     let wrong = (0..M).any(|row| {
         let got = f64::from(selection.achieved[row]);
         let tolerance = 4.0e-6 * gathered[row] + 1.0e-30 * pulse[row];
@@ -269,23 +374,14 @@ fn account_fault<const M: usize, const N: usize>(
 }
 
 /// What each row gathers, signs aside.
-fn gathered<const M: usize, const N: usize>(problem: &Problem<M>, selection: &Selection<M, N>) -> [f64; M] {
+fn gathered<const M: usize>(jets: impl Iterator<Item = Used<M>>) -> [f64; M] {
     let mut sums = [0.0; M];
-    for jet in used(problem, selection) {
+    for jet in jets {
         for (sum, entry) in sums.iter_mut().zip(jet.column) {
             *sum += (entry * jet.on_time).abs();
         }
     }
     sums
-}
-
-/// The most that a row gathers, signs aside, in units of full pulses.
-fn gathered_size<const M: usize, const N: usize>(
-    problem: &Problem<M>,
-    selection: &Selection<M, N>,
-    pulse: &[f64; M],
-) -> f64 {
-    gathered(problem, selection).iter().zip(pulse).map(|(sum, pulse)| sum / pulse).fold(0.0, f64::max)
 }
 
 /// Bound of λ from the reach multipliers, and what is claimed against it.
@@ -302,7 +398,40 @@ fn check_reach<const M: usize, const N: usize>(
         }
         return;
     }
+    for forgiven in [0.0, ROUNDING] {
+        check.lambda_bound = share_bound(problem, selection, nearest, forgiven);
+        let best = check.lambda_bound.min(1.0) * (1.0 - f64::from(SLACK));
+        let enough = if selection.outcome == Outcome::Shortened {
+            // What is more than the multipliers allow as they stand cannot have been delivered.
+            if forgiven == 0.0 && lambda > check.lambda_bound * (1.0 + LAMBDA_LIMIT) {
+                break;
+            }
+            check.lambda_gap = ((best - lambda) / best.max(f64::MIN_POSITIVE)).max(0.0);
+            check.lambda_gap <= LAMBDA_LIMIT
+        } else {
+            best <= (1.0 + LAMBDA_LIMIT) * f64::from(FLOOR) * alone(problem, nearest)
+        };
+        if enough {
+            return;
+        }
+    }
+    check.fault = check.fault.or(Some(Fault::Lambda));
+}
+
+/// The largest λ for which the reach multipliers do not contradict the demand, with `forgiven` of the terms of what they
+/// pay for an unsaturated jet:
+/// `λ·y·r + Σ min(y_i·(low_i − r_i), y_i·(high_i − r_i)) ≤ Σ max(0, y·a_j)·limit_j(λ)`. What is right of it less what is
+/// left is concave in λ, so Newton's method from far out ends at the crossing.
+fn share_bound<const M: usize, const N: usize>(
+    problem: &Problem<M>,
+    selection: &Selection<M, N>,
+    nearest: &[f64; M],
+    forgiven: f64,
+) -> f64 {
     let y = selection.reach_multipliers.map(f64::from);
+    if !y.iter().all(|y| y.is_finite()) {
+        return f64::INFINITY;
+    }
     let towards: f64 = y.iter().zip(nearest).map(|(y, r)| y * r).sum();
     let edges: f64 = y
         .iter()
@@ -313,31 +442,38 @@ fn check_reach<const M: usize, const N: usize>(
             |((y, (low, high)), r)| edge_product(*y, f64::from(*low) - r, f64::from(*high) - r),
         )
         .sum();
-    let most: f64 = used(problem, selection)
-        .map(|jet| {
-            let excess = excess(&jet.column, &y, 0.0);
-            let rounding = if jet.on_time < jet.limit { ROUNDING * terms(&jet.column, &y) } else { 0.0 };
-            if excess > rounding { excess * jet.limit } else { 0.0 }
-        })
-        .sum();
-    check.lambda_bound = if towards > 0.0 && y.iter().all(|y| y.is_finite()) {
-        (most - edges) / towards
-    } else {
-        f64::INFINITY
-    };
-    let proven = match selection.outcome {
-        Outcome::Shortened => {
-            let best = check.lambda_bound.min(1.0) * (1.0 - f64::from(SLACK));
-            check.lambda_gap = ((best - lambda) / best.max(f64::MIN_POSITIVE)).max(0.0);
-            let sizes: f64 = y.iter().zip(nearest).map(|(y, r)| (y * r).abs()).sum();
-            let limit = LAMBDA_LIMIT * (sizes / towards.abs() / WELL_CONDITIONED).max(1.0);
-            check.lambda_gap <= limit && lambda <= check.lambda_bound * (1.0 + limit)
+    let whole = Longest::new(problem, nearest);
+    let mut share = f64::INFINITY;
+    loop {
+        let (mut fixed, mut growing) = (0.0, 0.0);
+        for (jet, (column, limit)) in problem.columns.iter().zip(problem.limit).enumerate() {
+            let column = column.map(f64::from);
+            let open = selection.on_time.get(jet).is_some_and(|time| time < limit);
+            let rounding = if open { forgiven * terms(&column, &y) } else { 0.0 };
+            let pays = excess(&column, &y, 0.0) - rounding;
+            if !(pays > 0.0) || !problem.usable.contains(jet) {
+                continue;
+            }
+            let (limit, longest) = (f64::from(*limit), whole.on_time_s(&column));
+            if longest * share < limit { growing += pays * longest } else { fixed += pays * limit }
         }
-        _ => check.lambda_bound <= 1.01 * f64::from(FLOOR),
-    };
-    if !proven {
-        check.fault = check.fault.or(Some(Fault::Lambda));
+        let next = if towards > growing { (fixed - edges) / (towards - growing) } else { f64::INFINITY };
+        if !(next < share) {
+            return share;
+        }
+        share = next;
     }
+}
+
+/// The share that the least able row could deliver by itself, with the kernel's own margin on what it takes
+/// for able.
+fn alone<const M: usize>(problem: &Problem<M>, nearest: &[f64; M]) -> f64 {
+    let (_, authority) = wanted_within_reach(problem, nearest);
+    let block = largest_of_block(authority);
+    let shares = (0..M).filter(|row| block[*row] > 0.0 && nearest[*row] != 0.0);
+    shares
+        .map(|row| 1.0625 * authority[row].max(f64::from(FLOOR) * block[row]) / nearest[row].abs())
+        .fold(1.0, f64::min)
 }
 
 /// Smallest of `y·x` over `low ≤ x ≤ high`; zero when `y` is.
@@ -460,69 +596,73 @@ fn priced_ranges<const M: usize, const N: usize>(
     priced
 }
 
-/// How much larger the terms of `y·a_j` are than the propellant they add up to, against a hundred; at least 1.
-/// Multipliers in `f32` cannot be better than that: the basis is nearly singular.
-fn stretch<const M: usize, const N: usize>(problem: &Problem<M>, selection: &Selection<M, N>) -> f64 {
-    let y = selection.multipliers.map(f64::from);
-    let (mut sizes, mut cost) = (0.0, 0.0);
-    for jet in used(problem, selection) {
-        sizes += terms(&jet.column, &y) * jet.on_time;
-        cost += jet.price * jet.on_time;
+/// Condition of the basis that the multipliers come from: largest by smallest singular value of the columns in use
+/// short of their limit over the rows that are paid for, in the units of [`Longest`]. Where fewer columns are in use
+/// than rows are paid for this is less than the condition of the whole basis, so the limit it sets is the stricter.
+fn condition<const M: usize>(
+    jets: impl Iterator<Item = Used<M>> + Clone,
+    y: &[f64; M],
+    longest: &Longest<M>,
+) -> f64 {
+    let basic = jets.filter(|jet| jet.on_time > 0.0 && jet.is_open());
+    let columns: Vec<[f64; M]> = basic
+        .map(|jet| {
+            let strength = longest.most / longest.on_time_s(&jet.column);
+            std::array::from_fn(|row| jet.column[row] / (longest.unit[row] * strength))
+        })
+        .collect();
+    let rows: Vec<usize> = (0..M).filter(|row| y[*row] != 0.0).collect();
+    if columns.is_empty() || rows.is_empty() {
+        return 1.0;
     }
-    if cost > 0.0 { (sizes / cost / WELL_CONDITIONED).max(1.0) } else { 1.0 }
+    let values = DMatrix::from_fn(rows.len(), columns.len(), |row, column| columns[column][rows[row]])
+        .singular_values();
+    let (largest, smallest) = (values.max(), values.min());
+    if smallest > 0.0 { largest / smallest } else { 1.0 }
 }
 
 /// Propellant above the dual bound over `ranges`, relative.
-fn propellant_gap<const M: usize, const N: usize>(
-    problem: &Problem<M>,
-    selection: &Selection<M, N>,
+fn propellant_gap<const M: usize>(
+    jets: impl Iterator<Item = Used<M>> + Clone,
+    y: &[f64; M],
     ranges: &Ranges<M>,
 ) -> f64 {
-    let y = selection.multipliers.map(f64::from);
     if !y.iter().all(|y| y.is_finite()) {
         return f64::INFINITY;
     }
-    let jets = || used(problem, selection);
-    let cost: f64 = jets().map(|jet| jet.price * jet.on_time).sum();
+    let cost: f64 = jets.clone().map(|jet| jet.price * jet.on_time).sum();
     let rows: f64 = (0..M).map(|row| edge_product(y[row], ranges.low[row], ranges.high[row])).sum();
     // By how much unsaturated jets are overpriced at most.
-    let over = jets()
-        .filter(|jet| jet.on_time < jet.limit && jet.price > 0.0)
-        .map(|jet| excess(&jet.column, &y, jet.price) / jet.price)
+    let over = jets
+        .clone()
+        .filter(|jet| jet.is_open() && jet.price > 0.0)
+        .map(|jet| excess(&jet.column, y, jet.price) / jet.price)
         .fold(0.0, f64::max);
     let bound = |shrink: f64| {
-        rows * shrink
-            - jets()
-                .map(|jet| {
-                    (shrink * (excess(&jet.column, &y, jet.price) + jet.price) - jet.price).max(0.0)
-                        * jet.limit
-                })
-                .sum::<f64>()
+        let paid = |jet: Used<M>| {
+            (shrink * (excess(&jet.column, y, jet.price) + jet.price) - jet.price).max(0.0) * jet.limit
+        };
+        rows * shrink - jets.clone().map(paid).sum::<f64>()
     };
     let rigorous = cost - bound(1.0).max(bound(1.0 / (1.0 + over)));
     // The same with each price raised by no more than rounding.
     let (mut raised_cost, mut raised_bound) = (0.0, rows);
-    for jet in jets() {
-        let terms = jet.price + terms(&jet.column, &y);
-        let excess = excess(&jet.column, &y, jet.price);
-        let raise = if jet.on_time < jet.limit { excess.min(ROUNDING * terms).max(0.0) } else { 0.0 };
+    for jet in jets.clone() {
+        let terms = jet.price + terms(&jet.column, y);
+        let excess = excess(&jet.column, y, jet.price);
+        let raise = if jet.is_open() { excess.min(ROUNDING * terms).max(0.0) } else { 0.0 };
         raised_cost += (jet.price + raise) * jet.on_time;
         raised_bound -= (excess - raise).max(0.0) * jet.limit;
     }
     let gap = rigorous.min(raised_cost - raised_bound).max(0.0);
-    gap / gap_unit(problem, selection, cost, &y)
+    // Where nothing fires nothing can be saved.
+    gap_unit(jets, cost).map_or(0.0, |unit| gap / unit)
 }
 
 /// What a gap is measured against: the propellant, or, where that is free, a thousandth of what the on-times
 /// would cost at the dearest price.
-fn gap_unit<const M: usize, const N: usize>(
-    problem: &Problem<M>,
-    selection: &Selection<M, N>,
-    cost: f64,
-    y: &[f64; M],
-) -> f64 {
-    let dearest = used(problem, selection).map(|jet| jet.price).fold(0.0, f64::max);
-    let seconds: f64 = used(problem, selection).map(|jet| jet.on_time).sum();
-    let paid: f64 = y.iter().zip(&selection.achieved).map(|(y, got)| (y * f64::from(*got)).abs()).sum();
-    cost.max(paid).max(1.0e-3 * dearest * seconds).max(f64::MIN_POSITIVE)
+fn gap_unit<const M: usize>(jets: impl Iterator<Item = Used<M>> + Clone, cost: f64) -> Option<f64> {
+    let dearest = jets.clone().map(|jet| jet.price).fold(0.0, f64::max);
+    let seconds: f64 = jets.map(|jet| jet.on_time).sum();
+    Some(cost.max(1.0e-3 * dearest * seconds)).filter(|unit| *unit > 0.0)
 }

@@ -1,0 +1,206 @@
+//! Jet selection against two independent general-purpose solvers, a simplex and an interior-point method, on the
+//! problem that the kernel says it solves, cold and warm.
+//!
+//! By default each series is short. The long run, over 100,000 problems, takes some minutes:
+//!
+//! ```text
+//! STACKHOLD_SELECTION_ORACLES=1000 cargo test --release -p stackhold-tests --test selection_oracles -- --nocapture
+//! ```
+//!
+//! `STACKHOLD_SELECTION_ONLY="warm Plain 6x16"` keeps the series whose name has all these words;
+//! `STACKHOLD_SELECTION_SEED` moves on to other problems. What fails is printed in full.
+mod selection_layouts;
+mod selection_series;
+mod selection_solvers;
+
+use selection_layouts::{Kind, series};
+use selection_series::{Case, Cold, MOST, Warm, in_parallel, is_wanted, number, sizes};
+use selection_solvers::{SOLVERS, Solver, largest_share, least_price};
+use stackhold_harness::selection_check::check_selection;
+use stackhold_kernel::selection::{FLOOR, Outcome, SLACK, Selection, Selector};
+
+/// Largest relative shortfall of λ, and propellant above the least, for a basis of condition 100 at most.
+const FIGURE: f64 = 1.0e-5;
+
+/// Failures of a series that are printed in full.
+const SHOWN: usize = 2;
+
+#[derive(Clone, Copy)]
+struct Job {
+    kind: Kind,
+    rows: usize,
+    jets: usize,
+    seed: u64,
+    warm: bool,
+}
+
+impl Job {
+    fn name(&self) -> String {
+        let start = if self.warm { "warm" } else { "cold" };
+        format!("{start} {:?} {}x{} seed {}", self.kind, self.rows, self.jets, self.seed)
+    }
+}
+
+/// What a series came to, against the simplex and the interior-point solver.
+#[derive(Debug, Default)]
+struct Tally {
+    problems: usize,
+    /// Shares and prices that a solver found.
+    shares: [usize; 2],
+    prices: [usize; 2],
+    /// Those that it did not find.
+    lost: [usize; 2],
+    /// Worst differences.
+    share: [f64; 2],
+    price: [f64; 2],
+    /// Problems where a solver is contradicted by the certificate.
+    contradicted: [usize; 2],
+    faults: std::collections::BTreeMap<String, usize>,
+    failures: Vec<String>,
+}
+
+impl Tally {
+    fn fault<const M: usize>(
+        &mut self,
+        what: String,
+        name: &str,
+        job: &Job,
+        case: &Case<M>,
+        answer: &Selection<M, MOST>,
+    ) {
+        *self.faults.entry(name.to_owned()).or_default() += 1;
+        if self.failures.len() < SHOWN {
+            let turn = self.problems - 1;
+            self.failures.push(format!("{}, problem {turn}: {what}\n  {answer:?}\n  {case:?}", job.name()));
+        }
+    }
+
+    fn take<const M: usize>(&mut self, job: &Job, case: &Case<M>, answer: &Selection<M, MOST>) {
+        self.problems += 1;
+        let problem = case.problem();
+        let check = check_selection(&problem, answer);
+        match answer.outcome {
+            Outcome::Nothing | Outcome::NoJets if check.ok() => return,
+            Outcome::Exact | Outcome::Shortened | Outcome::Prioritised | Outcome::Coupled => {}
+            outcome => return self.fault(format!("{check:?}"), &format!("{outcome:?}"), job, case, answer),
+        }
+        let nearest = case.demand.nearest().map(f64::from);
+        let lambda = f64::from(answer.lambda);
+        let first_stage = matches!(answer.outcome, Outcome::Exact | Outcome::Shortened);
+        for (place, solver) in SOLVERS.into_iter().enumerate() {
+            let Some(best) = largest_share(&problem, solver) else {
+                self.lost[place] += 1;
+                continue;
+            };
+            self.shares[place] += 1;
+            let best = best.min(1.0);
+            let (short, over) = if first_stage {
+                let slack = if answer.outcome == Outcome::Exact { 0.0 } else { f64::from(SLACK) };
+                let aim = best * (1.0 - slack);
+                ((aim - lambda) / aim.max(f64::MIN_POSITIVE), lambda - best)
+            } else {
+                (best / f64::from(FLOOR) - 1.0, 0.0)
+            };
+            // What is delivered can be delivered, whatever the solver says.
+            self.contradicted[place] += usize::from(over > FIGURE * lambda);
+            self.share[place] = self.share[place].max(short);
+            if short > FIGURE {
+                let what = format!("{solver:?} finds a share of {best:.9}: {short:.1e} short; {check:?}");
+                self.fault(what, &format!("share {solver:?} {:?}", answer.outcome), job, case, answer);
+            }
+        }
+        let achieved = case.layout.deliver(&answer.on_time);
+        let served = if first_stage { nearest.map(|r| lambda * r) } else { nearest.map(|_| f64::INFINITY) };
+        let cost = case.layout.cost(&answer.on_time);
+        let dearest = case.layout.price.iter().copied().fold(0.0_f32, f32::max);
+        let seconds: f64 = answer.on_time.iter().map(|t| f64::from(*t)).sum();
+        let unit = cost.max(1.0e-3 * f64::from(dearest) * seconds).max(f64::MIN_POSITIVE);
+        for (place, solver) in SOLVERS.into_iter().enumerate() {
+            let Some(least) = least_price(&problem, &served, &achieved, solver) else {
+                // Jets that only the whole of a row's authority serves leave a point, where no interior is.
+                self.lost[place] += usize::from(first_stage);
+                continue;
+            };
+            self.prices[place] += 1;
+            let above = (cost - least) / unit / (check.condition / 100.0).max(1.0);
+            self.contradicted[place] += usize::from(above < -FIGURE);
+            self.price[place] = self.price[place].max(above);
+            if above > FIGURE {
+                let what = format!(
+                    "{solver:?} finds a price of {least:.9e} against {cost:.9e}, {above:.1e} above; {check:?}"
+                );
+                self.fault(what, &format!("price {solver:?} {:?}", answer.outcome), job, case, answer);
+            }
+        }
+    }
+}
+
+fn run<const M: usize>(job: &Job, problems: usize) -> Tally {
+    let mut tally = Tally::default();
+    let mut selector = Selector::<M, MOST>::new();
+    let rng = series(job.seed);
+    let cases: Box<dyn Iterator<Item = Case<M>>> = if job.warm {
+        Box::new(Warm::<M>::new(job.kind, job.jets, rng))
+    } else {
+        Box::new(Cold::<M>::new(job.kind, job.jets, rng))
+    };
+    for case in cases.take(problems) {
+        if !job.warm {
+            selector.forget();
+        }
+        let answer = selector.select(&case.problem());
+        tally.take(job, &case, &answer);
+    }
+    tally
+}
+
+fn all(warm: bool) {
+    let problems = number("STACKHOLD_SELECTION_ORACLES", 40);
+    let first = number("STACKHOLD_SELECTION_SEED", 2000) as u64;
+    let jobs: Vec<Job> = (first..)
+        .zip(sizes())
+        .map(|(seed, (kind, rows, jets))| Job { kind, rows, jets, seed, warm })
+        .filter(|job| is_wanted(&job.name()))
+        .collect();
+    let tallies = in_parallel(&jobs, &Job::name, |job| match job.rows {
+        3 => run::<3>(job, problems),
+        4 => run::<4>(job, problems),
+        _ => run::<6>(job, problems),
+    });
+    let mut faults = 0;
+    for (job, tally) in jobs.iter().zip(&tallies) {
+        println!(
+            "{:<30} {} problems; worst share {:.1e} {:.1e}, price {:.1e} {:.1e}; found {:?} {:?}, lost {:?}, contradicted {:?}; {:?}",
+            job.name(),
+            tally.problems,
+            tally.share[0],
+            tally.share[1],
+            tally.price[0],
+            tally.price[1],
+            tally.shares,
+            tally.prices,
+            tally.lost,
+            tally.contradicted,
+            tally.faults
+        );
+        faults += tally.faults.values().sum::<usize>();
+    }
+    for (job, tally) in jobs.iter().zip(&tallies) {
+        for (place, solver) in SOLVERS.into_iter().enumerate() {
+            let asked = tally.shares[place] + tally.prices[place] + tally.lost[place];
+            let few = if solver == Solver::Simplex { asked / 50 } else { asked / 10 };
+            assert!(
+                tally.lost[place] <= few + 10,
+                "{}: {solver:?} answers too seldom: {tally:?}",
+                job.name()
+            );
+        }
+    }
+    let shown: Vec<&str> = tallies.iter().flat_map(|tally| &tally.failures).map(String::as_str).collect();
+    assert_eq!(faults, 0, "worse than an independent solver:\n{}", shown.join("\n"));
+}
+
+#[test]
+fn no_cold_selection_is_worse_than_an_independent_solver() {
+    all(false);
+}
