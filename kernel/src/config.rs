@@ -281,7 +281,7 @@ impl SharedLimits {
                 .iter()
                 .enumerate()
                 .filter(|(j, _)| open.contains(*j))
-                .all(|(_, jet)| taken.admits(jet, self))
+                .all(|(_, jet)| taken.admits(jet.group, jet.flow_kg_s(), self))
     }
 }
 
@@ -296,19 +296,19 @@ impl Taken {
     pub(crate) const NOTHING: Self = Self { jets: 0, flow_kg_s: [0.0; GROUPS] };
 
     /// Adds a jet if the limits leave room for it; whether they did.
-    pub(crate) fn admits(&mut self, jet: &Jet, limits: &SharedLimits) -> bool {
-        let group = usize::from(jet.group);
+    pub(crate) fn admits(&mut self, group: u8, jet_kg_s: f32, limits: &SharedLimits) -> bool {
+        let group = usize::from(group);
         let (Some(flow), Some(&limit)) = (self.flow_kg_s.get_mut(group), limits.flow_limit_kg_s.get(group))
         else {
             return false;
         };
         // Sums of flows that just fit must not be refused for their rounding.
-        let fits = *flow + jet.flow_kg_s() <= limit * FLOW_ROUNDING;
+        let fits = *flow + jet_kg_s <= limit * FLOW_ROUNDING;
         if self.jets >= limits.most_jets_at_once || !fits {
             return false;
         }
         self.jets += 1;
-        *flow += jet.flow_kg_s();
+        *flow += jet_kg_s;
         true
     }
 }

@@ -65,3 +65,4 @@ pub mod pulse;
 pub mod quaternion;
 pub mod selection;
 pub mod status;
+pub mod whole_ticks;

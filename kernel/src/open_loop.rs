@@ -1,21 +1,37 @@
 //! Open-loop demands: a point to deliver exactly, spread over as many cycles as it takes.
 //!
 //! Nothing will measure what was delivered, so what pulses cannot do exactly is carried to the next
-//! cycle. The demand is done when what is left is under half the smallest pulses it would take.
+//! cycle. While a demand takes longer than a cycle, on-times are only rounded: what that leaves is carried
+//! and worked off with the rest. What fits into one cycle is chosen in whole ticks ([`crate::whole_ticks`]): the
+//! demand is done when no firing is worth its price any more.
+//!
+//! **Shared limits.** Jets that may not open together take turns: those that would act longest open first,
+//! and what the others would have done is still owed.
+//!
+//! **Sparing translation.** When the table wishes so, a demand that leaves translation free is also
+//! selected with the velocity it leaves behind held within the wish's limits; that answer is taken when
+//! it costs at most the wish's share more. It is a wish: where it cannot be met at that price,
+//! translation is free.
 
 use crate::controller::Controller;
 use crate::cycle::Witness;
+use crate::effectiveness::Effect;
 use crate::jet::JetMask;
 use crate::linalg::Vec3;
 use crate::math;
 use crate::pulse;
-use crate::selection::Demand;
+use crate::selection::{Demand, Outcome, Selection, Selector};
 use crate::status::Status;
+use crate::whole_ticks::{TickProblem, TickRule, choose, left_over_price};
 
 /// No stack is asked to turn faster, rad/s.
 const ABSURD_RATE_RAD_S: f32 = 1.0;
 /// No stack is pushed by more with reaction jets, m/s.
 const ABSURD_VELOCITY_M_S: f32 = 1e4;
+/// Most nodes that one cycle's choice of whole ticks looks into.
+const MOST_NODES: u16 = 64;
+/// Most cycles of one demand that are chosen in whole ticks: what is left then is left.
+const MOST_CHOICES: u8 = 32;
 
 /// What an open-loop demand still owes.
 #[derive(Clone, Copy, Debug)]
@@ -23,13 +39,26 @@ pub(crate) struct Owed {
     serial: Option<u16>,
     rate_rad_s: Vec3,
     velocity_m_s: Option<Vec3>,
+    /// Velocity the pulses have brought so far where none is asked for, body axes, m/s.
+    pushed_m_s: Vec3,
+    /// Price of what is left over, per row, fixed at the first choice in whole ticks: a price that moved
+    /// with what is left could have two firings undo each other for ever.
+    left_over_price: Option<[f32; 6]>,
+    choices: u8,
     done: bool,
 }
 
 impl Owed {
     /// Nothing was ever demanded.
-    pub(crate) const NOTHING: Self =
-        Self { serial: None, rate_rad_s: Vec3::ZERO, velocity_m_s: None, done: true };
+    pub(crate) const NOTHING: Self = Self {
+        serial: None,
+        rate_rad_s: Vec3::ZERO,
+        velocity_m_s: None,
+        pushed_m_s: Vec3::ZERO,
+        left_over_price: None,
+        choices: 0,
+        done: true,
+    };
 
     /// Takes up a demand with a new serial number; `false` when it is not finite or beyond all reason.
     pub(crate) fn take_up(
@@ -47,7 +76,7 @@ impl Owed {
             return false;
         }
         if self.serial != Some(serial) {
-            *self = Self { serial: Some(serial), rate_rad_s, velocity_m_s, done: false };
+            *self = Self { serial: Some(serial), rate_rad_s, velocity_m_s, done: false, ..Self::NOTHING };
         }
         true
     }
@@ -71,19 +100,14 @@ impl<const N: usize> Controller<N> {
         if self.owed.done {
             return ([0; N], Status::Quiet);
         }
-        let cycle_s = self.table.timing.cycle_s();
-        let rate = self.owed.rate_rad_s.0;
-        let (on_time, outcome) = if let Some(velocity) = self.owed.velocity_m_s {
-            let ([a, b, c], [d, e, f]) = (rate, velocity.0);
+        let (on_ticks, status) = if let Some(velocity) = self.owed.velocity_m_s {
+            let ([a, b, c], [d, e, f]) = (self.owed.rate_rad_s.0, velocity.0);
             let want = Demand::point([a, b, c, d, e, f]);
-            let answer = self.pose_full(want, usable, cycle_s, witness);
-            (answer.on_time, answer.outcome)
+            let answer = self.pose_full(want, usable, self.table.timing.cycle_s(), witness);
+            self.whole(open_tick, usable, (&want, all_rows), &answer)
         } else {
-            let want = Demand::point(rate);
-            let answer = self.pose_angular(want, Vec3::ZERO, usable, cycle_s, witness).answer;
-            (answer.on_time, answer.outcome)
+            self.turn(open_tick, usable, witness)
         };
-        let (on_ticks, status) = self.shaped(&on_time, outcome, open_tick);
         if on_ticks.iter().all(|&t| t == 0) {
             // Only what is answered in full and still too small to fire for is done with; what cannot be
             // served now stays owed, and its status says so in every cycle.
@@ -92,6 +116,137 @@ impl<const N: usize> Controller<N> {
         }
         self.charge(&on_ticks, open_tick);
         (on_ticks, status)
+    }
+
+    /// One cycle of a demand that leaves translation free, or spares it where that costs little.
+    fn turn(&mut self, open_tick: u32, usable: JetMask, witness: &mut impl Witness) -> ([u16; N], Status) {
+        let cycle_s = self.table.timing.cycle_s();
+        let want = Demand::point(self.owed.rate_rad_s.0);
+        let free = self.pose_angular(want, Vec3::ZERO, usable, cycle_s, witness).answer;
+        let wish = self.table.spare_translation;
+        if wish.is_on() && matches!(free.outcome, Outcome::Exact | Outcome::Shortened) {
+            let rate = if free.outcome == Outcome::Exact { want.low } else { free.achieved };
+            let spared_want = self.sparing(rate);
+            let spared = self.pose_full(spared_want, usable, cycle_s, witness);
+            let most = (1.0 + wish.extra_share) * self.price_of(&free.on_time);
+            if spared.outcome == Outcome::Exact && self.price_of(&spared.on_time) <= most {
+                let answer = Selection { outcome: free.outcome, ..spared };
+                return self.whole(open_tick, usable, (&spared_want, all_rows), &answer);
+            }
+        }
+        self.whole(open_tick, usable, (&want, turn_rows), &free)
+    }
+
+    /// This rate change, rad/s, with the velocity left behind within the wish's limits.
+    fn sparing(&self, [a, b, c]: [f32; 3]) -> Demand<6> {
+        let within = self.table.spare_translation.within_m_s;
+        let [d, e, f] = self.owed.pushed_m_s.0;
+        Demand::between(
+            [a, b, c, -within - d, -within - e, -within - f],
+            [a, b, c, within - d, within - e, within - f],
+        )
+    }
+
+    /// Price of acting times, s.
+    fn price_of(&self, on_time: &[f32; N]) -> f32 {
+        self.table.jets.iter().zip(on_time).fold(0.0, |sum, (jet, t)| sum + jet.price_kg_s() * t)
+    }
+
+    /// Whole ticks and status for an answer to `rows.0`: chosen where it is the last that the demand takes,
+    /// else rounded, its jets taking turns where they may not open together.
+    fn whole<const M: usize>(
+        &mut self,
+        open_tick: u32,
+        usable: JetMask,
+        rows: (&Demand<M>, fn(&Effect) -> [f32; M]),
+        answer: &Selection<M, N>,
+    ) -> ([u16; N], Status) {
+        let (rounded, status) = self.shaped(&answer.on_time, answer.outcome, open_tick);
+        if answer.outcome != Outcome::Exact || self.takes_turns(&answer.on_time, open_tick) {
+            return (rounded, status);
+        }
+        if self.owed.choices >= MOST_CHOICES {
+            return ([0; N], status);
+        }
+        self.owed.choices += 1;
+        (self.chosen(open_tick, usable, rows, &answer.multipliers), status)
+    }
+
+    /// Whether jets of an answer must wait for others although one of them could do its pulse.
+    fn takes_turns(&self, on_time: &[f32; N], open_tick: u32) -> bool {
+        let open_now = self.open_at(open_tick);
+        let (mut open, mut long) = (JetMask::NONE, false);
+        for (j, (jet, &t)) in self.table.jets.iter().zip(on_time).enumerate().filter(|(_, (_, t))| **t > 0.0)
+        {
+            open = open.with(j);
+            let rule = TickRule::of(jet, &self.table.timing, open_now.contains(j));
+            long |= t >= rule.acting_s(rule.shortest, self.table.timing.tick_s);
+        }
+        long && !self.table.shared.allow(&self.table.jets, open)
+    }
+
+    /// The cheapest whole ticks for a demand; see [`crate::whole_ticks`].
+    fn chosen<const M: usize>(
+        &mut self,
+        open_tick: u32,
+        usable: JetMask,
+        (demand, rows): (&Demand<M>, fn(&Effect) -> [f32; M]),
+        multipliers: &[f32; M],
+    ) -> [u16; N] {
+        let timing = &self.table.timing;
+        let open_now = self.open_at(open_tick);
+        let mut columns = [[0.0; M]; N];
+        let mut price = [0.0; N];
+        let mut rules = [TickRule::NONE; N];
+        let jets = self.table.jets.iter().zip(self.effectiveness.effects()).enumerate();
+        for ((j, (jet, effect)), ((column, price), rule)) in
+            jets.zip(columns.iter_mut().zip(&mut price).zip(&mut rules))
+        {
+            (*column, *price) = (rows(effect), jet.price_kg_s());
+            *rule = TickRule::of(jet, timing, open_now.contains(j));
+        }
+        let left_over = self.left_over(&columns, &price, usable, demand, multipliers);
+        let problem = TickProblem {
+            columns: &columns,
+            price: &price,
+            rules: &rules,
+            usable,
+            demand,
+            left_over_price: &left_over,
+            tick_s: self.table.timing.tick_s,
+            shared: &self.table.shared,
+            most_nodes: MOST_NODES,
+        };
+        choose::<M, N>(&problem, &mut Selector::new()).on_ticks
+    }
+
+    /// Price of what is left over, fixed at the first call of a demand. A row that is only wished for is
+    /// worth no more than the wish cost.
+    fn left_over<const M: usize>(
+        &mut self,
+        columns: &[[f32; M]; N],
+        price: &[f32; N],
+        usable: JetMask,
+        demand: &Demand<M>,
+        multipliers: &[f32; M],
+    ) -> [f32; M] {
+        let fixed = self.owed.left_over_price.unwrap_or_else(|| {
+            let mut fixed = [0.0; 6];
+            let worked_out = left_over_price(columns, price, usable, multipliers);
+            let edges = demand.low.iter().zip(&demand.high);
+            for (((into, worked_out), y), (low, high)) in
+                fixed.iter_mut().zip(worked_out).zip(multipliers).zip(edges)
+            {
+                *into = if low < high { y.abs() } else { worked_out };
+            }
+            fixed
+        });
+        self.owed.left_over_price = Some(fixed);
+        let mut rows = [0.0; M];
+        for (row, fixed) in rows.iter_mut().zip(fixed) {
+            *row = fixed;
+        }
+        rows
     }
 
     /// Takes off what these pulses will deliver.
@@ -108,9 +263,21 @@ impl<const N: usize> Controller<N> {
                 pulse::acting_time(ticks, jet, timing)
             };
             self.owed.rate_rad_s = self.owed.rate_rad_s - effect.turn_rad_s2 * acting_s;
+            self.owed.pushed_m_s = self.owed.pushed_m_s + effect.push_m_s2 * acting_s;
             if let Some(velocity) = &mut self.owed.velocity_m_s {
                 *velocity = *velocity - effect.push_m_s2 * acting_s;
             }
         }
     }
+}
+
+/// Rate change per second, rad/s².
+fn turn_rows(effect: &Effect) -> [f32; 3] {
+    effect.turn_rad_s2.0
+}
+
+/// Rate change, rad/s², and velocity change, m/s², per second.
+fn all_rows(effect: &Effect) -> [f32; 6] {
+    let ([a, b, c], [d, e, f]) = (effect.turn_rad_s2.0, effect.push_m_s2.0);
+    [a, b, c, d, e, f]
 }

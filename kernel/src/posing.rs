@@ -134,7 +134,11 @@ impl<const N: usize> Controller<N> {
             }
             let Some((j, _)) = next else { return };
             waiting = waiting.without(j);
-            let opens = self.table.jets.get(j).is_some_and(|jet| taken.admits(jet, &self.table.shared));
+            let opens = self
+                .table
+                .jets
+                .get(j)
+                .is_some_and(|jet| taken.admits(jet.group, jet.flow_kg_s(), &self.table.shared));
             if let Some(ticks) = on_ticks.get_mut(j).filter(|_| !opens) {
                 *ticks = 0;
             }
