@@ -4,8 +4,8 @@ use super::{TickProblem, WholeTicks, may_open, short_of};
 use crate::config::Taken;
 use crate::jet::JetMask;
 
-/// Rounds of improvement; each goes through all jets once.
-const ROUNDS: usize = 6;
+/// Rounds of improvement with and without pairs; each goes through all jets once.
+const ROUNDS: [usize; 2] = [6, 2];
 
 /// A firing while it is being improved, with what it delivers kept up to date.
 struct Draft<'a, const M: usize, const N: usize> {
@@ -23,7 +23,8 @@ pub(super) fn round<const M: usize, const N: usize>(
     let mut draft = Draft { problem, firing: WholeTicks::shut(problem) };
     draft.open_longest_first(acting_s);
     draft.firing.reckon(problem);
-    for _ in 0..ROUNDS {
+    let [with_pairs, singles] = ROUNDS;
+    for _ in 0..if pairs { with_pairs } else { singles } {
         let mut better = draft.improve_singles();
         if !better && pairs {
             better = draft.improve_pairs();
@@ -117,7 +118,7 @@ impl<const M: usize, const N: usize> Draft<'_, M, N> {
 
     /// The cheapest pulse of jet `j` beside the other jets of a firing, and the cost then; `None` for a jet that
     /// may not open. The cost is convex in the on-time and bends where a row meets an edge: the pulses around the bends,
-    /// the shortest and none are all that need trying.
+    /// the shortest and none are all that need trying, and the shortest and none where a longer pulse than that is dearer.
     fn best_of(&self, j: usize, beside: &WholeTicks<M, N>) -> Option<(u16, f32)> {
         let problem = self.problem;
         let (column, rule, price) = (problem.columns.get(j)?, problem.rules.get(j)?, *problem.price.get(j)?);
@@ -125,33 +126,43 @@ impl<const M: usize, const N: usize> Draft<'_, M, N> {
             return None;
         }
         let now = rule.acting_s(*beside.on_ticks.get(j)?, problem.tick_s);
-        let cost_of = |ticks: u16| {
+        // The cost of a pulse, as far as it is under what is best so far.
+        let cost_of = |ticks: u16, best: f32| {
             let change_s = rule.acting_s(ticks, problem.tick_s) - now;
             let mut cost = beside.price + price * change_s;
             let rows = beside.delivered.iter().zip(column);
             let edges = problem.demand.low.iter().zip(&problem.demand.high).zip(problem.left_over_price);
             for ((got, entry), ((low, high), price)) in rows.zip(edges) {
+                if !(cost < best) {
+                    return f32::INFINITY;
+                }
                 cost += price * short_of(*low, *high, got + entry * change_s).abs();
             }
             cost
         };
-        let mut best = (0, cost_of(0));
-        if !may_open(problem, beside.open().with(j)) {
+        let mut best = (0, cost_of(0, f32::INFINITY));
+        let shut = *beside.on_ticks.get(j)? == 0;
+        if shut && !may_open(problem, beside.open().with(j)) {
             return Some(best);
         }
         let mut try_ticks = |ticks: u16| {
-            let cost = cost_of(ticks);
+            let cost = if ticks == 0 { f32::INFINITY } else { cost_of(ticks, best.1) };
             if cost < best.1 {
                 best = (ticks, cost);
             }
         };
         try_ticks(rule.shortest);
+        let [at_shortest, longer] =
+            [0, 1].map(|more| cost_of(rule.shortest.saturating_add(more), f32::INFINITY));
+        if !(longer < at_shortest) {
+            return Some(best);
+        }
         let rows = beside.delivered.iter().zip(column);
         for ((got, entry), (low, high)) in rows.zip(problem.demand.low.iter().zip(&problem.demand.high)) {
-            for edge in [low, high] {
+            for (edge, again) in [(low, false), (high, high == low)] {
                 let bend_s = now + (edge - got) / entry;
                 // Not finite where the row has no edge or the jet no effect.
-                if bend_s.is_finite() {
+                if !again && bend_s.is_finite() {
                     rule.around(bend_s, problem.tick_s).into_iter().for_each(&mut try_ticks);
                 }
             }
