@@ -10,7 +10,7 @@
 //!
 //! **Sparing translation.** When the table wishes so, a demand that leaves translation free is also
 //! selected with the velocity it leaves behind held within the wish's limits; that answer is taken when
-//! it costs at most the wish's share more. It is a wish: where it cannot be met at that price,
+//! it costs at most the wish's share more and takes at most four times as long. It is a wish: where it cannot be met at that price,
 //! translation is free.
 
 use crate::controller::Controller;
@@ -30,6 +30,8 @@ const ABSURD_RATE_RAD_S: f32 = 1.0;
 const ABSURD_VELOCITY_M_S: f32 = 1e4;
 /// Most nodes that one cycle's choice of whole ticks looks into.
 const MOST_NODES: u16 = 64;
+/// Sparing translation may make a demand take this many times as long.
+const SLOWER: f32 = 4.0;
 /// Most cycles of one demand that are chosen in whole ticks: what is left then is left.
 const MOST_CHOICES: u8 = 32;
 
@@ -124,21 +126,24 @@ impl<const N: usize> Controller<N> {
         let want = Demand::point(self.owed.rate_rad_s.0);
         let free = self.pose_angular(want, Vec3::ZERO, usable, cycle_s, witness).answer;
         let wish = self.table.spare_translation;
-        if wish.is_on() && matches!(free.outcome, Outcome::Exact | Outcome::Shortened) {
-            let rate = if free.outcome == Outcome::Exact { want.low } else { free.achieved };
-            let spared_want = self.sparing(rate);
+        if wish.is_on() && is_along(free.outcome) {
+            let spared_want = self.sparing();
             let spared = self.pose_full(spared_want, usable, cycle_s, witness);
-            let most = (1.0 + wish.extra_share) * self.price_of(&free.on_time);
-            if spared.outcome == Outcome::Exact && self.price_of(&spared.on_time) <= most {
-                let answer = Selection { outcome: free.outcome, ..spared };
-                return self.whole(open_tick, usable, (&spared_want, all_rows), &answer);
+            // Prices of the whole demand: a smaller share in this cycle means more cycles.
+            let most = (1.0 + wish.extra_share) * self.price_of(&free.on_time) * spared.lambda;
+            if is_along(spared.outcome)
+                && SLOWER * spared.lambda >= free.lambda
+                && self.price_of(&spared.on_time) * free.lambda <= most
+            {
+                return self.whole(open_tick, usable, (&spared_want, all_rows), &spared);
             }
         }
         self.whole(open_tick, usable, (&want, turn_rows), &free)
     }
 
-    /// This rate change, rad/s, with the velocity left behind within the wish's limits.
-    fn sparing(&self, [a, b, c]: [f32; 3]) -> Demand<6> {
+    /// The rate change still owed, with the velocity left behind within the wish's limits.
+    fn sparing(&self) -> Demand<6> {
+        let [a, b, c] = self.owed.rate_rad_s.0;
         let within = self.table.spare_translation.within_m_s;
         let [d, e, f] = self.owed.pushed_m_s.0;
         Demand::between(
@@ -269,6 +274,11 @@ impl<const N: usize> Controller<N> {
             }
         }
     }
+}
+
+/// Whether an answer keeps to the direction of its demand.
+fn is_along(outcome: Outcome) -> bool {
+    matches!(outcome, Outcome::Exact | Outcome::Shortened)
 }
 
 /// Rate change per second, rad/s².
