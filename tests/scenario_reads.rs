@@ -4,9 +4,11 @@ use std::f64::consts::FRAC_1_SQRT_2;
 use std::fs;
 use std::path::Path;
 
-use stackhold_harness::scenario::model::{Hull, JetState, Mode, Push, Scenario, Told};
+use stackhold_harness::scenario::model::{
+    Hull, JetState, Mode, Push, Scenario, Shut, ShutOff, SpareTranslation, Told, Trade,
+};
 use stackhold_harness::scenario::{self, FIGURES};
-use stackhold_harness::{closed_loop, metrics};
+use stackhold_harness::{closed_loop, metrics, table};
 
 const VEHICLE: &str = r#"
 name = "pair"
@@ -215,6 +217,30 @@ fn what_is_left_out_gets_its_default() {
     assert_eq!(push.push, Push::Torque { torque_n_m: [0.0, 0.0, 0.01] });
     assert_eq!(scenario.variants[0].stack, Some(vec!["carrier".to_owned()]));
     assert_eq!(scenario.variants[0].told_stack, None);
+}
+
+#[test]
+fn the_constraints_of_the_trade_are_read_and_reach_the_kernel() {
+    assert_eq!(read(SCENARIO).kernel.trade, Trade::default());
+    assert!(read(SCENARIO).shut_offs.is_empty());
+    let kernel = "[kernel]\nmost_jets_at_once = 3\nspare_translation_share = 0.1\nspare_translation_within_m_s = 0.002\n";
+    let lists = "\n[[manifold]]\ngroup = 3\nflow_limit_kg_s = 0.02\n\n[[jet_price]]\njet = \"plus\"\nweight = 2.5\n\n\
+                 [[shut_off]]\nstart_s = 10.0\nstop_s = 20.0\ngroup = 3\n\n[[shut_off]]\nstart_s = 30.0\njet = \"plus\"\n";
+    let scenario = read(&format!("{}{lists}", SCENARIO.replace("[kernel]\n", kernel)));
+    let trade = &scenario.kernel.trade;
+    assert_eq!(trade.spare_translation, Some(SpareTranslation { extra_share: 0.1, within_m_s: 0.002 }));
+    let group = ShutOff { start_s: 10.0, stop_s: 20.0, what: Shut::Group(3) };
+    let jet = ShutOff { start_s: 30.0, stop_s: 100.0, what: Shut::Jet("plus".into()) };
+    assert_eq!(scenario.shut_offs, [group, jet]);
+    let table = table::build(&scenario, &scenario.stack, &scenario.told).expect("a table");
+    assert_eq!(table.shared.most_jets_at_once, 3);
+    assert_eq!((table.shared.flow_limit_kg_s[3], table.shared.flow_limit_kg_s[0]), (0.02, f32::INFINITY));
+    assert_eq!((table.jets[0].price_weight, table.jets[1].price_weight), (2.5, 1.0));
+    assert_eq!((table.spare_translation.extra_share, table.spare_translation.within_m_s), (0.1, 0.002));
+    table.validate().expect("the kernel takes it");
+    // Every one of them makes another table.
+    let plain = table::build(&read(SCENARIO), &scenario.stack, &scenario.told).expect("a table");
+    assert_ne!(table.identity, plain.identity);
 }
 
 /// A rectangular distribution one quantum wide has a standard deviation of q / sqrt 12.

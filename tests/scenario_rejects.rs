@@ -194,6 +194,22 @@ const SCENARIO_CORPUS: &[Case] = &[
     case(S, ("[\"roll_plus\"]", "[\"roll_pluss\"]"), "|\"roll_pluss\"", "", "jets_forbidden", "\"roll_pluss\"", "is no known jet", "did you mean \"roll_plus\"?"),
     case(S, ("seed = 3", "jets_dead = [\"roll_plus\"]"), "|[\"roll_plus\"]\n\n", "", "jets_dead", "[\"roll_plus\"]", "names \"roll_plus\", which is forbidden too", "each jet in one list"),
     case(S, ("[\"roll_plus\"]", "[\"roll_plus\", \"roll_minus\"]"), "|[\"roll_plus\", ", "", "jets_forbidden", "[\"roll_plus\", \"roll_minus\"]", "leaves no jet to fire", "at least one jet in neither list"),
+    // Constraints of the trade.
+    case(S, ("cycle_ticks = 50", "cycle_ticks = 50\nmost_jets_at_once = 0"), "|0\n\n", "kernel", "most_jets_at_once", "0", "must lie between 1 and 32", "a whole number from 1 to 32"),
+    case(S, ("cycle_ticks = 50", "cycle_ticks = 50\nspare_translation_within_m_s = 0.1"), "|[kernel]", "kernel", "spare_translation_share", "", "is missing beside spare_translation_within_m_s", "spare_translation_share = 0.1"),
+    case(S, ("cycle_ticks = 50", "cycle_ticks = 50\nspare_translation_share = -0.1"), "|-0.1", "kernel", "spare_translation_share", "-0.1", "must be above zero and at most 100", "spare_translation_share = 0.1"),
+    case(S, ("[sensors]", "[[manifold]]\ngroup = 0\nflow_limit_kg_s = 0.0\n\n[sensors]"), "|0.0\n\n[sensors]", "manifold 1", "flow_limit_kg_s", "0.0", "must be above zero", "flow_limit_kg_s = 0.012"),
+    // 9 N / (220 s x 9.80665 m/s2) = 0.0041715 kg/s.
+    case(S, ("[sensors]", "[[manifold]]\ngroup = 0\nflow_limit_kg_s = 0.004\n\n[sensors]"), "|0.004\n\n[sensors]", "manifold 1", "flow_limit_kg_s", "0.004", "is less than jet \"roll_minus\" takes alone, 0.004172 kg/s", "at least 0.004172"),
+    case(S, ("[sensors]", "[[manifold]]\ngroup = 7\nflow_limit_kg_s = 0.02\n\n[sensors]"), "|7\nflow", "manifold 1", "group", "7", "has no jet of the vehicle", "one of 0, 2"),
+    case(S, ("[sensors]", "[[manifold]]\ngroup = 0\nflow_limit_kg_s = 0.02\n\n[[manifold]]\ngroup = 0\nflow_limit_kg_s = 0.03\n\n[sensors]"), "|0\nflow_limit_kg_s = 0.03", "manifold 2", "group", "0", "has a limit already", "each group once"),
+    case(S, ("[sensors]", "[[manifold]]\nflow_limit_kg_s = 0.02\n\n[sensors]"), "|[[manifold]]", "manifold 1", "group", "", "is missing", "group, 0 to 31"),
+    case(S, ("[sensors]", "[[jet_price]]\njet = \"roll_minos\"\nweight = 2.0\n\n[sensors]"), "|\"roll_minos\"", "jet_price 1", "jet", "\"roll_minos\"", "is no known jet", "did you mean \"roll_minus\"?"),
+    case(S, ("[sensors]", "[[jet_price]]\njet = \"roll_minus\"\nweight = 0.0\n\n[sensors]"), "|0.0\n\n[sensors]", "jet_price 1", "weight", "0.0", "must lie between 0.001 and 1000", "weight = 3.0"),
+    case(S, ("[sensors]", "[[shut_off]]\nstart_s = 5.0\n\n[sensors]"), "|[[shut_off]]", "shut_off 1", "group", "", "is missing, and so is jet", "group = 2, or jet = \"name\""),
+    case(S, ("[sensors]", "[[shut_off]]\nstart_s = 5.0\ngroup = 0\njet = \"roll_minus\"\n\n[sensors]"), "|\"roll_minus\"\n\n[sensors]", "shut_off 1", "jet", "\"roll_minus\"", "stands beside group", "either group or jet"),
+    case(S, ("[sensors]", "[[shut_off]]\nstart_s = 5.0\nstop_s = 4.0\ngroup = 0\n\n[sensors]"), "|4.0\n", "shut_off 1", "stop_s", "4.0", "is not after start_s = 5", "above 5"),
+    case(S, ("[sensors]", "[[shut_off]]\nstart_s = 700.0\nstop_s = 800.0\ngroup = 0\n\n[sensors]"), "|700.0", "shut_off 1", "start_s", "700.0", "is not before the end of the run at 600 s", "below 600"),
     // Kernel.
     case(S, ("[kernel]\ntick_s = 0.004\ncycle_ticks = 50\n", ""), "|name =", "", "kernel", "", "is missing", "a table headed [kernel]"),
     case(S, ("tick_s = 0.004\n", ""), "|[kernel]", "kernel", "tick_s", "", "is missing", "tick_s = 0.004"),
