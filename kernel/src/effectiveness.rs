@@ -11,8 +11,8 @@ use crate::linalg::Vec3;
 use crate::mass_properties::MassProperties;
 use crate::math;
 
-/// Entries below this share of the largest of their vector are rounding noise of the lever arm and count as
-/// zero (2^-20): a jet whose line of force leads through the centre of mass does not turn.
+/// Entries below this share of what they are computed from are rounding noise and count as zero
+/// (2^-20): a jet whose line of force leads through the centre of mass does not turn.
 const ROUNDING: f32 = 9.536_743e-7;
 
 /// Effect of one jet at steady thrust.
@@ -43,12 +43,15 @@ impl<const N: usize> Effectiveness<N> {
         let mut effects = Vec::new();
         for jet in jets.iter().take(N) {
             let force = jet.direction * jet.thrust_n;
-            let torque = (jet.position_m - stack.centre_of_mass_m()).cross(force);
+            let arm = jet.position_m - stack.centre_of_mass_m();
+            let most = math::sqrt(arm.dot(arm) * force.dot(force));
+            let torque = without_rounding(arm.cross(force), most);
+            let (turn, push) = (stack.turn(torque), force * (1.0 / stack.mass_kg()));
             let effect = Effect {
                 torque_n_m: torque,
                 force_n: force,
-                turn_rad_s2: without_rounding(stack.turn(torque)),
-                push_m_s2: without_rounding(force * (1.0 / stack.mass_kg())),
+                turn_rad_s2: without_rounding(turn, largest(turn)),
+                push_m_s2: without_rounding(push, largest(push)),
             };
             // Cannot fail: at most N are taken.
             let _ = effects.push(effect);
@@ -63,8 +66,12 @@ impl<const N: usize> Effectiveness<N> {
     }
 }
 
-/// The vector with entries that are rounding noise set to zero.
-fn without_rounding(vector: Vec3) -> Vec3 {
-    let largest = vector.0.iter().fold(0.0, |top, x| math::max(top, x.abs()));
-    Vec3(vector.0.map(|x| if x.abs() < ROUNDING * largest { 0.0 } else { x }))
+/// Largest magnitude of an entry.
+fn largest(vector: Vec3) -> f32 {
+    vector.0.iter().fold(0.0, |top, x| math::max(x.abs(), top))
+}
+
+/// The vector with entries set to zero that are rounding noise of what is as large as `most`.
+fn without_rounding(vector: Vec3, most: f32) -> Vec3 {
+    Vec3(vector.0.map(|x| if x.abs() < ROUNDING * most { 0.0 } else { x }))
 }

@@ -239,52 +239,59 @@ impl<const M: usize, const N: usize> Selector<M, N> {
     #[must_use]
     pub fn select(&mut self, problem: &Problem<M>) -> Selection<M, N> {
         let demand = problem.demand;
-        if !demand.is_sane() || !is_sane::<M, N>(problem) {
+        let Some(dearest) = dearest::<M, N>(problem).filter(|_| demand.is_sane()) else {
             return Selection::quiet(Outcome::Refused, [0.0; M]);
-        }
+        };
         let nearest = demand.nearest();
         if nearest.iter().all(|r| *r == 0.0) {
             return Selection::quiet(Outcome::Nothing, [0.0; M]);
         }
-        let mut answer = self.attempt(problem, &nearest, Rule::Largest);
-        if answer.outcome == Outcome::Stalled {
-            // Once more from rest: another path meets other roundings.
-            self.forget();
-            answer = self.attempt(problem, &nearest, Rule::Largest);
+        let mut answer = self.attempt(problem, &nearest, dearest, Rule::Largest);
+        for rule in [Rule::Largest, Rule::LowestIndex] {
+            if answer.outcome == Outcome::Stalled {
+                // Once more from rest: another path meets other roundings.
+                self.forget();
+                answer = self.attempt(problem, &nearest, dearest, rule);
+            }
         }
-        if answer.outcome == Outcome::Stalled {
-            self.forget();
-            answer = self.attempt(problem, &nearest, Rule::LowestIndex);
-        }
-        if matches!(answer.outcome, Outcome::Stalled | Outcome::NoJets) {
+        if matches!(answer.outcome, Outcome::Stalled | Outcome::NoJets | Outcome::Refused) {
             self.forget();
         }
         answer
     }
 
     /// One walk to the answer.
-    fn attempt(&mut self, problem: &Problem<M>, nearest: &[f32; M], rule: Rule) -> Selection<M, N> {
-        let demand = problem.demand;
-        let all = u32::MAX >> (32 - problem.columns.len().max(1));
-        let usable = problem.usable.0 & all;
-        let known = usize::from(self.tableau.jets) == problem.columns.len() && usable == self.tableau.usable;
-        if usable == 0 || problem.columns.is_empty() {
+    #[inline(always)]
+    fn attempt(
+        &mut self,
+        problem: &Problem<M>,
+        nearest: &[f32; M],
+        dearest: f32,
+        rule: Rule,
+    ) -> Selection<M, N> {
+        let usable = jets_of(problem);
+        if usable == 0 {
             return Selection::quiet(Outcome::NoJets, *nearest);
         }
-        let mut walk =
-            Walk::new(&mut self.tableau, problem.columns, problem.price, problem.limit, usable, ALLOWANCE);
+        let known = self.tableau.jets > 0 && usize::from(self.tableau.jets) <= problem.columns.len();
+        let print = tableau::fingerprint(problem.columns, usable);
+        let same = known && print == self.tableau.print;
+        let given = (problem.columns, problem.price, problem.limit);
+        let mut walk = Walk::new(&mut self.tableau, given, usable, dearest, ALLOWANCE);
         walk.rule = rule;
-        walk.dearest = problem.price.iter().fold(0.0, |top, price| math::max(top, *price));
+        let sane = same || if known { walk.rebuild() } else { walk.start() };
+        if !sane {
+            return Selection::quiet(Outcome::Refused, [0.0; M]);
+        }
+        walk.tableau.print = print;
         if known {
             walk.reprice();
             walk.take_sides();
-        } else {
-            walk.start();
         }
         if is_trifle(&walk, nearest) {
             return Selection::quiet(Outcome::Nothing, *nearest);
         }
-        match saturation::serve(&mut walk, demand, &problem.priority) {
+        match saturation::serve(&mut walk, problem.demand, nearest, &problem.priority) {
             Ok(served) => conclude(problem, &walk, &served),
             Err(outcome) => {
                 let mut quiet = Selection::quiet(outcome, *nearest);
@@ -321,30 +328,60 @@ pub fn select<const M: usize, const N: usize>(problem: &Problem<M>) -> Selection
     Selector::new().select(problem)
 }
 
+/// `x` times a power of two.
+#[inline(always)]
+fn times_two_to(x: f32, exponent: i32) -> f32 {
+    x * f32::from_bits(((exponent + 127) as u32) << 23)
+}
+
 /// Whether no row of a demand is as large as the smallest share of a full pulse.
+#[inline(always)]
 fn is_trifle<const M: usize, const N: usize>(walk: &Walk<M, N>, nearest: &[f32; M]) -> bool {
     let mut size = 0.0;
-    for (row, r) in nearest.iter().enumerate() {
-        size = math::max(size, (r * walk.tableau.per_unit(row)).abs());
+    for (r, per_unit) in nearest.iter().zip(&walk.per_unit) {
+        size = math::max((r * per_unit).abs(), size);
     }
     // Only what is very small for one second needs a closer look.
     size < SMALL && {
-        let usable = |jet: usize| walk.usable & (1 << jet) != 0;
-        let jets = walk.limit.iter().copied().enumerate().filter(|(jet, _)| usable(*jet));
-        size < SMALLEST * jets.fold(0.0, |top, (_, limit)| math::max(top, limit))
+        let jets = walk.limit.iter().enumerate().filter(|(jet, _)| walk.usable & (1 << *jet) != 0);
+        size < SMALLEST * jets.fold(0.0, |top, (_, limit)| math::max(*limit, top))
     }
 }
 
-/// Checks of the used jets; the demand is checked apart.
-fn is_sane<const M: usize, const N: usize>(problem: &Problem<M>) -> bool {
+/// The jets of a problem that may fire.
+#[inline(always)]
+fn jets_of<const M: usize>(problem: &Problem<M>) -> u32 {
+    match problem.columns.len() {
+        0 => 0,
+        count => problem.usable.0 & (u32::MAX >> (32 - count.min(32))),
+    }
+}
+
+/// The dearest price, if prices and limits are sane; columns are looked at when they are laid out.
+#[inline(always)]
+fn dearest<const M: usize, const N: usize>(problem: &Problem<M>) -> Option<f32> {
     let count = problem.columns.len();
-    let sized = count <= N && problem.price.len() == count && problem.limit.len() == count;
-    let jets = problem.columns.iter().zip(problem.price.iter().zip(problem.limit)).enumerate();
-    sized
-        && jets.filter(|(jet, _)| problem.usable.contains(*jet)).all(|(_, (column, (price, limit)))| {
-            let positive = [price, limit].iter().all(|x| **x >= 0.0 && **x <= ABSURD);
-            positive && column.iter().all(|entry| entry.abs() <= ABSURD)
-        })
+    if count > N || problem.price.len() != count || problem.limit.len() != count {
+        return None;
+    }
+    // Numbers that are not negative are in the order of their bits; others are beyond all that are sane.
+    let (mut price, mut limit) = (0, 0);
+    for (p, l) in problem.price.iter().zip(problem.limit) {
+        price = price.max(p.to_bits());
+        limit = limit.max(l.to_bits());
+    }
+    if price <= ABSURD.to_bits() && limit <= ABSURD.to_bits() {
+        return Some(f32::from_bits(price));
+    }
+    // Minus zero, or a jet that may not fire and may hold anything.
+    let mut dearest = 0.0;
+    for jet in walk::Bits(jets_of(problem)) {
+        for (given, top) in [(problem.price, &mut dearest), (problem.limit, &mut 0.0)] {
+            let x = given.get(jet).copied().filter(|x| *x >= 0.0 && *x <= ABSURD)?;
+            *top = math::max(x, *top);
+        }
+    }
+    Some(dearest)
 }
 
 /// Smallest share of its demand that a row got, within `[0, 1]`.
@@ -354,13 +391,13 @@ fn smallest_share<const M: usize>(wanted: &[f32; M], got: &[f32; M]) -> f32 {
 }
 
 /// Puts the answer together, with what it delivers by the original columns.
+#[inline(always)]
 fn conclude<const M: usize, const N: usize>(
     problem: &Problem<M>,
     walk: &Walk<M, N>,
     served: &saturation::Served<M>,
 ) -> Selection<M, N> {
-    let on_time = walk.on_times();
-    let (achieved, _) = walk.delivered(&on_time, false);
+    let achieved = walk.achieved();
     let mut remaining = [0.0; M];
     let edges = problem.demand.low.iter().zip(&problem.demand.high);
     for ((left, got), (low, high)) in remaining.iter_mut().zip(&achieved).zip(edges) {
@@ -377,7 +414,7 @@ fn conclude<const M: usize, const N: usize>(
         _ => served.lambda,
     };
     Selection {
-        on_time,
+        on_time: walk.on_times(),
         achieved,
         remaining,
         lambda,
@@ -385,6 +422,6 @@ fn conclude<const M: usize, const N: usize>(
         reach_multipliers: served.reach,
         outcome: served.outcome,
         pivots: ALLOWANCE - walk.allowance,
-        proof: saturation::proof(walk, &on_time, &achieved),
+        proof: saturation::proof(walk, &achieved, served.reach_gap),
     }
 }

@@ -6,7 +6,7 @@
 
 use super::Rule;
 use super::tableau::Tableau;
-use super::walk::{Walk, Walked};
+use super::walk::{Walk, Walked, at};
 use crate::jet::JetMask;
 use crate::math;
 
@@ -107,6 +107,7 @@ impl<const M: usize, const N: usize> Program<M, N> {
         let (columns, cost) = (self.columns, self.cost);
         let count = self.count;
         self.tableau.lay_out(columns.get(..count).unwrap_or(&[]), self.usable);
+        let per_unit = self.tableau.per_unit();
         let mut size = 0.0;
         for (row, (low, high)) in low.iter().zip(high).enumerate() {
             if !(low <= high) {
@@ -114,7 +115,7 @@ impl<const M: usize, const N: usize> Program<M, N> {
             }
             for edge in [low, high] {
                 if edge.abs() < ABSURD {
-                    size = math::max(size, edge.abs() * self.tableau.per_unit(row));
+                    size = math::max(size, edge.abs() * at(&per_unit, row));
                 }
             }
         }
@@ -124,15 +125,17 @@ impl<const M: usize, const N: usize> Program<M, N> {
         }
         let mut walk = Walk::new(
             &mut self.tableau,
-            columns.get(..count).unwrap_or(&[]),
-            cost.get(..count).unwrap_or(&[]),
-            far.get(..count).unwrap_or(&[]),
+            (
+                columns.get(..count).unwrap_or(&[]),
+                cost.get(..count).unwrap_or(&[]),
+                far.get(..count).unwrap_or(&[]),
+            ),
             self.usable,
+            cost.iter().fold(0.0, |top, c| math::max(c.abs(), top)),
             ALLOWANCE,
         );
         walk.rule = self.rule;
         (walk.size, walk.longest) = (size, f32::MAX);
-        walk.dearest = cost.iter().fold(0.0, |top, c| math::max(top, c.abs()));
         let mut reach = [0.0_f32; M];
         for (column, limit) in columns.iter().zip(&far) {
             for (sum, entry) in reach.iter_mut().zip(column) {
@@ -140,7 +143,7 @@ impl<const M: usize, const N: usize> Program<M, N> {
             }
         }
         for (row, (low, high)) in low.iter().zip(high).enumerate() {
-            let per_unit = walk.tableau.per_unit(row);
+            let per_unit = at(&per_unit, row);
             let most = size + reach.get(row).map_or(0.0, |reach| reach * per_unit);
             if let (Some(into_low), Some(into_high)) = (walk.low.get_mut(row), walk.high.get_mut(row)) {
                 (*into_low, *into_high) =
@@ -148,6 +151,7 @@ impl<const M: usize, const N: usize> Program<M, N> {
             }
         }
         walk.start();
+        walk.take_sides();
         walk.settle();
         let mut called_back = false;
         let end = loop {
@@ -155,7 +159,9 @@ impl<const M: usize, const N: usize> Program<M, N> {
                 Walked::There => {}
                 Walked::Contradiction(..) => break End::Infeasible,
                 Walked::Worn => {
-                    walk.tableau.rebuild(walk.columns, walk.usable);
+                    walk.rebuild();
+                    walk.reprice();
+                    walk.take_sides();
                     walk.settle();
                     continue;
                 }

@@ -6,7 +6,7 @@
 //! method on a piecewise linear function), and the last multipliers prove the share.
 
 use super::twofold::Twofold;
-use super::walk::{TINY, TOLERATED, Walk, Walked, dot};
+use super::walk::{Bits, TINY, TOLERATED, Walk, Walked, at, dot};
 use super::{BLOCK, Demand, FLOOR, LONGEST, Outcome, Proof, SLACK, SPILL};
 use crate::math;
 
@@ -20,8 +20,9 @@ const ABSURD_SHARE: f32 = 1.0e-15;
 /// How far rows may be missed in the second stage for rounding's sake, as a share of the demand.
 const LEEWAY: f32 = 5.0e-6;
 
-/// What is given up in the second stage of what a row was served, and more should rounding ask for it.
-const SLACKS: [f32; 3] = [SLACK, 8.0 * SLACK, 64.0 * SLACK];
+/// What is given up in the second stage of what a row was served: nothing more, or more should rounding ask
+/// for it.
+const SLACKS: [f32; 3] = [0.0, 8.0 * SLACK, 64.0 * SLACK];
 
 /// A row that could be served less than this share is gone: jets that cancel one another for a
 /// thousandth of an axis are not worth their propellant.
@@ -42,6 +43,9 @@ const ON_TIME_ROUNDING: f32 = 1.2e-7;
 /// Share of its terms by which a reduced price may be off.
 const PRICE_ROUNDING: f32 = 1.0e-6;
 
+/// A share that rounding stands in the way of is made smaller down to this part of it.
+const NUDGE: f32 = 0.9;
+
 /// Bases factorised anew before a walk is given up.
 const REBUILDS: u32 = 2;
 
@@ -51,6 +55,7 @@ pub(super) struct Served<const M: usize> {
     pub(super) outcome: Outcome,
     pub(super) lambda: f32,
     pub(super) reach: [f32; M],
+    pub(super) reach_gap: f32,
 }
 
 /// Scaled row ranges that slide: `low + λ·low_way` to `high + λ·high_way`.
@@ -72,6 +77,8 @@ struct Slide<const M: usize> {
 struct Slid<const M: usize> {
     lambda: f32,
     reach: [f32; M],
+    /// Room that the multipliers leave above λ but for [`SLACK`], share of λ.
+    reach_gap: f32,
 }
 
 /// Serves a demand.
@@ -81,15 +88,16 @@ struct Slid<const M: usize> {
 pub(super) fn serve<const M: usize, const N: usize>(
     walk: &mut Walk<M, N>,
     demand: &Demand<M>,
+    nearest: &[f32; M],
     priority: &[u8; M],
 ) -> Result<Served<M>, Outcome> {
-    let nearest = demand.nearest();
-    let slide = whole(walk, demand, &nearest);
+    let slide = whole(walk, demand, nearest);
     let slid = press(walk, &slide)?;
     if slid.lambda >= 1.0 {
-        return Ok(Served { outcome: Outcome::Exact, lambda: 1.0, reach: [0.0; M] });
+        return Ok(Served { outcome: Outcome::Exact, lambda: 1.0, reach: [0.0; M], reach_gap: 0.0 });
     }
-    let served = Served { outcome: Outcome::Shortened, lambda: slid.lambda, reach: slid.reach };
+    let Slid { lambda, reach, reach_gap } = slid;
+    let served = Served { outcome: Outcome::Shortened, lambda, reach, reach_gap };
     if slid.lambda >= FLOOR {
         return Ok(served);
     }
@@ -97,7 +105,7 @@ pub(super) fn serve<const M: usize, const N: usize>(
     if reach.iter().all(|reach| *reach == 0.0) {
         return Err(Outcome::NoJets);
     }
-    let share = alone(&nearest, &reach);
+    let share = alone(nearest, &reach);
     if !(share >= ABSURD_SHARE) {
         return Err(Outcome::Refused);
     }
@@ -135,7 +143,7 @@ fn scaled<const M: usize, const N: usize>(walk: &Walk<M, N>, mut slide: Slide<M>
     let ways = slide.low_way.iter_mut().zip(&mut slide.high_way);
     let edges = slide.low.iter_mut().zip(&mut slide.high).zip(ways);
     for (row, ((low, high), (low_way, high_way))) in edges.enumerate() {
-        let per_unit = walk.tableau.per_unit(row);
+        let per_unit = at(&walk.per_unit, row);
         *low_way *= per_unit;
         *high_way *= per_unit;
         slide.size = math::max(slide.size, math::max(low_way.abs(), high_way.abs()));
@@ -145,7 +153,7 @@ fn scaled<const M: usize, const N: usize>(walk: &Walk<M, N>, mut slide: Slide<M>
     if slide.low.iter().chain(&slide.high).any(|edge| edge.is_infinite()) {
         let reach = authority(walk);
         for (row, (low, high)) in slide.low.iter_mut().zip(&mut slide.high).enumerate() {
-            let reach = reach.get(row).map_or(0.0, |reach| 1.001 * reach * walk.tableau.per_unit(row));
+            let reach = reach.get(row).map_or(0.0, |reach| 1.001 * reach * at(&walk.per_unit, row));
             let most = slide.size + reach + 1.0e-6 * (slide.size + reach);
             *low = math::max(*low, -2.0 * most);
             *high = math::min(*high, 2.0 * most);
@@ -208,7 +216,7 @@ fn press<const M: usize, const N: usize>(
     walk: &mut Walk<M, N>,
     slide: &Slide<M>,
 ) -> Result<Slid<M>, Outcome> {
-    let mut slid = Slid { lambda: 1.0, reach: [0.0; M] };
+    let mut slid = Slid { lambda: 1.0, reach: [0.0; M], reach_gap: 0.0 };
     let mut rebuilds = 0;
     put(walk, slide, slid.lambda);
     loop {
@@ -232,7 +240,7 @@ fn press<const M: usize, const N: usize>(
                     return Err(Outcome::Stalled);
                 }
                 rebuilds += 1;
-                anew(walk);
+                anew(walk)?;
             }
             Walked::Contradiction(position, short) => {
                 let y = walk.reason(position, short);
@@ -243,7 +251,7 @@ fn press<const M: usize, const N: usize>(
                     continue;
                 }
                 if disagree && walk.tableau.worn > 0 {
-                    anew(walk);
+                    anew(walk)?;
                     continue;
                 }
                 slid.lambda = if disagree {
@@ -251,26 +259,34 @@ fn press<const M: usize, const N: usize>(
                 } else {
                     (1.0 - SLACK) * math::max(bound.share, 0.0)
                 };
+                slid.reach_gap = if slid.lambda > 0.0 {
+                    math::max((1.0 - SLACK) * math::min(bound.share, 1.0) / slid.lambda - 1.0, 0.0)
+                } else {
+                    0.0
+                };
                 slid.reach = y.map(|y| y / bound.towards + 0.0);
                 if slid.lambda < slide.least && slide.is_negligible(walk, slid.lambda) {
                     return Ok(slid);
                 }
                 put(walk, slide, slid.lambda);
             }
-            Walked::Worn => anew(walk),
+            Walked::Worn => anew(walk)?,
             Walked::Stalled => return Err(Outcome::Stalled),
         }
     }
 }
 
-/// Factorises the basis anew and goes on from there with fresh numbers.
-fn anew<const M: usize, const N: usize>(walk: &mut Walk<M, N>) {
-    walk.tolerated = 0;
-    walk.tableau.rebuild(walk.columns, walk.usable);
+/// Factorises the basis anew and goes on from there with fresh numbers; `Refused` when a column is not sane.
+#[inline(never)]
+fn anew<const M: usize, const N: usize>(walk: &mut Walk<M, N>) -> Result<(), Outcome> {
+    if !walk.rebuild() {
+        return Err(Outcome::Refused);
+    }
     walk.reprice();
     walk.take_sides();
     walk.settle();
     walk.refine();
+    Ok(())
 }
 
 impl<const M: usize> Slide<M> {
@@ -280,7 +296,7 @@ impl<const M: usize> Slide<M> {
             return true;
         }
         let unscaled: [f32; M] = core::array::from_fn(|row| {
-            self.low_way.get(row).map_or(0.0, |way| way / walk.tableau.per_unit(row))
+            self.low_way.get(row).map_or(0.0, |way| way / at(&walk.per_unit, row))
         });
         lambda < self.least * alone(&unscaled, &authority(walk))
     }
@@ -301,7 +317,7 @@ impl Bound {
     /// the rounding of the share itself, or without what lives on rounding noise, or nothing.
     fn beyond_rounding(&self, lambda: f32, short: f32) -> f32 {
         let nudged = lambda - 2.0 * short.abs() / self.towards;
-        if self.towards > 0.0 && nudged > (1.0 - SLACK) * lambda {
+        if self.towards > 0.0 && nudged > NUDGE * lambda {
             nudged
         } else if self.noiseless < lambda {
             (1.0 - SLACK) * math::max(self.noiseless, 0.0)
@@ -321,7 +337,7 @@ fn bound<const M: usize, const N: usize>(
     let mut towards = Twofold::default();
     let mut edges = 0.0;
     for (row, y) in y.iter().enumerate() {
-        let y = y / walk.tableau.per_unit(row);
+        let y = y / at(&walk.per_unit, row);
         let of = |rows: &[f32; M]| rows.get(row).copied().unwrap_or(0.0);
         if y > 0.0 {
             towards.add_product(y, of(&slide.low_way));
@@ -360,15 +376,12 @@ fn bound<const M: usize, const N: usize>(
 }
 
 /// Whether the on-times deliver the ranges in force but for rounding.
+#[inline(always)]
 fn is_delivered<const M: usize, const N: usize>(walk: &Walk<M, N>) -> bool {
-    let times = walk.on_times();
-    let (delivered, gathered) = walk.delivered(&times, false);
+    let delivered = walk.delivered(true);
     let room = RESIDUAL * walk.size;
-    if walk.worst_miss(&delivered) <= room {
-        return true;
-    }
-    let (delivered, _) = walk.delivered(&times, true);
-    walk.worst_miss(&delivered) <= room + ON_TIME_ROUNDING * gathered
+    walk.worst_miss(&delivered.rows) <= room
+        || walk.worst_miss(&walk.delivered_exactly(true)) <= room + ON_TIME_ROUNDING * delivered.gathered
 }
 
 /// The second stage: row by row in the order of priority.
@@ -392,26 +405,25 @@ fn one_by_one<const M: usize, const N: usize>(
     let ranges = never_wrong(demand, &unit);
     let mut size = 0.0;
     for (row, wanted) in wanted.iter().enumerate() {
-        size = math::max(size, wanted.abs() * walk.tableau.per_unit(row));
+        size = math::max(size, wanted.abs() * at(&walk.per_unit, row));
     }
     let mut served = [0.0; M];
     let mut served_share = Share::default();
     for row in order(priority) {
-        let at = |rows: &[f32; M]| rows.get(row).copied().unwrap_or(0.0);
-        if at(&wanted).abs() * walk.tableau.per_unit(row) <= TRIFLE * size {
+        if at(&wanted, row).abs() * at(&walk.per_unit, row) <= TRIFLE * size {
             continue;
         }
         let edges = keeping(&ranges, &served, &unit, 0.0);
-        let share = row_share(walk, row, (at(&wanted), size), &edges)?;
-        served_share.add(share, at(&wanted) / at(&block));
+        let share = row_share(walk, row, (at(&wanted, row), size), &edges)?;
+        served_share.add(share, at(&wanted, row) / at(&block, row));
         if let Some(served) = served.get_mut(row).filter(|_| share >= GONE) {
-            *served = share * at(&wanted);
+            *served = share * at(&wanted, row);
         }
     }
-    if served_share.value() < HALF {
-        if let Some(spilt) = spilling(walk, demand, &wanted, &unit, served_share.value()) {
-            return Ok(Served { reach: *proof, ..spilt });
-        }
+    if served_share.value() < HALF
+        && let Some(spilt) = spilling(walk, demand, &wanted, &unit, served_share.value())
+    {
+        return Ok(Served { reach: *proof, ..spilt });
     }
     for slack in SLACKS {
         let (low, high) = keeping(&ranges, &served, &unit, slack);
@@ -421,7 +433,7 @@ fn one_by_one<const M: usize, const N: usize>(
         );
         slide.size = size;
         if press(walk, &slide).is_ok() {
-            return Ok(Served { outcome: Outcome::Prioritised, lambda: 0.0, reach: *proof });
+            return Ok(Served { outcome: Outcome::Prioritised, lambda: 0.0, reach: *proof, reach_gap: 0.0 });
         }
     }
     Err(Outcome::Stalled)
@@ -434,7 +446,7 @@ type Edges<const M: usize> = ([f32; M], [f32; M]);
 fn keeping<const M: usize>(ranges: &Edges<M>, served: &[f32; M], unit: &[f32; M], slack: f32) -> Edges<M> {
     let (mut low, mut high) = *ranges;
     for (((low, high), served), unit) in low.iter_mut().zip(&mut high).zip(served).zip(unit) {
-        let kept = served.abs() * (1.0 - slack) - (math::max(slack - SLACK, 0.0) + LEEWAY) * unit;
+        let kept = served.abs() * (1.0 - slack) - (slack + LEEWAY) * unit;
         if kept > 0.0 {
             if *served > 0.0 { *low = kept } else { *high = -kept }
         }
@@ -517,7 +529,8 @@ fn spilling<const M: usize, const N: usize>(
     let slide = whole(walk, &wide, &nearest);
     let slid = press(walk, &slide).ok()?;
     let enough = slid.lambda >= HALF && slid.lambda > served;
-    enough.then_some(Served { outcome: Outcome::Coupled, lambda: slid.lambda, reach: slid.reach })
+    let Slid { lambda, reach, reach_gap } = slid;
+    enough.then_some(Served { outcome: Outcome::Coupled, lambda, reach, reach_gap })
 }
 
 /// How much of a demand is served over all rows, weighted by the square of what is wanted.
@@ -538,35 +551,41 @@ impl Share {
     }
 }
 
-/// What the walk proves where it stands, with what the on-times deliver.
+/// What the walk proves where it stands, with what its on-times deliver.
+#[inline(always)]
 pub(super) fn proof<const M: usize, const N: usize>(
     walk: &Walk<M, N>,
-    times: &[f32; N],
     delivered: &[f32; M],
+    reach_gap: f32,
 ) -> Proof {
-    let y = walk.row_multipliers();
     let (mut cost, mut room, mut seconds) = (0.0, 0.0, 0.0);
-    for (jet, (time, reduced)) in times.iter().zip(&walk.reduced).enumerate().take(walk.used()) {
-        let price = walk.price.get(jet).copied().unwrap_or(0.0);
-        cost += price * time;
+    let mut firing = walk.tableau.raised;
+    for jet in Bits(firing) {
+        let time = walk.upper(jet);
+        cost += walk.price.get(jet).copied().unwrap_or(0.0) * time;
         seconds += time;
-        if *reduced > 0.0 {
-            room += reduced * time;
-        } else if *reduced < 0.0 {
-            let left = walk.upper(jet) - time;
-            let terms = walk.columns.get(jet).map_or(0.0, |column| {
-                y.iter().zip(column).fold(price, |sum, (y, entry)| sum + (y * entry).abs())
-            });
-            if left > 0.0 && -reduced > PRICE_ROUNDING * terms {
-                room -= reduced * left;
-            }
+        room += math::max(at(&walk.by_jet, jet), 0.0) * time;
+    }
+    for (jet, time) in walk.basic_times() {
+        firing |= 1 << jet;
+        cost += walk.price.get(jet).copied().unwrap_or(0.0) * time;
+        seconds += time;
+        let reduced = at(&walk.by_jet, jet);
+        room += if reduced > 0.0 {
+            reduced * time
+        } else {
+            -beyond_rounding(walk, jet) * (walk.upper(jet) - time)
+        };
+    }
+    for (jet, reduced) in walk.by_jet.iter().enumerate() {
+        if *reduced < 0.0 && walk.usable & !firing & (1 << jet) != 0 {
+            room -= beyond_rounding(walk, jet) * walk.upper(jet);
         }
     }
     for (row, (y, got)) in walk.multiplier.iter().zip(delivered).enumerate() {
         let edges = if *y > 0.0 { &walk.low } else { &walk.high };
-        let got = got * walk.tableau.per_unit(row);
         // A row that presses on an edge is at it, but for what the residual says.
-        let off = (got - edges.get(row).copied().unwrap_or(got)).abs() - RESIDUAL * walk.size;
+        let off = (got * at(&walk.per_unit, row) - at(edges, row)).abs() - RESIDUAL * walk.size;
         if *y != 0.0 && off > 0.0 {
             room += y.abs() * off;
         }
@@ -575,6 +594,16 @@ pub(super) fn proof<const M: usize, const N: usize>(
     Proof {
         residual: if walk.size > 0.0 { math::max(walk.worst_miss(delivered), 0.0) / walk.size } else { 0.0 },
         gap: if unit > 0.0 { room / unit } else { 0.0 },
-        reach_gap: 0.0,
+        reach_gap,
     }
+}
+
+/// A reduced cost below zero, when it is so by more than the rounding of its terms.
+fn beyond_rounding<const M: usize, const N: usize>(walk: &Walk<M, N>, jet: usize) -> f32 {
+    let price = walk.price.get(jet).copied().unwrap_or(0.0);
+    let Some(column) = walk.columns.get(jet) else { return 0.0 };
+    let y = walk.row_multipliers();
+    let terms = y.iter().zip(column).fold(price, |sum, (y, entry)| sum + (y * entry).abs());
+    let reduced = math::min(at(&walk.by_jet, jet), 0.0);
+    if -reduced > PRICE_ROUNDING * terms { reduced } else { 0.0 }
 }

@@ -4,43 +4,58 @@
 //! (`0..N`) and one slack for each row (`N..N + M`), which is what the jets deliver in that row. Every basic
 //! variable is kept as a sum over the resting ones, `basic = Σ cells · resting`; at the start that is the
 //! effectiveness matrix itself, and an exchange of a basic variable with a resting one costs one multiplication
-//! per cell. The columns of resting slacks are the inverse of the basis.
+//! per cell. The cells of resting slacks are the inverse of the basis.
 //!
 //! Rows are scaled by powers of two, which rounds nothing, so that the largest entry of a usable jet in each
 //! row is about 1. A jet's *strength* is the power of two at or below its largest scaled entry.
 
-/// Column entries that stay below this share of their column when a basis is factorised anew are
-/// taken as dependent.
+use super::{ABSURD, times_two_to};
+use crate::math;
+
+/// Entries that stay below this share of their column when a basis is factorised anew are taken as
+/// dependent.
 const DEPENDENT: f32 = 1.0e-5;
 
-/// Smallest and largest exponent of a scale.
+/// Largest exponent of a scale, either way.
 const EXPONENTS: i32 = 100;
 
 /// A basis and its tableau.
 #[derive(Clone, Debug)]
 pub(super) struct Tableau<const M: usize, const N: usize> {
-    /// Per slot: what the basic variables gain per unit of the variable that rests in it.
-    pub(super) cells: [[f32; M]; N],
+    /// Per basic variable: what it gains per unit of the variable that rests in each slot.
+    pub(super) cells: [[f32; N]; M],
     /// Variable resting in each slot.
     pub(super) resting: [u8; N],
     /// Basic variables.
     pub(super) basic: [u8; M],
-    /// Slots whose variable rests at its high bound.
+    /// Slot in which the slack of each row rests; `N` for a basic one.
+    pub(super) seat: [u8; M],
+    /// Jets, and slacks by row, that rest at their high bound.
     pub(super) raised: u32,
+    pub(super) raised_rows: u32,
     /// Jets that the scales were taken from.
     pub(super) usable: u32,
     row_exponent: [i8; M],
     strength_exponent: [i8; N],
-    /// Slots in use; none: nothing laid out yet.
+    /// Jets laid out; none: nothing known yet.
     pub(super) jets: u8,
     /// Exchanges since the basis was factorised.
     pub(super) worn: u16,
+    /// Fingerprint of the columns that were laid out.
+    pub(super) print: u32,
 }
 
-/// The power of two with this exponent.
+/// A number that changes when the columns or the jets that may fire do, but for a chance of one in thousands of
+/// millions: then the answer is measured, found wanting and sought from a basis factorised anew.
 #[inline(always)]
-fn two_to(exponent: i32) -> f32 {
-    f32::from_bits(((exponent + 127) as u32) << 23)
+pub(super) fn fingerprint<const M: usize>(columns: &[[f32; M]], usable: u32) -> u32 {
+    let mut print = usable;
+    for column in columns {
+        for entry in column {
+            print = print.wrapping_mul(0x0100_0193) ^ entry.to_bits();
+        }
+    }
+    print
 }
 
 /// Exponent of the power of two at or below `x ≥ 0`, within reason; 0 for zero.
@@ -57,133 +72,155 @@ fn exponent_of(x: f32) -> i8 {
 impl<const M: usize, const N: usize> Tableau<M, N> {
     pub(super) const fn empty() -> Self {
         Self {
-            cells: [[0.0; M]; N],
+            cells: [[0.0; N]; M],
             resting: [0; N],
             basic: [0; M],
+            seat: [N as u8; M],
             raised: 0,
+            raised_rows: 0,
             usable: 0,
             row_exponent: [0; M],
             strength_exponent: [0; N],
             jets: 0,
             worn: 0,
+            print: 0,
         }
     }
 
     /// Unit of each row is `1 / per_unit`.
     #[inline(always)]
-    pub(super) fn per_unit(&self, row: usize) -> f32 {
-        two_to(-self.row_exponent.get(row).map_or(0, |e| i32::from(*e)))
+    pub(super) fn per_unit(&self) -> [f32; M] {
+        self.row_exponent.map(|exponent| times_two_to(1.0, -i32::from(exponent)))
     }
 
-    /// One over the strength of a jet.
+    /// One over the strength of a jet; 1 beyond.
     #[inline(always)]
     pub(super) fn weakness(&self, jet: usize) -> f32 {
-        two_to(-self.strength_exponent.get(jet).map_or(0, |e| i32::from(*e)))
+        times_two_to(1.0, self.strength_exponent.get(jet).map_or(0, |e| -i32::from(*e)))
     }
 
-    /// Takes the columns in: all slacks basic, all jets at rest.
+    /// Takes the columns in: all slacks basic, all jets at rest. `false` when a number of a usable jet is
+    /// not finite or absurdly large.
     ///
     /// * `columns` — at most `N`; `usable` — the others take no part and may hold anything.
-    pub(super) fn lay_out(&mut self, columns: &[[f32; M]], usable: u32) {
+    pub(super) fn lay_out(&mut self, columns: &[[f32; M]], usable: u32) -> bool {
         let mut peak = [0.0_f32; M];
+        let mut sane = true;
         for (jet, column) in columns.iter().enumerate() {
             if usable & (1 << jet) != 0 {
                 for (peak, entry) in peak.iter_mut().zip(column) {
-                    if entry.abs() > *peak {
-                        *peak = entry.abs();
-                    }
+                    *peak = math::max(entry.abs(), *peak);
+                    sane &= entry.abs() <= ABSURD;
                 }
             }
         }
-        for (exponent, peak) in self.row_exponent.iter_mut().zip(&peak) {
-            *exponent = exponent_of(*peak);
+        self.row_exponent = peak.map(exponent_of);
+        let scale = self.per_unit();
+        self.cells = [[0.0; N]; M];
+        for (slot, resting) in self.resting.iter_mut().enumerate() {
+            *resting = slot as u8;
         }
-        let scale: [f32; M] = core::array::from_fn(|row| self.per_unit(row));
-        let slots = self.cells.iter_mut().zip(&mut self.resting).zip(&mut self.strength_exponent);
-        for (jet, (((cells, resting), strength), column)) in slots.zip(columns).enumerate() {
-            *resting = jet as u8;
+        for (jet, (column, strength)) in columns.iter().zip(&mut self.strength_exponent).enumerate() {
             if usable & (1 << jet) == 0 {
-                *cells = [0.0; M];
                 continue;
             }
             let mut top = 0.0;
-            for (cell, (entry, scale)) in cells.iter_mut().zip(column.iter().zip(&scale)) {
-                *cell = entry * scale;
-                if cell.abs() > top {
-                    top = cell.abs();
+            for ((row, entry), scale) in self.cells.iter_mut().zip(column).zip(&scale) {
+                let cell = entry * scale;
+                top = math::max(cell.abs(), top);
+                if let Some(into) = row.get_mut(jet) {
+                    *into = cell;
                 }
             }
             *strength = exponent_of(top);
         }
-        for (row, basic) in self.basic.iter_mut().enumerate() {
-            *basic = (N + row) as u8;
+        for (row, (basic, seat)) in self.basic.iter_mut().zip(&mut self.seat).enumerate() {
+            (*basic, *seat) = ((N + row) as u8, N as u8);
         }
-        self.raised = 0;
+        (self.raised, self.raised_rows) = (0, 0);
         self.usable = usable;
         self.jets = columns.len() as u8;
         self.worn = 0;
+        sane
     }
 
     /// Factorises the same basis anew from the columns. Jets that depend on those before them, or may not be
     /// used, stay out of it.
-    pub(super) fn rebuild(&mut self, columns: &[[f32; M]], usable: u32) {
+    pub(super) fn rebuild(&mut self, columns: &[[f32; M]], usable: u32) -> bool {
         let wanted = self.basic;
-        let slack = |variable: u8| usize::from(variable) >= N;
-        let kept =
-            wanted.iter().filter(|v| slack(**v)).fold(0_u32, |set, v| set | 1 << (usize::from(*v) - N));
-        self.lay_out(columns, usable);
-        for variable in wanted.into_iter().filter(|v| !slack(*v)) {
-            // Nothing has moved into a jet's own slot before the jet has left it.
+        let (raised, raised_rows) = (self.raised, self.raised_rows);
+        let kept = wanted.iter().filter(|v| usize::from(**v) >= N);
+        let kept = kept.fold(0_u32, |set, v| set | 1 << (usize::from(*v) - N));
+        let sane = self.lay_out(columns, usable);
+        (self.raised, self.raised_rows) = (raised & usable, raised_rows);
+        for variable in wanted.into_iter().filter(|v| usize::from(*v) < N) {
+            // Nothing moves into a jet's own slot before the jet has left it.
             let slot = usize::from(variable);
-            let Some(column) = self.cells.get(slot).copied() else { continue };
             let mut best = (0.0, M);
-            for (position, (basic, entry)) in self.basic.iter().zip(&column).enumerate() {
-                let free = slack(*basic) && kept & (1 << (usize::from(*basic) - N)) == 0;
-                if free && entry.abs() > best.0 {
-                    best = (entry.abs(), position);
+            for (position, (basic, row)) in self.basic.iter().zip(&self.cells).enumerate() {
+                let free = usize::from(*basic).checked_sub(N).is_some_and(|row| kept & (1 << row) == 0);
+                let entry = row.get(slot).map_or(0.0, |entry| entry.abs());
+                if free && entry > best.0 {
+                    best = (entry, position);
                 }
             }
             if best.0 * self.weakness(slot) > DEPENDENT {
-                self.exchange(best.1, slot);
+                self.exchange(best.1, slot, &mut [0.0; N]);
+                self.raised &= !(1 << slot);
             }
         }
         self.worn = 0;
+        sane
     }
 
-    /// Exchanges the basic variable at `position` with the one resting in `slot`.
-    #[inline]
-    pub(super) fn exchange(&mut self, position: usize, slot: usize) {
-        let Some(entering) = self.cells.get(slot).copied() else { return };
-        let Some(pivot) = entering.get(position).copied() else { return };
-        self.worn = self.worn.saturating_add(1);
-        let inverse = 1.0 / pivot;
-        let used = usize::from(self.jets);
-        for (index, cells) in self.cells.iter_mut().take(used).enumerate() {
-            if index == slot {
-                continue;
-            }
-            let Some(own) = cells.get(position).copied() else { return };
-            if own == 0.0 {
-                continue;
-            }
-            let factor = own * inverse;
-            for (cell, entry) in cells.iter_mut().zip(&entering) {
-                *cell -= entry * factor;
-            }
-            if let Some(cell) = cells.get_mut(position) {
-                *cell = -factor;
+    /// Exchanges the basic variable at `position` with the one resting in `slot`, in the costs too.
+    #[inline(always)]
+    pub(super) fn exchange(&mut self, position: usize, slot: usize, reduced: &mut [f32; N]) {
+        if position >= M || slot >= N {
+            return;
+        }
+        let Some(mut leaving) = self.cells.get(position).copied() else { return };
+        let inverse = 1.0 / leaving.get(slot).copied().unwrap_or(1.0);
+        for cell in &mut leaving {
+            *cell *= inverse;
+        }
+        for (index, row) in self.cells.iter_mut().enumerate() {
+            if index != position {
+                replace(row, slot, &leaving, inverse);
             }
         }
-        if let Some(cells) = self.cells.get_mut(slot) {
-            for cell in cells.iter_mut() {
-                *cell *= inverse;
-            }
-            if let Some(cell) = cells.get_mut(position) {
+        replace(reduced, slot, &leaving, inverse);
+        if let Some(row) = self.cells.get_mut(position) {
+            *row = leaving.map(|cell| -cell);
+            if let Some(cell) = row.get_mut(slot) {
                 *cell = inverse;
             }
         }
+        self.worn = self.worn.saturating_add(1);
         if let (Some(basic), Some(resting)) = (self.basic.get_mut(position), self.resting.get_mut(slot)) {
             core::mem::swap(basic, resting);
+            for (variable, seat) in [(*resting, slot), (*basic, N)] {
+                let row = usize::from(variable).wrapping_sub(N);
+                if let Some(into) = self.seat.get_mut(row) {
+                    *into = seat as u8;
+                }
+            }
         }
+    }
+}
+
+/// A row of the tableau when the variable in `slot` is replaced: `leaving` is the row of the variable
+/// that takes its place, over the pivot.
+#[inline(always)]
+fn replace<const N: usize>(row: &mut [f32; N], slot: usize, leaving: &[f32; N], inverse: f32) {
+    let own = row.get(slot).copied().unwrap_or(0.0);
+    if own == 0.0 {
+        return;
+    }
+    for (cell, leaving) in row.iter_mut().zip(leaving) {
+        *cell -= own * leaving;
+    }
+    if let Some(cell) = row.get_mut(slot) {
+        *cell = own * inverse;
     }
 }

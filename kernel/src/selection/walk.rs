@@ -5,7 +5,7 @@
 //! one included. A basic variable out of its bounds leaves; the variable to enter is found by walking the
 //! breakpoints of the dual step, moving resting variables across their range as long as the row stays
 //! short (long step), with a tolerance in the manner of Harris taken over all candidates that are left. After a run
-//! of pivots that gain nothing, the lowest index decides and nothing is moved across (Bland), which is finite.
+//! of pivots that gain nothing, the lowest index decides (Bland), which is finite.
 
 use super::Rule;
 use super::tableau::Tableau;
@@ -19,16 +19,16 @@ const FEASIBLE: f32 = 1.0e-6;
 pub(super) const TOLERATED: f32 = 3.5e-6;
 
 /// Tolerance of the ratio test, in units of the dearest price.
-const HARRIS: f32 = 3.0e-7;
+const HARRIS: f32 = 1.0e-7;
 
 /// A reduced cost this far on the wrong side, in units of the dearest price, makes its variable move across.
-const WRONG_SIDE: f32 = 6.0e-7;
+const WRONG_SIDE: f32 = 2.0e-7;
 
 /// Row entries below this share of their terms are rounding noise.
 const NOISE: f32 = 2.4e-7;
 
 /// Row entries below this share of their terms are no pivots.
-pub(super) const TINY: f32 = 4.0e-6;
+pub(super) const TINY: f32 = 2.0e-5;
 
 /// A pivot below this share of the largest one passed is given up for the larger one.
 const POOR_PIVOT: f32 = 1.0e-2;
@@ -36,14 +36,14 @@ const POOR_PIVOT: f32 = 1.0e-2;
 /// Pivots without gain before the lowest index decides.
 const PATIENCE: u16 = 12;
 
-/// A row of the columns may miss its multiplier by this share of the dearest price before they are refined.
-const MISPRICED: f32 = 4.0e-7;
+/// A basic jet may miss its multipliers by this share of the dearest price before they are refined.
+const MISPRICED: f32 = 2.0e-7;
 
 /// Exchanges after which a basis is factorised anew.
 const WORN: u16 = 40;
 
-/// Steps of refinement of the basic values.
-const REFINEMENTS: u32 = 4;
+/// Steps of refinement of multipliers and of basic values.
+const REFINEMENTS: u32 = 3;
 
 /// Miss that is refined, in units of what is served.
 const REFINED: f32 = 4.0e-7;
@@ -65,10 +65,19 @@ pub(super) enum Walked {
     Stalled,
 }
 
-/// A variable to enter and those that move across before it.
+/// A variable to enter and those that move across before it, by slot.
 struct Step {
     slot: usize,
     crossing: u32,
+}
+
+/// What jets deliver.
+#[derive(Clone, Copy)]
+pub(super) struct Delivered<const M: usize> {
+    /// Sum per row, unscaled.
+    pub(super) rows: [f32; M],
+    /// Most that a row gathers, signs aside, scaled.
+    pub(super) gathered: f32,
 }
 
 /// One selection under way: the problem, the ranges in force, and the state of the basis.
@@ -78,17 +87,27 @@ pub(super) struct Walk<'a, const M: usize, const N: usize> {
     pub(super) price: &'a [f32],
     pub(super) limit: &'a [f32],
     pub(super) usable: u32,
+    pub(super) per_unit: [f32; M],
     /// Row ranges in force, scaled.
     pub(super) low: [f32; M],
     pub(super) high: [f32; M],
     /// Size of what is served, scaled, s; and longest on-time times strength, s.
     pub(super) size: f32,
     pub(super) longest: f32,
-    /// Basic values.
-    pub(super) value: [f32; M],
-    /// Reduced cost of slacks (the multipliers, scaled) and jets; basic ones have none.
+    /// Basic values, their bounds, and how far they may be outside; by position.
+    value: [f32; M],
+    floor: [f32; M],
+    ceiling: [f32; M],
+    room: [f32; M],
+    /// Reduced costs of slacks (the multipliers, scaled) and jets; by row and by jet.
     pub(super) multiplier: [f32; M],
-    pub(super) reduced: [f32; N],
+    pub(super) by_jet: [f32; N],
+    /// Reduced cost, range, and direction (1 up, -1 down, 0 for no range) of what rests; by slot.
+    reduced: [f32; N],
+    range: [f32; N],
+    side: [f32; N],
+    armed: bool,
+    ranged: bool,
     pub(super) dearest: f32,
     pub(super) rule: Rule,
     /// Positions that rounding keeps out of their bounds.
@@ -98,7 +117,8 @@ pub(super) struct Walk<'a, const M: usize, const N: usize> {
 }
 
 /// The members of a set, lowest first.
-struct Bits(u32);
+#[derive(Clone, Copy)]
+pub(super) struct Bits(pub(super) u32);
 
 impl Iterator for Bits {
     type Item = usize;
@@ -114,16 +134,22 @@ impl Iterator for Bits {
     }
 }
 
+/// Entry of an array; zero beyond.
+#[inline(always)]
+pub(super) fn at<const L: usize>(array: &[f32; L], index: usize) -> f32 {
+    array.get(index).copied().unwrap_or(0.0)
+}
+
 impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
     pub(super) fn new(
         tableau: &'a mut Tableau<M, N>,
-        columns: &'a [[f32; M]],
-        price: &'a [f32],
-        limit: &'a [f32],
+        (columns, price, limit): (&'a [[f32; M]], &'a [f32], &'a [f32]),
         usable: u32,
+        dearest: f32,
         allowance: u16,
     ) -> Self {
         Self {
+            per_unit: tableau.per_unit(),
             tableau,
             columns,
             price,
@@ -134,9 +160,17 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
             size: 0.0,
             longest: 0.0,
             value: [0.0; M],
+            floor: [0.0; M],
+            ceiling: [0.0; M],
+            room: [0.0; M],
             multiplier: [0.0; M],
+            by_jet: [0.0; N],
             reduced: [0.0; N],
-            dearest: 0.0,
+            range: [0.0; N],
+            side: [0.0; N],
+            armed: false,
+            ranged: false,
+            dearest,
             rule: Rule::Largest,
             tolerated: 0,
             allowance,
@@ -159,85 +193,110 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
         if variable < N {
             (0.0, self.upper(variable))
         } else {
-            let row = variable - N;
-            (self.low.get(row).copied().unwrap_or(0.0), self.high.get(row).copied().unwrap_or(0.0))
+            (at(&self.low, variable - N), at(&self.high, variable - N))
         }
     }
 
     #[inline(always)]
-    fn reduced_of(&self, variable: usize) -> f32 {
-        let cost = if variable < N { self.reduced.get(variable) } else { self.multiplier.get(variable - N) };
-        cost.copied().unwrap_or(0.0)
+    fn basic(&self, position: usize) -> usize {
+        self.tableau.basic.get(position).map_or(0, |v| usize::from(*v))
     }
 
     #[inline(always)]
-    fn set_reduced(&mut self, variable: usize, cost: f32) {
-        let into =
-            if variable < N { self.reduced.get_mut(variable) } else { self.multiplier.get_mut(variable - N) };
-        if let Some(into) = into {
-            *into = cost;
+    fn resting(&self, slot: usize) -> usize {
+        self.tableau.resting.get(slot).map_or(0, |v| usize::from(*v))
+    }
+
+    /// Slot of a row's slack, when it rests.
+    #[inline(always)]
+    fn seat(&self, row: usize) -> Option<usize> {
+        self.tableau.seat.get(row).map(|slot| usize::from(*slot)).filter(|slot| *slot < N)
+    }
+
+    #[inline(always)]
+    fn is_raised(&self, variable: usize) -> bool {
+        if variable < N {
+            self.tableau.raised & (1 << variable) != 0
+        } else {
+            self.tableau.raised_rows & (1 << (variable - N)) != 0
         }
     }
 
     #[inline(always)]
-    pub(super) fn used(&self) -> usize {
-        usize::from(self.tableau.jets)
+    fn raise(&mut self, variable: usize, up: bool) {
+        let (set, bit) = if variable < N {
+            (&mut self.tableau.raised, 1 << variable)
+        } else {
+            (&mut self.tableau.raised_rows, 1 << (variable - N))
+        };
+        if up { *set |= bit } else { *set &= !bit }
     }
 
-    /// Where the variable of a slot rests.
+    /// Where a resting variable rests.
     #[inline(always)]
-    fn rests_at(&self, slot: usize) -> f32 {
-        let variable = self.tableau.resting.get(slot).map_or(0, |v| usize::from(*v));
+    fn rest(&self, variable: usize) -> f32 {
         let (low, high) = self.bounds(variable);
-        if self.tableau.raised & (1 << slot) != 0 { high } else { low }
+        if self.is_raised(variable) { high } else { low }
     }
 
-    /// Price per second of a variable; slacks cost nothing.
+    /// Jets that are basic.
     #[inline(always)]
-    fn price_of(&self, variable: usize) -> f32 {
-        if variable < N { self.price.get(variable).copied().unwrap_or(0.0) } else { 0.0 }
+    fn basic_jets(&self) -> u32 {
+        let jets = self.tableau.basic.iter().filter(|v| usize::from(**v) < N);
+        jets.fold(0, |set, v| set | 1 << *v)
     }
 
-    /// Starts with all jets at rest: nothing is paid for any row.
-    pub(super) fn start(&mut self) {
-        self.tableau.lay_out(self.columns, self.usable);
+    /// Starts with all jets at rest: nothing is paid for any row. `false` when a column is not sane.
+    pub(super) fn start(&mut self) -> bool {
+        let sane = self.tableau.lay_out(self.columns, self.usable);
+        self.per_unit = self.tableau.per_unit();
         self.multiplier = [0.0; M];
-        for (reduced, price) in self.reduced.iter_mut().zip(self.price) {
-            *reduced = *price;
+        for (by_jet, price) in self.by_jet.iter_mut().zip(self.price) {
+            *by_jet = *price;
         }
-        self.take_sides();
+        (self.armed, self.ranged) = (false, false);
+        sane
+    }
+
+    /// Factorises the basis anew. `false` when a column is not sane.
+    pub(super) fn rebuild(&mut self) -> bool {
+        let sane = self.tableau.rebuild(self.columns, self.usable);
+        self.per_unit = self.tableau.per_unit();
+        self.tolerated = 0;
+        (self.armed, self.ranged) = (false, false);
+        sane
     }
 
     /// The multipliers per unit of each row.
     #[inline(always)]
     pub(super) fn row_multipliers(&self) -> [f32; M] {
         let mut y = self.multiplier;
-        for (row, y) in y.iter_mut().enumerate() {
-            *y = *y * self.tableau.per_unit(row) + 0.0;
+        for (y, per_unit) in y.iter_mut().zip(&self.per_unit) {
+            *y = *y * per_unit + 0.0;
         }
         y
     }
 
     /// Multipliers and reduced costs from the basis and the original columns, refined where they need it.
     pub(super) fn reprice(&mut self) {
+        self.armed = false;
         self.multiplier = [0.0; M];
-        let mut left: [f32; M] = core::array::from_fn(|position| {
-            self.price_of(self.tableau.basic.get(position).map_or(N, |v| usize::from(*v)))
-        });
-        for round in 0..3 {
+        let mut left = [0.0; M];
+        for (left, basic) in left.iter_mut().zip(&self.tableau.basic) {
+            *left = self.price.get(usize::from(*basic)).copied().unwrap_or(0.0);
+        }
+        for round in 0..REFINEMENTS {
             self.credit(&left);
             let y = self.row_multipliers();
-            let pays = self.reduced.iter_mut().zip(self.columns).zip(self.price);
-            for ((reduced, column), price) in pays {
-                *reduced = *price - dot(&y, column);
+            for ((by_jet, column), price) in self.by_jet.iter_mut().zip(self.columns).zip(self.price) {
+                *by_jet = *price - dot(&y, column);
             }
             let mut worst = 0.0;
             for (left, basic) in left.iter_mut().zip(&self.tableau.basic) {
-                let variable = usize::from(*basic);
-                *left = self.reduced.get(variable).copied().unwrap_or(0.0);
-                worst = math::max(worst, left.abs());
+                *left = at(&self.by_jet, usize::from(*basic));
+                worst = math::max(left.abs(), worst);
             }
-            if round == 2 || worst <= MISPRICED * self.dearest {
+            if worst <= MISPRICED * self.dearest || round + 1 == REFINEMENTS {
                 break;
             }
         }
@@ -246,95 +305,159 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
     /// Adds to the multipliers of resting slacks what pays for these costs of the basic variables.
     #[inline(always)]
     fn credit(&mut self, left: &[f32; M]) {
-        let used = self.used();
-        for (cells, resting) in self.tableau.cells.iter().zip(&self.tableau.resting).take(used) {
-            if let Some(row) = usize::from(*resting).checked_sub(N) {
-                let paid = dot(cells, left);
-                if let Some(y) = self.multiplier.get_mut(row) {
-                    *y += paid;
+        for (y, seat) in self.multiplier.iter_mut().zip(&self.tableau.seat) {
+            let slot = usize::from(*seat);
+            if slot < N {
+                for (row, left) in self.tableau.cells.iter().zip(left) {
+                    *y += at(row, slot) * left;
                 }
             }
         }
     }
 
     /// Lets every resting variable rest where its reduced cost asks it to.
+    #[inline(always)]
     pub(super) fn take_sides(&mut self) {
         let tolerance = WRONG_SIDE * self.dearest;
-        for slot in 0..self.used() {
-            let variable = self.tableau.resting.get(slot).map_or(0, |v| usize::from(*v));
-            let reduced = self.reduced_of(variable);
-            if reduced > tolerance {
-                self.tableau.raised &= !(1 << slot);
-            } else if reduced < -tolerance {
-                self.tableau.raised |= 1 << slot;
+        let (mut cheap, mut dear) = (0_u32, 0_u32);
+        for (jet, by_jet) in self.by_jet.iter().enumerate() {
+            cheap |= u32::from(*by_jet < -tolerance) << jet;
+            dear |= u32::from(*by_jet > tolerance) << jet;
+        }
+        let resting = self.usable & !self.basic_jets();
+        self.tableau.raised = (self.tableau.raised | cheap) & !dear & resting;
+        for (row, y) in self.multiplier.iter().enumerate() {
+            if *y > tolerance {
+                self.tableau.raised_rows &= !(1 << row);
+            } else if *y < -tolerance {
+                self.tableau.raised_rows |= 1 << row;
             }
         }
+        self.armed = false;
     }
 
-    /// Lets resting jets whose reduced cost is this small rest at zero.
+    /// Lets raised jets whose reduced cost is this small rest at zero.
     pub(super) fn call_back(&mut self, tolerance: f32) {
-        for slot in Bits(self.tableau.raised) {
-            let variable = self.tableau.resting.get(slot).map_or(N, |v| usize::from(*v));
-            if variable < N && self.reduced_of(variable).abs() <= tolerance {
-                self.tableau.raised &= !(1 << slot);
+        for jet in Bits(self.tableau.raised) {
+            if at(&self.by_jet, jet).abs() <= tolerance {
+                self.tableau.raised &= !(1 << jet);
             }
         }
+        self.armed = false;
     }
 
-    /// Basic values from the tableau.
+    /// Basic values and their bounds from the tableau and the ranges in force.
     pub(super) fn settle(&mut self) {
+        self.ranged = false;
+        for position in 0..M {
+            self.frame(position);
+        }
         self.value = [0.0; M];
-        for slot in 0..self.used() {
-            let rest = self.rests_at(slot);
-            if rest != 0.0 {
-                if let Some(cells) = self.tableau.cells.get(slot) {
-                    add(&mut self.value, cells, rest);
+        for row in 0..M {
+            if let Some(slot) = self.seat(row) {
+                self.push(slot, self.rest(N + row));
+            }
+        }
+        if self.tableau.raised != 0 {
+            for slot in 0..N {
+                let variable = self.resting(slot);
+                if variable < N && self.is_raised(variable) {
+                    self.push(slot, self.upper(variable));
                 }
             }
         }
     }
 
-    /// How far the basic variable at a position is below (positive) or above (negative) its bounds, zero within
-    /// tolerance; and the same as it weighs against others.
+    /// Bounds of the basic variable at a position.
     #[inline(always)]
-    fn shortfall(&self, position: usize) -> (f32, f32) {
-        let (Some(basic), Some(value)) = (self.tableau.basic.get(position), self.value.get(position)) else {
-            return (0.0, 0.0);
-        };
-        let variable = usize::from(*basic);
+    fn frame(&mut self, position: usize) {
+        let variable = self.basic(position);
         let (low, high) = self.bounds(variable);
-        let short = if *value < low { low - value } else { math::min(high - value, 0.0) };
-        if short == 0.0 {
-            return (0.0, 0.0);
+        let weakness = if variable < N { self.tableau.weakness(variable) } else { 1.0 };
+        let into =
+            (self.floor.get_mut(position), self.ceiling.get_mut(position), self.room.get_mut(position));
+        if let (Some(floor), Some(ceiling), Some(room)) = into {
+            (*floor, *ceiling, *room) = (low, high, FEASIBLE * self.size * weakness);
         }
-        let weight = if variable < N { 1.0 / self.tableau.weakness(variable) } else { 1.0 };
-        let weighed = short.abs() * weight;
-        if weighed <= FEASIBLE * self.size { (0.0, 0.0) } else { (short, weighed) }
     }
 
+    /// Moves what rests in a slot by so much.
+    #[inline(always)]
+    fn push(&mut self, slot: usize, by: f32) {
+        for (value, row) in self.value.iter_mut().zip(&self.tableau.cells) {
+            *value += at(row, slot) * by;
+        }
+    }
+
+    /// The basic variable that leaves and how far it is below (positive) or above its bounds.
+    #[inline(always)]
     fn leaving(&self, lowest: bool) -> Option<(usize, f32)> {
-        let mut best: Option<(usize, f32)> = None;
-        let mut most = 0.0;
-        for position in 0..M {
-            let (short, weighed) = self.shortfall(position);
-            if short == 0.0 || self.tolerated & (1 << position) != 0 {
+        let mut best = (M, 0.0);
+        let mut most = 1.0;
+        let bounds = self.floor.iter().zip(&self.ceiling).zip(&self.room);
+        for (position, (value, ((floor, ceiling), room))) in self.value.iter().zip(bounds).enumerate() {
+            let short = if *value < *floor { floor - value } else { math::min(ceiling - value, 0.0) };
+            if short.abs() <= *room || self.tolerated & (1 << position) != 0 {
                 continue;
             }
-            let merit = if lowest {
-                1.0 / (1.0 + self.tableau.basic.get(position).map_or(0.0, |v| f32::from(*v)))
-            } else {
-                weighed
-            };
+            // Compared in units of the room, which is weighed by strength.
+            let merit = if lowest { 1.0e3 - self.basic(position) as f32 } else { short.abs() / *room };
             if merit > most {
-                (best, most) = (Some((position, short)), merit);
+                (best, most) = ((position, short), merit);
             }
         }
-        best
+        (best.0 < M).then_some(best)
     }
 
     /// Whether every basic variable is within its bounds.
     pub(super) fn is_there(&self) -> bool {
         self.leaving(false).is_none()
+    }
+
+    /// Whether so much of the basic variable at a position is more than a share of what is served.
+    pub(super) fn is_beyond(&self, position: usize, left: f32, share: f32) -> bool {
+        !(left * FEASIBLE <= share * at(&self.room, position))
+    }
+
+    /// Loads reduced costs and ranges by slot.
+    #[inline(always)]
+    fn arm(&mut self) {
+        if !self.armed {
+            for slot in 0..N {
+                let variable = self.resting(slot);
+                let cost = if variable < N {
+                    at(&self.by_jet, variable)
+                } else {
+                    at(&self.multiplier, variable - N)
+                };
+                if let Some(reduced) = self.reduced.get_mut(slot) {
+                    *reduced = cost;
+                }
+            }
+        }
+        if !self.armed || !self.ranged {
+            for slot in 0..N {
+                self.arm_slot(slot);
+            }
+        }
+        (self.armed, self.ranged) = (true, true);
+    }
+
+    /// Range and direction of what rests in a slot.
+    #[inline(always)]
+    fn arm_slot(&mut self, slot: usize) {
+        let variable = self.resting(slot);
+        let (low, high) = self.bounds(variable);
+        let side = if high <= low {
+            0.0
+        } else if self.is_raised(variable) {
+            -1.0
+        } else {
+            1.0
+        };
+        if let (Some(into_range), Some(into_side)) = (self.range.get_mut(slot), self.side.get_mut(slot)) {
+            (*into_range, *into_side) = (high - low, side);
+        }
     }
 
     /// Walks on until every basic variable is within its bounds or one cannot be.
@@ -349,13 +472,13 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
             if self.tableau.worn >= WORN {
                 return Walked::Worn;
             }
-            let step = match self.ratio_test(position, short, lowest) {
-                Ok(step) => step,
+            self.arm();
+            match self.ratio_test(position, short, lowest) {
+                Ok(step) => self.pivot(position, short, &step),
                 Err(left) => {
                     return Walked::Contradiction(position, if short > 0.0 { left } else { -left });
                 }
-            };
-            self.pivot(position, short, &step);
+            }
         }
     }
 
@@ -363,78 +486,67 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
     ///
     /// # Errors
     /// How short the row stays when everything that helps has moved.
+    #[inline(always)]
     fn ratio_test(&self, position: usize, short: f32, lowest: bool) -> Result<Step, f32> {
+        let Some(row) = self.tableau.cells.get(position) else { return Err(short.abs()) };
         let tolerance = if lowest { 0.0 } else { HARRIS * self.dearest };
-        let mut entry = [0.0_f32; N];
+        let sign = if short > 0.0 { 1.0 } else { -1.0 };
+        let mut helps = [0.0_f32; N];
         let mut relaxed = [0.0_f32; N];
         let mut open = 0_u32;
-        // The largest multiplier of the row: what its entries are made of.
-        let own = self.tableau.basic.get(position).map_or(0, |v| usize::from(*v));
-        let mut most = if own < N { 0.0 } else { 1.0 };
-        let slots = self.tableau.cells.iter().zip(&self.tableau.resting).take(self.used());
-        for (slot, ((cells, resting), (entry, relaxed))) in
-            slots.zip(entry.iter_mut().zip(&mut relaxed)).enumerate()
-        {
-            let up = self.tableau.raised & (1 << slot) != 0;
-            let cell = cells.get(position).copied().unwrap_or(0.0);
-            let variable = usize::from(*resting);
-            if variable >= N && cell.abs() > most {
-                most = cell.abs();
+        let mut bound = f32::INFINITY;
+        for slot in 0..N {
+            let entry = sign * at(&self.side, slot) * at(row, slot);
+            if entry > 0.0 {
+                let cost = math::max(at(&self.side, slot) * at(&self.reduced, slot), 0.0);
+                let ratio = (cost + tolerance) / entry;
+                if let (Some(helps), Some(relaxed)) = (helps.get_mut(slot), relaxed.get_mut(slot)) {
+                    (*helps, *relaxed) = (entry, ratio);
+                }
+                bound = math::min(ratio, bound);
+                open |= 1 << slot;
             }
-            let helps = if up == (short > 0.0) { -cell } else { cell };
-            if !(helps > 0.0) {
-                continue;
-            }
-            if !self.has_range(variable) {
-                continue;
-            }
-            let cost = self.reduced_of(variable);
-            let cost = math::max(if up { -cost } else { cost }, 0.0);
-            *entry = helps;
-            *relaxed = (cost + tolerance) / helps;
-            open |= 1 << slot;
         }
-        let (noise, tiny) = (NOISE * most, TINY * most);
+        // The largest multiplier of the row: what its entries are made of.
+        let mut most = if self.basic(position) < N { 0.0 } else { 1.0 };
+        for seat in &self.tableau.seat {
+            most = math::max(at(row, usize::from(*seat)).abs(), most);
+        }
         let mut slope = short.abs();
         let mut passed = 0_u32;
         let mut best: Option<Step> = None;
-        let mut best_entry = 0.0;
+        let mut best_merit = 0.0;
         while open != 0 {
-            let mut bound = f32::INFINITY;
-            for slot in Bits(open) {
-                bound = math::min(bound, relaxed.get(slot).copied().unwrap_or(bound));
-            }
             let mut set = 0_u32;
+            let mut next = f32::INFINITY;
             let mut chosen = (0.0, N);
             for slot in Bits(open) {
-                let variable = self.tableau.resting.get(slot).map_or(0, |v| usize::from(*v));
-                let helps = entry.get(slot).copied().unwrap_or(0.0);
-                let cost = self.reduced_of(variable).abs();
-                let own = relaxed.get(slot).copied().unwrap_or(0.0);
-                if own > bound && cost > bound * helps {
+                let entry = at(&helps, slot);
+                let cost = at(&self.side, slot) * at(&self.reduced, slot);
+                let own = at(&relaxed, slot);
+                if own > bound && cost > bound * entry {
+                    next = math::min(own, next);
                     continue;
                 }
                 set |= 1 << slot;
-                let merit = if variable < N { helps * self.tableau.weakness(variable) } else { helps };
-                if merit <= noise {
+                let variable = self.resting(slot);
+                let merit = if variable < N { entry * self.tableau.weakness(variable) } else { entry };
+                if merit <= NOISE * most {
                     continue;
                 }
-                let (low, high) = self.bounds(variable);
-                slope -= helps * (high - low);
-                if merit > tiny && merit > chosen.0 && !(lowest && chosen.1 < N) {
+                slope -= entry * at(&self.range, slot);
+                if merit > TINY * most && merit > chosen.0 && !(lowest && chosen.1 < N) {
                     chosen = (merit, slot);
                 }
             }
-            if set == 0 {
-                break;
-            }
-            if chosen.1 < N && (best.is_none() || (chosen.0 > POOR_PIVOT * best_entry && !lowest)) {
+            if chosen.1 < N && (best.is_none() || (chosen.0 > POOR_PIVOT * best_merit && !lowest)) {
                 best = Some(Step { slot: chosen.1, crossing: passed });
-                best_entry = chosen.0;
+                best_merit = chosen.0;
             }
             passed |= set;
             open &= !set;
-            if slope <= 0.0 {
+            bound = next;
+            if slope <= 0.0 || set == 0 {
                 break;
             }
         }
@@ -446,74 +558,34 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
         }
     }
 
-    /// Whether so much of the basic variable at a position is more than a share of what is served.
-    pub(super) fn is_beyond(&self, position: usize, left: f32, share: f32) -> bool {
-        let variable = self.tableau.basic.get(position).map_or(N, |v| usize::from(*v));
-        let weakness = if variable < N { self.tableau.weakness(variable) } else { 1.0 };
-        left > share * self.size * weakness
-    }
-
     #[inline(always)]
-    fn has_range(&self, variable: usize) -> bool {
-        let (low, high) = self.bounds(variable);
-        high > low
-    }
-
     fn pivot(&mut self, position: usize, short: f32, step: &Step) {
         for slot in Bits(step.crossing) {
-            let before = self.rests_at(slot);
-            self.tableau.raised ^= 1 << slot;
-            let after = self.rests_at(slot);
-            if let Some(cells) = self.tableau.cells.get(slot) {
-                add(&mut self.value, cells, after - before);
+            let variable = self.resting(slot);
+            let side = at(&self.side, slot);
+            self.push(slot, side * at(&self.range, slot));
+            self.raise(variable, side > 0.0);
+            if let Some(side) = self.side.get_mut(slot) {
+                *side = -*side;
             }
         }
-        let (Some(cells), Some(leaving), Some(entering)) = (
-            self.tableau.cells.get(step.slot).copied(),
-            self.tableau.basic.get(position).map(|v| usize::from(*v)),
-            self.tableau.resting.get(step.slot).map(|v| usize::from(*v)),
-        ) else {
-            return;
-        };
-        let (Some(pivot), Some(value)) = (cells.get(position).copied(), self.value.get(position).copied())
-        else {
-            return;
-        };
-        let (low, high) = self.bounds(leaving);
-        let target = if short > 0.0 { low } else { high };
-        let inverse = 1.0 / pivot;
-        let moved = (target - value) * inverse;
-        let entered = self.rests_at(step.slot) + moved;
-        add(&mut self.value, &cells, moved);
+        let slot = step.slot;
+        let (leaving, entering) = (self.basic(position), self.resting(slot));
+        let target = if short > 0.0 { at(&self.floor, position) } else { at(&self.ceiling, position) };
+        let pivot = self.tableau.cells.get(position).map_or(1.0, |row| at(row, slot));
+        let moved = (target - at(&self.value, position)) / pivot;
+        let entered = self.rest(entering) + moved;
+        self.push(slot, moved);
         if let Some(value) = self.value.get_mut(position) {
             *value = entered;
         }
-        self.step_reduced(position, step.slot, self.reduced_of(entering) * inverse);
-        self.set_reduced(entering, 0.0);
-        self.tableau.exchange(position, step.slot);
-        if short > 0.0 {
-            self.tableau.raised &= !(1 << step.slot);
-        } else {
-            self.tableau.raised |= 1 << step.slot;
-        }
+        self.idle = if at(&self.reduced, slot) == 0.0 { self.idle + 1 } else { 0 };
+        self.tableau.exchange(position, slot, &mut self.reduced);
+        self.raise(entering, false);
+        self.raise(leaving, !(short > 0.0));
+        self.arm_slot(slot);
+        self.frame(position);
         self.tolerated = 0;
-    }
-
-    /// The dual step of a pivot: `rate` is what the leaving variable will cost.
-    fn step_reduced(&mut self, position: usize, entering: usize, rate: f32) {
-        let Some(leaving) = self.tableau.basic.get(position).map(|v| usize::from(*v)) else { return };
-        self.idle = if rate == 0.0 { self.idle + 1 } else { 0 };
-        for slot in 0..self.used() {
-            if slot == entering {
-                continue;
-            }
-            let own = self.tableau.cells.get(slot).and_then(|cells| cells.get(position)).copied();
-            let variable = self.tableau.resting.get(slot).map_or(0, |v| usize::from(*v));
-            if let Some(own) = own.filter(|_| rate != 0.0) {
-                self.set_reduced(variable, self.reduced_of(variable) - rate * own);
-            }
-        }
-        self.set_reduced(leaving, rate);
     }
 
     /// Row multipliers, per unit of each row, that say why the basic variable at `position` cannot come within its
@@ -521,19 +593,14 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
     pub(super) fn reason(&self, position: usize, short: f32) -> [f32; M] {
         let sign = if short > 0.0 { 1.0 } else { -1.0 };
         let mut y = [0.0; M];
-        let used = self.used();
-        for (cells, resting) in self.tableau.cells.iter().zip(&self.tableau.resting).take(used) {
-            let row = usize::from(*resting).checked_sub(N);
-            if let (Some(y), Some(cell)) = (row.and_then(|row| y.get_mut(row)), cells.get(position)) {
-                *y = -sign * cell;
-            }
-        }
-        let own = self.tableau.basic.get(position).and_then(|v| usize::from(*v).checked_sub(N));
-        if let Some(y) = own.and_then(|row| y.get_mut(row)) {
-            *y = sign;
-        }
-        for (row, y) in y.iter_mut().enumerate() {
-            *y = *y * self.tableau.per_unit(row) + 0.0;
+        let own = self.basic(position);
+        for (row, (y, per_unit)) in y.iter_mut().zip(&self.per_unit).enumerate() {
+            let cell = match self.seat(row) {
+                Some(slot) => -self.tableau.cells.get(position).map_or(0.0, |cells| at(cells, slot)),
+                None if own == N + row => 1.0,
+                None => 0.0,
+            };
+            *y = sign * cell * per_unit + 0.0;
         }
         y
     }
@@ -541,98 +608,126 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
     /// On-times, s: within their limits, never minus zero, never anything but a number.
     #[inline(always)]
     pub(super) fn on_times(&self) -> [f32; N] {
-        // Adding zero turns a minus zero into a plain one.
-        self.times(|upper, value| math::clamp(value, 0.0, upper) + 0.0)
-    }
-
-    /// On-times with the basic ones taken from their limits and values.
-    #[inline(always)]
-    fn times(&self, basic_time: impl Fn(f32, f32) -> f32) -> [f32; N] {
         let mut times = [0.0; N];
-        for slot in Bits(self.tableau.raised) {
-            let variable = self.tableau.resting.get(slot).map_or(N, |v| usize::from(*v));
-            if let Some(time) = times.get_mut(variable) {
-                *time = self.upper(variable);
+        for jet in Bits(self.tableau.raised) {
+            if let Some(time) = times.get_mut(jet) {
+                *time = self.upper(jet);
             }
         }
         for (basic, value) in self.tableau.basic.iter().zip(&self.value) {
-            let variable = usize::from(*basic);
-            if let Some(time) = times.get_mut(variable) {
-                *time = basic_time(self.upper(variable), *value);
+            let jet = usize::from(*basic);
+            if let Some(time) = times.get_mut(jet) {
+                // Adding zero turns a minus zero into a plain one.
+                *time = math::clamp(*value, 0.0, self.upper(jet)) + 0.0;
             }
         }
         times
     }
 
-    /// What on-times deliver in each row, and the most that a row gathers, signs aside, in scaled units.
-    pub(super) fn delivered(&self, times: &[f32; N], careful: bool) -> ([f32; M], f32) {
-        let mut sum = [0.0; M];
+    /// What the jets that fire deliver; with `held`, basic ones within their limits, else as they stand.
+    #[inline(always)]
+    pub(super) fn delivered(&self, held: bool) -> Delivered<M> {
+        let mut rows = [0.0; M];
         let mut gathered = [0.0; M];
-        let mut exact = [Twofold::default(); M];
-        for (column, time) in self.columns.iter().zip(times) {
-            if *time != 0.0 {
-                for ((sum, gathered), entry) in sum.iter_mut().zip(&mut gathered).zip(column) {
-                    let product = entry * time;
-                    *sum += product;
-                    *gathered += product.abs();
-                }
-                if careful {
-                    for (exact, entry) in exact.iter_mut().zip(column) {
-                        exact.add_product(*entry, *time);
-                    }
-                }
+        self.each_firing(held, |column, time| {
+            for ((sum, gathered), entry) in rows.iter_mut().zip(&mut gathered).zip(column) {
+                let product = entry * time;
+                *sum += product;
+                *gathered += product.abs();
+            }
+        });
+        let mut most = 0.0;
+        for (gathered, per_unit) in gathered.iter().zip(&self.per_unit) {
+            most = math::max(gathered * per_unit, most);
+        }
+        Delivered { rows, gathered: most }
+    }
+
+    /// The same in twice the precision.
+    #[inline(never)]
+    pub(super) fn delivered_exactly(&self, held: bool) -> [f32; M] {
+        let mut rows = [Twofold::default(); M];
+        self.each_firing(held, |column, time| {
+            for (sum, entry) in rows.iter_mut().zip(column) {
+                sum.add_product(*entry, time);
+            }
+        });
+        rows.map(Twofold::value)
+    }
+
+    /// Basic jets and their on-times within their limits.
+    #[inline(always)]
+    pub(super) fn basic_times(&self) -> impl Iterator<Item = (usize, f32)> {
+        let basic = self.tableau.basic.iter().zip(self.value.iter().zip(&self.ceiling));
+        let jets =
+            basic.map(|(basic, (value, ceiling))| (usize::from(*basic), math::clamp(*value, 0.0, *ceiling)));
+        jets.filter(|(jet, _)| *jet < N)
+    }
+
+    /// Hands out column and on-time of every jet that fires.
+    #[inline(always)]
+    fn each_firing(&self, held: bool, mut take: impl FnMut(&[f32; M], f32)) {
+        for (position, basic) in self.tableau.basic.iter().enumerate() {
+            let jet = usize::from(*basic);
+            if jet < N
+                && let Some(column) = self.columns.get(jet)
+            {
+                let value = at(&self.value, position);
+                let time = if held { math::clamp(value, 0.0, at(&self.ceiling, position)) } else { value };
+                take(column, time);
             }
         }
-        if careful {
-            sum = exact.map(Twofold::value);
+        for jet in Bits(self.tableau.raised) {
+            if let Some(column) = self.columns.get(jet) {
+                take(column, self.upper(jet));
+            }
         }
-        let mut most = 0.0;
-        for (row, gathered) in gathered.iter().enumerate() {
-            most = math::max(most, gathered * self.tableau.per_unit(row));
+    }
+
+    /// What the on-times deliver, as exactly as they gather.
+    #[inline(always)]
+    pub(super) fn achieved(&self) -> [f32; M] {
+        let delivered = self.delivered(true);
+        if delivered.gathered <= CANCELLING * self.size {
+            delivered.rows
+        } else {
+            self.delivered_exactly(true)
         }
-        (sum, most)
     }
 
     /// Refines the basic values against the original columns until the rows at rest are delivered.
     pub(super) fn refine(&mut self) {
         let mut careful = false;
-        for _ in 0..REFINEMENTS {
-            let times = self.times(|_, value| value);
-            let (mut delivered, gathered) = self.delivered(&times, careful);
-            if !careful && gathered > CANCELLING * self.size {
-                careful = true;
-                delivered = self.delivered(&times, true).0;
-            }
+        for _ in 0..REFINEMENTS + 1 {
+            let delivered = self.delivered(false);
+            careful |= !(delivered.gathered <= CANCELLING * self.size);
+            let rows = if careful { self.delivered_exactly(false) } else { delivered.rows };
+            let mut left = [0.0; M];
             let mut worst = 0.0;
-            let mut correction = [0.0; M];
-            for slot in 0..self.used() {
-                let row = self.tableau.resting.get(slot).and_then(|v| usize::from(*v).checked_sub(N));
-                let Some(got) = row.and_then(|row| Some(delivered.get(row)? * self.tableau.per_unit(row)))
-                else {
-                    continue;
-                };
-                let left = self.rests_at(slot) - got;
-                worst = math::max(worst, left.abs());
-                if let Some(cells) = self.tableau.cells.get(slot) {
-                    add(&mut correction, cells, left);
+            for (row, left) in left.iter_mut().enumerate() {
+                if self.seat(row).is_some() {
+                    *left = self.rest(N + row) - at(&rows, row) * at(&self.per_unit, row);
+                    worst = math::max(left.abs(), worst);
                 }
             }
             if worst <= REFINED * self.size {
                 break;
             }
-            for (value, correction) in self.value.iter_mut().zip(&correction) {
-                *value += correction;
+            for (row, left) in left.iter().enumerate() {
+                if let Some(slot) = self.seat(row) {
+                    self.push(slot, *left);
+                }
             }
         }
     }
 
     /// Largest miss of a row's range, scaled.
-    pub(super) fn worst_miss(&self, delivered: &[f32; M]) -> f32 {
+    #[inline(always)]
+    pub(super) fn worst_miss(&self, rows: &[f32; M]) -> f32 {
         let mut worst = 0.0;
-        for (row, got) in delivered.iter().enumerate() {
-            let got = got * self.tableau.per_unit(row);
-            let (low, high) = self.bounds(N + row);
-            let miss = math::max(low - got, got - high);
+        for (row, (got, per_unit)) in rows.iter().zip(&self.per_unit).enumerate() {
+            let got = got * per_unit;
+            let miss = math::max(at(&self.low, row) - got, got - at(&self.high, row));
             // Written so that what is not a number is the worst.
             if !(miss <= worst) {
                 worst = miss;
@@ -646,12 +741,4 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
 #[inline(always)]
 pub(super) fn dot<const M: usize>(a: &[f32; M], b: &[f32; M]) -> f32 {
     a.iter().zip(b).fold(0.0, |sum, (a, b)| sum + a * b)
-}
-
-/// `into += factor · column`.
-#[inline(always)]
-fn add<const M: usize>(into: &mut [f32; M], column: &[f32; M], factor: f32) {
-    for (into, entry) in into.iter_mut().zip(column) {
-        *into += factor * entry;
-    }
 }
