@@ -9,7 +9,7 @@ use stackhold_harness::scenario::load_embedded;
 use stackhold_harness::scenario::model::{
     FlowLimit, Mode, PriceWeight, Scenario, Shut, ShutOff, SpareTranslation,
 };
-use stackhold_harness::table;
+use stackhold_harness::{select, table};
 use stackhold_kernel::config::{ConfigError, JetField};
 use stackhold_kernel::controller::Controller;
 
@@ -310,4 +310,37 @@ fn translation_is_spared_as_far_as_the_wish_goes() {
     assert!(spared.propellant_kg() > free.propellant_kg());
     // A wish that may cost nothing changes nothing.
     assert_eq!(hardly.cycles, free.cycles);
+}
+
+#[test]
+fn the_select_command_follows_weights_and_wishes() {
+    let mut scenario = turning([0.0, 0.5, 0.25]);
+    scenario.stack = vec!["tug".into(), "grapple_mast".into()];
+    scenario.told.stack.clone_from(&scenario.stack);
+    let angular = [0.0, 10.0, 5.0];
+    let length = |v: [f64; 3]| v.iter().map(|c| c * c).sum::<f64>().sqrt();
+    let free = select::answer(&scenario, angular, None, Some(2.0)).expect("answers");
+    let speed = length(free.delivered.velocity_change_m_s);
+    let wished = |extra_share: f64| {
+        let mut scenario = scenario.clone();
+        let wish = SpareTranslation { extra_share, within_m_s: 0.1 * speed };
+        scenario.kernel.trade.spare_translation = Some(wish);
+        select::answer(&scenario, angular, None, Some(2.0)).expect("answers")
+    };
+    let spared = wished(5.0);
+    assert!(spared.translation_spared && !free.translation_spared);
+    assert!(length(spared.delivered.velocity_change_m_s) <= 0.18 * speed);
+    assert!(spared.propellant_kg > free.propellant_kg && spared.propellant_kg <= 6.0 * free.propellant_kg);
+    let unmet = wished(0.5 * (spared.propellant_kg / free.propellant_kg - 1.0));
+    assert!(!unmet.translation_spared, "half of what it costs is not enough");
+    assert_eq!(unmet.propellant_kg, free.propellant_kg);
+    // Every jet twice as dear: the same choice, twice the price, the same propellant.
+    let mut dear = scenario.clone();
+    let names = scenario.vehicle.jets.iter().map(|jet| jet.name.clone());
+    dear.kernel.trade.price_weights = names.map(|jet| PriceWeight { jet, weight: 2.0 }).collect();
+    let dear = select::answer(&dear, angular, None, Some(2.0)).expect("answers");
+    assert_eq!((&dear.jets, dear.propellant_kg), (&free.jets, free.propellant_kg));
+    let price = |answer: &select::Answer| answer.in_whole_ticks.as_ref().expect("whole ticks").price_kg;
+    assert!((price(&dear) / price(&free) - 2.0).abs() < 1e-5);
+    assert!(free.in_whole_ticks.as_ref().is_some_and(|whole| whole.relaxed_cost_kg <= whole.cost_kg));
 }

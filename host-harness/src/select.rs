@@ -10,8 +10,9 @@ use nalgebra::Vector3;
 use serde::Serialize;
 use stackhold_kernel::config::ConfigurationTable;
 use stackhold_kernel::effectiveness::Effectiveness;
-use stackhold_kernel::jet::JetMask;
-use stackhold_kernel::selection::{Demand, Outcome, Problem, Selection, select};
+use stackhold_kernel::jet::{Jet, JetMask};
+use stackhold_kernel::selection::{Demand, Outcome, Problem, Selection, Selector, select};
+use stackhold_kernel::whole_ticks::{TickProblem, TickRule, WholeTicks, choose, left_over_price};
 
 use crate::authority::told_properties;
 use crate::bound::{cross, pulse, sub};
@@ -23,6 +24,9 @@ use crate::table::{self, JETS};
 /// Cycles tried for the longest on-time.
 const CYCLES: [u32; 14] = [1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10_000, 20_000];
 
+/// Most nodes that the choice of whole ticks looks into: the kernel itself looks into fewer.
+const MOST_NODES: u16 = 4_000;
+
 /// Longest on-time when time does not matter, s.
 const LONG_S: f64 = 1e5;
 
@@ -33,7 +37,7 @@ pub struct Firing {
     pub jet: String,
     /// Time at full thrust that is wanted, s.
     pub acting_time_s: f64,
-    /// Between the valve commands, whole ticks, s; 0 when the shortest pulse would be too much.
+    /// Between the valve commands, whole ticks, s; 0 when the jet stays shut in whole ticks.
     pub on_time_s: f64,
     /// The same in valve ticks.
     pub on_ticks: u64,
@@ -69,6 +73,26 @@ pub struct Rotation {
     pub as_flown: Effect,
 }
 
+/// The choice of whole ticks, by what the kernel is told.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct InWholeTicks {
+    /// Asked less delivered (of the delivered share), angular, N·m·s.
+    pub left_over_angular_n_m_s: [f64; 3],
+    /// The same, linear, N·s; `None` where linear impulse is free.
+    pub left_over_linear_n_s: Option<[f64; 3]>,
+    /// Price of the pulses, kg; propellant at steady specific impulse where all price weights are 1.
+    pub price_kg: f64,
+    /// Price of the pulses and of what is left over, kg: what was minimised.
+    pub cost_kg: f64,
+    /// Least cost with any on-times, proven by multipliers, kg.
+    pub relaxed_cost_kg: f64,
+    /// Cost above what the search proves to be the least in whole ticks, relative; what `f32` sums lose
+    /// when the search was complete.
+    pub gap: f64,
+    /// Nodes the search looked into.
+    pub nodes: u16,
+}
+
 /// Everything `stackhold select` says.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Answer {
@@ -94,6 +118,10 @@ pub struct Answer {
     pub left_over_angular_n_m_s: [f64; 3],
     /// Asked less delivered, linear, N·s.
     pub left_over_linear_n_s: Option<[f64; 3]>,
+    /// Whether jets were chosen so as to spare translation.
+    pub translation_spared: bool,
+    /// How well whole ticks do; `None` when nothing fires, or for longer than the search counts.
+    pub in_whole_ticks: Option<InWholeTicks>,
     /// Effect on the stack as it is, with whole ticks, valve delays and ramps.
     pub as_flown: Effect,
     /// Propellant at steady specific impulse, on-times not rounded, kg.
@@ -102,11 +130,11 @@ pub struct Answer {
     pub propellant_given_time_kg: Option<f64>,
     /// Propellant as flown, short pulses paid at their worse specific impulse, kg.
     pub propellant_as_flown_kg: f64,
-    /// Price of each angular row at the optimum, kg per N·m·s.
+    /// Price of each angular row at the optimum, kg per N·m·s; kilograms by the jets' price weights.
     pub multipliers_kg_per_n_m_s: [f64; 3],
     /// Price of each linear row, kg per N·s.
     pub multipliers_kg_per_n_s: Option<[f64; 3]>,
-    /// Propellant above the bound that the multipliers prove, relative.
+    /// Price (propellant by the jets' price weights) above the bound that the multipliers prove, relative.
     pub optimality_gap: f64,
     /// Whether the multipliers prove the answer.
     pub proven: bool,
@@ -118,6 +146,7 @@ struct Solved<const M: usize> {
     check: selection_check::SelectionCheck,
     cycles: u32,
     longest_s: f64,
+    ticks: Option<WholeTicks<M, JETS>>,
 }
 
 /// Puts an impulse demand to the kernel's selection.
@@ -139,13 +168,22 @@ pub fn answer(
     let kernel = Kernel::new(scenario)?;
     // A price of a rate change is turned into the price of an impulse by the same inertia.
     let priced = |y: [f64; 3]| -> [f64; 3] { (inverse * Vector3::from(y)).into() };
-    let (common, multipliers, linear_multipliers) = match linear_n_s {
-        None => {
-            let solved = kernel.solve(&|e: &Row| [e[0], e[1], e[2]], change, [0, 1, 2], within_s);
+    let free = match linear_n_s {
+        None => Some(kernel.solve(&|e: &Row| [e[0], e[1], e[2]], change, [0, 1, 2], within_s)),
+        Some(_) => None,
+    };
+    let spared = free.as_ref().and_then(|free| kernel.sparing(free, change, within_s));
+    let translation_spared = spared.is_some();
+    let (common, multipliers, linear_multipliers) = match (linear_n_s, free, spared) {
+        (None, Some(solved), None) => {
             (Common::of(&solved), priced(solved.answer.multipliers.map(f64::from)), None)
         }
-        Some(linear) => {
-            let [x, y, z] = linear.map(|p| p / told.mass_kg);
+        (_, _, Some(solved)) => {
+            let [a, b, c, d, e, f] = solved.answer.multipliers.map(f64::from);
+            (Common::of(&solved), priced([a, b, c]), Some([d, e, f].map(|y| y / told.mass_kg)))
+        }
+        (linear, _, None) => {
+            let [x, y, z] = linear.unwrap_or_default().map(|p| p / told.mass_kg);
             let wanted = [change[0], change[1], change[2], x, y, z];
             let solved = kernel.solve(&|e: &Row| *e, wanted, [0, 1, 2, 3, 4, 5], within_s);
             let [a, b, c, d, e, f] = solved.answer.multipliers.map(f64::from);
@@ -161,7 +199,8 @@ pub fn answer(
             kernel.patient(&|e: &Row| *e, wanted, [0, 1, 2, 3, 4, 5])
         }
     };
-    let jets = kernel.firings(&common.acting_s);
+    let jets = kernel.firings(&common);
+    let in_whole_ticks = kernel.in_whole_ticks(&common, &delivered, &told, linear_n_s.is_some());
     Ok(Answer {
         scenario: scenario.name.clone(),
         asked_angular_impulse_n_m_s: angular_n_m_s,
@@ -173,6 +212,8 @@ pub fn answer(
         left_over_angular_n_m_s: sub(angular_n_m_s, delivered.angular_impulse_n_m_s),
         left_over_linear_n_s: linear_n_s.map(|p| sub(p, delivered.linear_impulse_n_s)),
         delivered,
+        translation_spared,
+        in_whole_ticks,
         as_flown: kernel.as_flown(&jets),
         propellant_kg: kernel.steady_propellant_kg(&common.acting_s),
         propellant_given_time_kg: patient,
@@ -193,7 +234,7 @@ pub fn rotation(scenario: &Scenario, rate_change_rad_s: [f64; 3]) -> Result<Rota
     let kernel = Kernel::new(scenario)?;
     let solved = kernel.solve(&|e: &Row| [e[0], e[1], e[2]], rate_change_rad_s, [0, 1, 2], None);
     let common = Common::of(&solved);
-    let jets = kernel.firings(&common.acting_s);
+    let jets = kernel.firings(&common);
     Ok(Rotation {
         outcome: common.outcome,
         share: common.share,
@@ -213,6 +254,9 @@ struct Common {
     cycles: u32,
     longest_s: f64,
     acting_s: Vec<f64>,
+    ticks: Option<Vec<u16>>,
+    whole: Option<[f64; 4]>,
+    nodes: u16,
     gap: f64,
     proven: bool,
 }
@@ -225,6 +269,12 @@ impl Common {
             cycles: solved.cycles,
             longest_s: solved.longest_s,
             acting_s: solved.answer.on_time.iter().map(|t| f64::from(*t)).collect(),
+            ticks: solved.ticks.as_ref().map(|ticks| ticks.on_ticks.to_vec()),
+            whole: solved
+                .ticks
+                .as_ref()
+                .map(|ticks| [ticks.price, ticks.cost, ticks.relaxed_cost, ticks.bound].map(f64::from)),
+            nodes: solved.ticks.as_ref().map_or(0, |ticks| ticks.nodes),
             gap: solved.check.gap,
             proven: solved.check.ok(),
         }
@@ -277,11 +327,102 @@ impl<'a> Kernel<'a> {
         priority: [u8; M],
         within_s: Option<f64>,
     ) -> Solved<M> {
+        self.solve_demand(rows, Demand::point(wanted.map(|w| w as f32)), priority, within_s)
+    }
+
+    /// The same for ranges; the whole ticks are chosen for the shares that are delivered.
+    fn solve_demand<const M: usize>(
+        &self,
+        rows: &dyn Fn(&Row) -> [f32; M],
+        demand: Demand<M>,
+        priority: [u8; M],
+        within_s: Option<f64>,
+    ) -> Solved<M> {
+        let mut solved = self.solve_any(rows, demand, priority, within_s);
+        solved.ticks = self.choose_ticks(rows, demand, &solved);
+        solved
+    }
+
+    /// Whole ticks for an answer: its demand, or the share of it that the answer delivers.
+    fn choose_ticks<const M: usize>(
+        &self,
+        rows: &dyn Fn(&Row) -> [f32; M],
+        demand: Demand<M>,
+        solved: &Solved<M>,
+    ) -> Option<WholeTicks<M, JETS>> {
+        let longest = (solved.longest_s / self.scenario.kernel.tick_s + 1e-6).floor();
+        if solved.answer.on_time.iter().all(|t| *t == 0.0) || longest > f64::from(u16::MAX) {
+            return None;
+        }
+        let demand = match solved.answer.outcome {
+            Outcome::Exact => demand,
+            _ => Demand::point(solved.answer.achieved),
+        };
+        let timing = &self.table.timing;
+        let rules: Vec<TickRule> = self
+            .table
+            .jets
+            .iter()
+            .map(|jet| {
+                let rule = TickRule::of(jet, timing, false);
+                // Over several cycles a pulse runs through the edges and may close anywhere.
+                let longest = (longest as u16).max(rule.shortest);
+                if solved.cycles > 1 { TickRule { longest, through_edge: 0, ..rule } } else { rule }
+            })
+            .collect();
         let columns: Vec<[f32; M]> = self.rows.iter().map(rows).collect();
-        let price: Vec<f32> = self.table.jets.iter().map(|jet| jet.flow_kg_s()).collect();
+        let price: Vec<f32> = self.table.jets.iter().map(|jet| jet.price_kg_s()).collect();
+        let usable = self.usable();
+        let left_over = left_over_price(&columns, &price, usable, &solved.answer.multipliers);
+        let problem = TickProblem {
+            columns: &columns,
+            price: &price,
+            rules: &rules,
+            usable,
+            demand: &demand,
+            left_over_price: &left_over,
+            tick_s: timing.tick_s,
+            shared: &self.table.shared,
+            most_nodes: MOST_NODES,
+        };
+        Some(choose(&problem, &mut Selector::new()))
+    }
+
+    /// Jets that may fire.
+    fn usable(&self) -> JetMask {
         let enabled = self.table.jets.iter().enumerate().filter(|(_, jet)| jet.enabled);
-        let usable = enabled.fold(JetMask::NONE, |mask, (j, _)| mask.with(j));
-        let demand = Demand::point(wanted.map(|w| w as f32));
+        enabled.fold(JetMask::NONE, |mask, (j, _)| mask.with(j))
+    }
+
+    /// The answer that spares translation, where the table wishes for it and it costs no more than the wish
+    /// allows.
+    fn sparing(&self, free: &Solved<3>, change: [f64; 3], within_s: Option<f64>) -> Option<Solved<6>> {
+        let wish = self.table.spare_translation;
+        if !wish.is_on() || free.answer.outcome != Outcome::Exact {
+            return None;
+        }
+        let [a, b, c] = change.map(|w| w as f32);
+        let v = wish.within_m_s;
+        let demand = Demand::between([a, b, c, -v, -v, -v], [a, b, c, v, v, v]);
+        let spared = self.solve_demand(&|e: &Row| *e, demand, [0, 1, 2, 3, 4, 5], within_s);
+        let price = |times: &[f32]| -> f64 {
+            self.table.jets.iter().zip(times).map(|(jet, t)| f64::from(jet.price_kg_s() * t)).sum()
+        };
+        let most = (1.0 + f64::from(wish.extra_share)) * price(&free.answer.on_time);
+        let taken = spared.answer.outcome == Outcome::Exact && price(&spared.answer.on_time) <= most;
+        taken.then_some(spared)
+    }
+
+    fn solve_any<const M: usize>(
+        &self,
+        rows: &dyn Fn(&Row) -> [f32; M],
+        demand: Demand<M>,
+        priority: [u8; M],
+        within_s: Option<f64>,
+    ) -> Solved<M> {
+        let columns: Vec<[f32; M]> = self.rows.iter().map(rows).collect();
+        let price: Vec<f32> = self.table.jets.iter().map(|jet| jet.price_kg_s()).collect();
+        let usable = self.usable();
         let cycle_s = f64::from(self.table.timing.cycle_s());
         let attempt = |longest_s: f64, cycles: u32| {
             let limit = vec![longest_s as f32; columns.len()];
@@ -295,7 +436,7 @@ impl<'a> Kernel<'a> {
             };
             let answer = select::<M, JETS>(&problem);
             let check = selection_check::check_selection(&problem, &answer);
-            Solved { answer, check, cycles, longest_s }
+            Solved { answer, check, cycles, longest_s, ticks: None }
         };
         if let Some(within_s) = within_s {
             return attempt(within_s, (within_s / cycle_s).ceil().clamp(1.0, 1e9) as u32);
@@ -324,35 +465,72 @@ impl<'a> Kernel<'a> {
         wanted: [f64; M],
         priority: [u8; M],
     ) -> Option<f64> {
-        let solved = self.solve(rows, wanted, priority, Some(LONG_S));
+        let demand = Demand::point(wanted.map(|w| w as f32));
+        let solved = self.solve_any(rows, demand, priority, Some(LONG_S));
         let acting: Vec<f64> = solved.answer.on_time.iter().map(|t| f64::from(*t)).collect();
         (solved.answer.outcome == Outcome::Exact).then(|| self.steady_propellant_kg(&acting))
     }
 
-    /// Whole ticks for each jet that fires.
-    fn firings(&self, acting_s: &[f64]) -> Vec<Firing> {
-        let jets = self.scenario.vehicle.jets.iter().zip(&self.table.jets).zip(acting_s);
-        jets.filter(|(_, acting)| **acting > 0.0)
-            .map(|((jet, told), acting)| {
-                let tick_s = self.scenario.kernel.tick_s;
-                let shortest = u64::from(told.minimum_on_ticks);
-                let offset = f64::from(told.pulse_offset_s);
-                let ticks = if *acting < 0.5 * (shortest as f64 * tick_s + offset) {
-                    0
-                } else {
-                    (((acting - offset) / tick_s).round().max(0.0) as u64).max(shortest)
-                };
-                let on_time_s = ticks as f64 * tick_s;
-                let propellant_kg = if ticks > 0 { pulse(jet, on_time_s).propellant_kg } else { 0.0 };
-                Firing {
-                    jet: jet.name.clone(),
-                    acting_time_s: *acting,
-                    on_time_s,
-                    on_ticks: ticks,
-                    propellant_kg,
-                }
+    /// Whole ticks for each jet that fires: as chosen, or rounded where on-times are too long for that.
+    fn firings(&self, common: &Common) -> Vec<Firing> {
+        let jets = self.scenario.vehicle.jets.iter().zip(&self.table.jets).zip(&common.acting_s).enumerate();
+        jets.filter_map(|(j, ((jet, told), acting))| {
+            let chosen = common.ticks.as_ref().and_then(|ticks| ticks.get(j)).map(|ticks| u64::from(*ticks));
+            let ticks = chosen.unwrap_or_else(|| self.rounded(*acting, told));
+            if ticks == 0 && *acting == 0.0 {
+                return None;
+            }
+            let on_time_s = ticks as f64 * self.scenario.kernel.tick_s;
+            let propellant_kg = if ticks > 0 { pulse(jet, on_time_s).propellant_kg } else { 0.0 };
+            let jet = jet.name.clone();
+            Some(Firing { jet, acting_time_s: *acting, on_time_s, on_ticks: ticks, propellant_kg })
+        })
+        .collect()
+    }
+
+    /// Ticks nearest to an acting time, s.
+    fn rounded(&self, acting_s: f64, told: &Jet) -> u64 {
+        let tick_s = self.scenario.kernel.tick_s;
+        let shortest = u64::from(told.minimum_on_ticks);
+        let offset = f64::from(told.pulse_offset_s);
+        if acting_s < 0.5 * (shortest as f64 * tick_s + offset) {
+            0
+        } else {
+            (((acting_s - offset) / tick_s).round().max(0.0) as u64).max(shortest)
+        }
+    }
+
+    /// What the chosen ticks leave of what on-times deliver, and how good the choice is.
+    fn in_whole_ticks(
+        &self,
+        common: &Common,
+        delivered: &Effect,
+        told: &MassProperties,
+        linear: bool,
+    ) -> Option<InWholeTicks> {
+        let ([price_kg, cost_kg, relaxed_cost_kg, bound_kg], ticks) =
+            common.whole.zip(common.ticks.as_ref())?;
+        let tick_s = self.scenario.kernel.tick_s;
+        let acting_s: Vec<f64> = self
+            .table
+            .jets
+            .iter()
+            .zip(ticks)
+            .map(|(jet, ticks)| match ticks {
+                0 => 0.0,
+                _ => f64::from(*ticks) * tick_s + f64::from(jet.pulse_offset_s),
             })
-            .collect()
+            .collect();
+        let whole = self.delivered(&acting_s, told);
+        Some(InWholeTicks {
+            left_over_angular_n_m_s: sub(delivered.angular_impulse_n_m_s, whole.angular_impulse_n_m_s),
+            left_over_linear_n_s: linear.then(|| sub(delivered.linear_impulse_n_s, whole.linear_impulse_n_s)),
+            price_kg,
+            cost_kg,
+            relaxed_cost_kg,
+            gap: if cost_kg > 0.0 { (1.0 - bound_kg / cost_kg).max(0.0) } else { 0.0 },
+            nodes: common.nodes,
+        })
     }
 
     fn steady_propellant_kg(&self, acting_s: &[f64]) -> f64 {

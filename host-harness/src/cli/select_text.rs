@@ -50,6 +50,19 @@ fn show(found: &Answer, console: &mut Console<'_>) -> Result<()> {
     if found.jets.iter().all(|jet| jet.on_ticks == 0) && found.propellant_kg > 0.0 {
         console.line("Too small for the valves: in whole ticks no jet would open.")?;
     }
+    if found.translation_spared {
+        console.line("Jets are chosen so as to spare translation, as the scenario wishes.")?;
+    }
+    if let Some(whole) = &found.in_whole_ticks {
+        let linear =
+            whole.left_over_linear_n_s.map_or_else(String::new, |p| format!(" and {} N s", vector(p)));
+        console.line(&format!(
+            "In whole ticks {} N m s{linear} are left over; at the price of what is left, no other ticks are \
+             cheaper by more than {}.",
+            vector(whole.left_over_angular_n_m_s),
+            percent(whole.gap)
+        ))?;
+    }
     let cheaper = found.propellant_given_time_kg.filter(|kg| *kg < 0.999 * found.propellant_kg);
     if let Some(kg) = cheaper {
         console.line(&format!("With longer on-times (--within-s) {} kg would do.", number(kg)))?;
