@@ -63,8 +63,11 @@ pub const SPILL: f32 = 0.02;
 /// on-times cancel one another so far that their own rounding is felt in what they deliver.
 pub const LONGEST: f32 = 64.0;
 
-/// Pivots and other steps allowed in one walk; an answer may take three walks.
+/// Pivots and other steps allowed in one walk; an answer may take four walks.
 pub const ALLOWANCE: u16 = 240;
+
+/// What is left unproven of an answer from an old basis that makes it worth seeking from rest.
+const WANTING: f32 = 8.0e-6;
 
 /// Demands below this many seconds may be too small for any valve.
 const SMALL: f32 = 9.5e-7;
@@ -207,6 +210,13 @@ pub struct Proof {
     pub reach_gap: f32,
 }
 
+impl Proof {
+    /// Whether an answer should be better proven.
+    fn is_wanting(&self) -> bool {
+        !(self.gap <= WANTING && self.residual <= WANTING && self.reach_gap <= WANTING)
+    }
+}
+
 /// Selects again and again, each time from the basis it found last.
 ///
 /// Any old basis is a valid start for any new problem: what has changed (demand, prices, limits, jets, columns) costs
@@ -246,12 +256,21 @@ impl<const M: usize, const N: usize> Selector<M, N> {
         if nearest.iter().all(|r| *r == 0.0) {
             return Selection::quiet(Outcome::Nothing, [0.0; M]);
         }
-        let mut answer = self.attempt(problem, &nearest, dearest, Rule::Largest);
-        for rule in [Rule::Largest, Rule::LowestIndex] {
-            if answer.outcome == Outcome::Stalled {
-                // Once more from rest: another path meets other roundings.
+        let was_known = self.tableau.jets > 0;
+        let mut answer = self.attempt(problem, &nearest, (dearest, Rule::Largest, false));
+        if was_known && answer.proof.is_wanting() {
+            // An old basis can be a poor start where columns nearly depend on one another.
+            self.forget();
+            let other = self.attempt(problem, &nearest, (dearest, Rule::Largest, false));
+            if other.outcome != Outcome::Stalled {
+                answer = other;
+            }
+        }
+        // Should rounding stand in the way, once more from rest: another path meets other roundings.
+        for (rule, last) in [(Rule::Largest, false), (Rule::LowestIndex, false), (Rule::Largest, true)] {
+            if answer.outcome == Outcome::Stalled && (was_known || last || rule == Rule::LowestIndex) {
                 self.forget();
-                answer = self.attempt(problem, &nearest, dearest, rule);
+                answer = self.attempt(problem, &nearest, (dearest, rule, last));
             }
         }
         if matches!(answer.outcome, Outcome::Stalled | Outcome::NoJets | Outcome::Refused) {
@@ -261,13 +280,12 @@ impl<const M: usize, const N: usize> Selector<M, N> {
     }
 
     /// One walk to the answer.
-    #[inline(always)]
+    #[inline(never)]
     fn attempt(
         &mut self,
         problem: &Problem<M>,
         nearest: &[f32; M],
-        dearest: f32,
-        rule: Rule,
+        (dearest, rule, last_resort): (f32, Rule, bool),
     ) -> Selection<M, N> {
         let usable = jets_of(problem);
         if usable == 0 {
@@ -278,15 +296,15 @@ impl<const M: usize, const N: usize> Selector<M, N> {
         let same = known && print == self.tableau.print;
         let given = (problem.columns, problem.price, problem.limit);
         let mut walk = Walk::new(&mut self.tableau, given, usable, dearest, ALLOWANCE);
-        walk.rule = rule;
-        let sane = same || if known { walk.rebuild() } else { walk.start() };
+        (walk.rule, walk.last_resort) = (rule, last_resort);
+        let sane = same || if known { walk.rebuild(tableau::POOR) } else { walk.start() };
         if !sane {
             return Selection::quiet(Outcome::Refused, [0.0; M]);
         }
         walk.tableau.print = print;
         if known {
             walk.reprice();
-            walk.take_sides();
+            walk.start_sides();
         }
         if is_trifle(&walk, nearest) {
             return Selection::quiet(Outcome::Nothing, *nearest);
@@ -397,7 +415,7 @@ fn conclude<const M: usize, const N: usize>(
     walk: &Walk<M, N>,
     served: &saturation::Served<M>,
 ) -> Selection<M, N> {
-    let achieved = walk.achieved();
+    let achieved = walk.achieved;
     let mut remaining = [0.0; M];
     let edges = problem.demand.low.iter().zip(&problem.demand.high);
     for ((left, got), (low, high)) in remaining.iter_mut().zip(&achieved).zip(edges) {

@@ -5,7 +5,7 @@
 //! one, and what leans on it at the end gains by it for ever.
 
 use super::Rule;
-use super::tableau::Tableau;
+use super::tableau::{DEPENDENT, Tableau};
 use super::walk::{Walk, Walked, at};
 use crate::jet::JetMask;
 use crate::math;
@@ -159,7 +159,7 @@ impl<const M: usize, const N: usize> Program<M, N> {
                 Walked::There => {}
                 Walked::Contradiction(..) => break End::Infeasible,
                 Walked::Worn => {
-                    walk.rebuild();
+                    walk.rebuild(DEPENDENT);
                     walk.reprice();
                     walk.take_sides();
                     walk.settle();
@@ -177,7 +177,7 @@ impl<const M: usize, const N: usize> Program<M, N> {
                 walk.allowance -= 1;
                 continue;
             }
-            walk.refine();
+            let _ = walk.refine();
             let leans = (0..count).any(|jet| {
                 let own = walk.on_times().get(jet).copied().unwrap_or(0.0);
                 self.limit.get(jet) == Some(&f32::INFINITY)

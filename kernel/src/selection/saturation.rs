@@ -5,8 +5,9 @@
 //! goes on from where it stands. Each bound is a cut of a convex function, so a few settle it (Newton's
 //! method on a piecewise linear function), and the last multipliers prove the share.
 
+use super::tableau::DEPENDENT;
 use super::twofold::Twofold;
-use super::walk::{Bits, TINY, TOLERATED, Walk, Walked, at, dot};
+use super::walk::{Bits, CANCELLING, Delivered, TINY, TOLERATED, Walk, Walked, at, dot};
 use super::{BLOCK, Demand, FLOOR, LONGEST, Outcome, Proof, SLACK, SPILL};
 use crate::math;
 
@@ -22,7 +23,7 @@ const LEEWAY: f32 = 5.0e-6;
 
 /// What is given up in the second stage of what a row was served: nothing more, or more should rounding ask
 /// for it.
-const SLACKS: [f32; 3] = [0.0, 8.0 * SLACK, 64.0 * SLACK];
+const SLACKS: [f32; 4] = [0.0, 0.5 * SLACK, 8.0 * SLACK, 64.0 * SLACK];
 
 /// A row that could be served less than this share is gone: jets that cancel one another for a
 /// thousandth of an axis are not worth their propellant.
@@ -42,6 +43,9 @@ const ON_TIME_ROUNDING: f32 = 1.2e-7;
 
 /// Share of its terms by which a reduced price may be off.
 const PRICE_ROUNDING: f32 = 1.0e-6;
+
+/// What is given up of the largest share of a row in the second stage, so that all rows together give up [`SLACK`].
+const ROW_SLACK: f32 = 0.9 * SLACK;
 
 /// A share that rounding stands in the way of is made smaller down to this part of it.
 const NUDGE: f32 = 0.9;
@@ -71,6 +75,8 @@ struct Slide<const M: usize> {
     shrinks: bool,
     /// A share below which nobody cares.
     least: f32,
+    /// What is given up of the largest share.
+    slack: f32,
 }
 
 /// What sliding found: the share, and multipliers that prove it (`y · way = 1`; zero at λ = 1).
@@ -129,6 +135,7 @@ fn whole<const M: usize, const N: usize>(
         size: 0.0,
         shrinks: true,
         least: 0.5 * FLOOR,
+        slack: SLACK,
     };
     // Relative to the nearest point, so that the nearest edge itself stays exact.
     for ((low, high), way) in slide.low.iter_mut().zip(&mut slide.high).zip(nearest) {
@@ -222,10 +229,12 @@ fn press<const M: usize, const N: usize>(
     loop {
         match walk.go() {
             Walked::There => {
-                walk.reprice();
-                walk.take_sides();
-                walk.settle();
-                walk.refine();
+                if !walk.fresh {
+                    walk.reprice();
+                    walk.take_sides();
+                    walk.settle();
+                }
+                let known = walk.refine();
                 if !walk.is_there() {
                     if walk.allowance == 0 {
                         return Err(Outcome::Stalled);
@@ -233,11 +242,11 @@ fn press<const M: usize, const N: usize>(
                     walk.allowance -= 1;
                     continue;
                 }
-                if is_delivered(walk) {
+                if is_delivered(walk, known) {
                     return Ok(slid);
                 }
                 if rebuilds == REBUILDS {
-                    return Err(Outcome::Stalled);
+                    return if slide.seeks_share() { Ok(slid) } else { Err(Outcome::Stalled) };
                 }
                 rebuilds += 1;
                 anew(walk)?;
@@ -255,9 +264,13 @@ fn press<const M: usize, const N: usize>(
                     continue;
                 }
                 slid.lambda = if disagree {
-                    bound.beyond_rounding(slid.lambda, short)
+                    let next = bound.beyond_rounding(slid.lambda, short);
+                    if next == 0.0 && !walk.last_resort {
+                        return Err(Outcome::Stalled);
+                    }
+                    next
                 } else {
-                    (1.0 - SLACK) * math::max(bound.share, 0.0)
+                    (1.0 - slide.slack) * math::max(bound.share, 0.0)
                 };
                 slid.reach_gap = if slid.lambda > 0.0 {
                     math::max((1.0 - SLACK) * math::min(bound.share, 1.0) / slid.lambda - 1.0, 0.0)
@@ -279,17 +292,22 @@ fn press<const M: usize, const N: usize>(
 /// Factorises the basis anew and goes on from there with fresh numbers; `Refused` when a column is not sane.
 #[inline(never)]
 fn anew<const M: usize, const N: usize>(walk: &mut Walk<M, N>) -> Result<(), Outcome> {
-    if !walk.rebuild() {
+    if !walk.rebuild(DEPENDENT) {
         return Err(Outcome::Refused);
     }
     walk.reprice();
     walk.take_sides();
     walk.settle();
-    walk.refine();
+    let _ = walk.refine();
     Ok(())
 }
 
 impl<const M: usize> Slide<M> {
+    /// Whether only the share is sought, to be delivered later.
+    fn seeks_share(&self) -> bool {
+        !self.shrinks && self.least > 0.0
+    }
+
     /// Whether a share below [`Self::least`] is not worth finding exactly.
     fn is_negligible<const N: usize>(&self, walk: &Walk<M, N>, lambda: f32) -> bool {
         if !self.shrinks {
@@ -375,13 +393,20 @@ fn bound<const M: usize, const N: usize>(
     }
 }
 
-/// Whether the on-times deliver the ranges in force but for rounding.
+/// Whether the on-times deliver the ranges in force but for rounding; `known`: what they deliver is known.
 #[inline(always)]
-fn is_delivered<const M: usize, const N: usize>(walk: &Walk<M, N>) -> bool {
-    let delivered = walk.delivered(true);
+fn is_delivered<const M: usize, const N: usize>(walk: &mut Walk<M, N>, known: bool) -> bool {
     let room = RESIDUAL * walk.size;
-    walk.worst_miss(&delivered.rows) <= room
-        || walk.worst_miss(&walk.delivered_exactly(true)) <= room + ON_TIME_ROUNDING * delivered.gathered
+    if known && walk.worst_miss(&walk.achieved) <= room {
+        return true;
+    }
+    let Delivered { rows, gathered } = walk.delivered(true);
+    walk.achieved = rows;
+    if gathered <= CANCELLING * walk.size && walk.worst_miss(&rows) <= room {
+        return true;
+    }
+    walk.achieved = walk.delivered_exactly(true);
+    walk.worst_miss(&walk.achieved) <= room + ON_TIME_ROUNDING * gathered
 }
 
 /// The second stage: row by row in the order of priority.
@@ -429,7 +454,16 @@ fn one_by_one<const M: usize, const N: usize>(
         let (low, high) = keeping(&ranges, &served, &unit, slack);
         let mut slide = scaled(
             walk,
-            Slide { low, high, low_way: [0.0; M], high_way: [0.0; M], size: 0.0, shrinks: false, least: 0.0 },
+            Slide {
+                low,
+                high,
+                low_way: [0.0; M],
+                high_way: [0.0; M],
+                size: 0.0,
+                shrinks: false,
+                least: 0.0,
+                slack: SLACK,
+            },
         );
         slide.size = size;
         if press(walk, &slide).is_ok() {
@@ -492,6 +526,7 @@ fn row_share<const M: usize, const N: usize>(
         size: 0.0,
         shrinks: false,
         least: 0.5 * GONE,
+        slack: ROW_SLACK,
     };
     let (edges, ways) = if wanted > 0.0 {
         (&mut slide.low, &mut slide.low_way)

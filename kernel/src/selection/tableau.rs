@@ -14,7 +14,10 @@ use crate::math;
 
 /// Entries that stay below this share of their column when a basis is factorised anew are taken as
 /// dependent.
-const DEPENDENT: f32 = 1.0e-5;
+pub(super) const DEPENDENT: f32 = 1.0e-5;
+
+/// The same when the basis was found for other columns.
+pub(super) const POOR: f32 = 1.0e-2;
 
 /// Largest exponent of a scale, either way.
 const EXPONENTS: i32 = 100;
@@ -146,7 +149,9 @@ impl<const M: usize, const N: usize> Tableau<M, N> {
 
     /// Factorises the same basis anew from the columns. Jets that depend on those before them, or may not be
     /// used, stay out of it.
-    pub(super) fn rebuild(&mut self, columns: &[[f32; M]], usable: u32) -> bool {
+    ///
+    /// * `dependent` — share of its column below which an entry is no pivot.
+    pub(super) fn rebuild(&mut self, columns: &[[f32; M]], usable: u32, dependent: f32) -> bool {
         let wanted = self.basic;
         let (raised, raised_rows) = (self.raised, self.raised_rows);
         let kept = wanted.iter().filter(|v| usize::from(**v) >= N);
@@ -164,7 +169,7 @@ impl<const M: usize, const N: usize> Tableau<M, N> {
                     best = (entry, position);
                 }
             }
-            if best.0 * self.weakness(slot) > DEPENDENT {
+            if best.0 * self.weakness(slot) > dependent {
                 self.exchange(best.1, slot, &mut [0.0; N]);
                 self.raised &= !(1 << slot);
             }

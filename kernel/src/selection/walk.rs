@@ -49,7 +49,7 @@ const REFINEMENTS: u32 = 3;
 const REFINED: f32 = 4.0e-7;
 
 /// On-times that gather this many times what is served are summed in twice the precision.
-const CANCELLING: f32 = 8.0;
+pub(super) const CANCELLING: f32 = 8.0;
 
 /// How a walk ended.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -108,6 +108,12 @@ pub(super) struct Walk<'a, const M: usize, const N: usize> {
     side: [f32; N],
     armed: bool,
     ranged: bool,
+    /// Whether multipliers and values are fresh: no exchange since.
+    pub(super) fresh: bool,
+    /// What the on-times deliver per row, as last looked at.
+    pub(super) achieved: [f32; M],
+    /// Whether what rounding stands in the way of is given up rather than sought by another path.
+    pub(super) last_resort: bool,
     pub(super) dearest: f32,
     pub(super) rule: Rule,
     /// Positions that rounding keeps out of their bounds.
@@ -170,6 +176,9 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
             side: [0.0; N],
             armed: false,
             ranged: false,
+            fresh: false,
+            achieved: [0.0; M],
+            last_resort: false,
             dearest,
             rule: Rule::Largest,
             tolerated: 0,
@@ -254,13 +263,13 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
         for (by_jet, price) in self.by_jet.iter_mut().zip(self.price) {
             *by_jet = *price;
         }
-        (self.armed, self.ranged) = (false, false);
+        (self.armed, self.ranged, self.fresh) = (false, false, true);
         sane
     }
 
     /// Factorises the basis anew. `false` when a column is not sane.
-    pub(super) fn rebuild(&mut self) -> bool {
-        let sane = self.tableau.rebuild(self.columns, self.usable);
+    pub(super) fn rebuild(&mut self, dependent: f32) -> bool {
+        let sane = self.tableau.rebuild(self.columns, self.usable, dependent);
         self.per_unit = self.tableau.per_unit();
         self.tolerated = 0;
         (self.armed, self.ranged) = (false, false);
@@ -279,7 +288,7 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
 
     /// Multipliers and reduced costs from the basis and the original columns, refined where they need it.
     pub(super) fn reprice(&mut self) {
-        self.armed = false;
+        (self.armed, self.fresh) = (false, true);
         self.multiplier = [0.0; M];
         let mut left = [0.0; M];
         for (left, basic) in left.iter_mut().zip(&self.tableau.basic) {
@@ -334,6 +343,13 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
             }
         }
         self.armed = false;
+    }
+
+    /// As [`Self::take_sides`], and what costs next to nothing rests at zero.
+    #[inline(always)]
+    pub(super) fn start_sides(&mut self) {
+        self.tableau.raised = 0;
+        self.take_sides();
     }
 
     /// Lets raised jets whose reduced cost is this small rest at zero.
@@ -586,6 +602,7 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
         self.arm_slot(slot);
         self.frame(position);
         self.tolerated = 0;
+        self.fresh = false;
     }
 
     /// Row multipliers, per unit of each row, that say why the basic variable at `position` cannot come within its
@@ -664,6 +681,13 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
         jets.filter(|(jet, _)| *jet < N)
     }
 
+    /// Values of basic jets.
+    #[inline(always)]
+    fn basic_values(&self) -> impl Iterator<Item = f32> {
+        let basic = self.tableau.basic.iter().zip(&self.value);
+        basic.filter(|(basic, _)| usize::from(**basic) < N).map(|(_, value)| *value)
+    }
+
     /// Hands out column and on-time of every jet that fires.
     #[inline(always)]
     fn each_firing(&self, held: bool, mut take: impl FnMut(&[f32; M], f32)) {
@@ -684,19 +708,11 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
         }
     }
 
-    /// What the on-times deliver, as exactly as they gather.
-    #[inline(always)]
-    pub(super) fn achieved(&self) -> [f32; M] {
-        let delivered = self.delivered(true);
-        if delivered.gathered <= CANCELLING * self.size {
-            delivered.rows
-        } else {
-            self.delivered_exactly(true)
-        }
-    }
-
     /// Refines the basic values against the original columns until the rows at rest are delivered.
-    pub(super) fn refine(&mut self) {
+    ///
+    /// `true` when what they deliver is then known in [`Self::achieved`]: no basic jet has to be held within its
+    /// limits for it.
+    pub(super) fn refine(&mut self) -> bool {
         let mut careful = false;
         for _ in 0..REFINEMENTS + 1 {
             let delivered = self.delivered(false);
@@ -711,7 +727,8 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
                 }
             }
             if worst <= REFINED * self.size {
-                break;
+                self.achieved = rows;
+                return self.basic_times().zip(self.basic_values()).all(|((_, held), value)| held == value);
             }
             for (row, left) in left.iter().enumerate() {
                 if let Some(slot) = self.seat(row) {
@@ -719,6 +736,7 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
                 }
             }
         }
+        false
     }
 
     /// Largest miss of a row's range, scaled.
