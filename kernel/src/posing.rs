@@ -10,6 +10,7 @@ use crate::math;
 use crate::pulse;
 use crate::selection::{Demand, Outcome, Problem, Selection, select};
 use crate::status::Status;
+use crate::whole_ticks::COLUMNS;
 
 /// Reduced prices keep this share of the standing price from being credited, so that firing more than
 /// needed is never free.
@@ -32,13 +33,18 @@ impl<const N: usize> Controller<N> {
             math::max(jet.price_kg_s() - credited, 0.0)
         };
         let column = |effect: &Effect| effect.turn_rad_s2.0;
-        let (price, answer) =
-            self.pose((&demand, self.table.axis_priority), usable, longest_s, (column, price), witness);
+        let (price, answer) = self.pose::<3, N>(
+            (&demand, self.table.axis_priority),
+            usable,
+            longest_s,
+            (column, price),
+            witness,
+        );
         Posed { price, usable, demand, answer }
     }
 
     /// Poses and answers a six-row selection (rate change, rad/s, and velocity change, m/s; body axes)
-    /// at full prices.
+    /// at full prices, with the very solver that relaxes whole ticks: one of six rows is enough code.
     pub(crate) fn pose_full(
         &self,
         demand: Demand<6>,
@@ -53,23 +59,24 @@ impl<const N: usize> Controller<N> {
         };
         let price = |jet: &Jet, _: &Effect| jet.price_kg_s();
         let rows = (&demand, [a, b, c, 3, 4, 5]);
-        self.pose(rows, usable, longest_s, (column, price), witness).1
+        let answer = self.pose::<6, COLUMNS>(rows, usable, longest_s, (column, price), witness).1;
+        narrowed(&answer)
     }
 
     /// Prices and answer of a selection; `rows` are the demand and the order of its second stage,
-    /// `jets` the column and the price of a jet.
-    fn pose<const M: usize>(
+    /// `jets` the column and the price of a jet, `W ≥ N` the width of the solver.
+    fn pose<const M: usize, const W: usize>(
         &self,
         rows: (&Demand<M>, [u8; M]),
         usable: JetMask,
         longest_s: f32,
         jets: (impl Fn(&Effect) -> [f32; M], impl Fn(&Jet, &Effect) -> f32),
         witness: &mut impl Witness,
-    ) -> ([f32; N], Selection<M, N>) {
+    ) -> ([f32; W], Selection<M, W>) {
         let (column, price) = jets;
-        let mut columns = [[0.0; M]; N];
-        let mut prices = [0.0; N];
-        let mut limit = [0.0; N];
+        let mut columns = [[0.0; M]; W];
+        let mut prices = [0.0; W];
+        let mut limit = [0.0; W];
         let known = self.table.jets.iter().zip(self.effectiveness.effects());
         let slots = columns.iter_mut().zip(&mut prices).zip(&mut limit);
         for ((jet, effect), ((column_slot, price_slot), limit_slot)) in known.zip(slots) {
@@ -78,9 +85,9 @@ impl<const N: usize> Controller<N> {
             *limit_slot = longest_s;
         }
         let problem = Problem {
-            columns: &columns,
-            price: &prices,
-            limit: &limit,
+            columns: columns.get(..N).unwrap_or(&columns),
+            price: prices.get(..N).unwrap_or(&prices),
+            limit: limit.get(..N).unwrap_or(&limit),
             usable,
             demand: rows.0,
             priority: rows.1,
@@ -143,5 +150,24 @@ impl<const N: usize> Controller<N> {
                 *ticks = 0;
             }
         }
+    }
+}
+
+/// An answer of a wide solver for the jets of a narrow table.
+fn narrowed<const M: usize, const W: usize, const N: usize>(wide: &Selection<M, W>) -> Selection<M, N> {
+    let mut on_time = [0.0; N];
+    for (into, time) in on_time.iter_mut().zip(&wide.on_time) {
+        *into = *time;
+    }
+    Selection {
+        on_time,
+        achieved: wide.achieved,
+        remaining: wide.remaining,
+        lambda: wide.lambda,
+        multipliers: wide.multipliers,
+        reach_multipliers: wide.reach_multipliers,
+        outcome: wide.outcome,
+        pivots: wide.pivots,
+        proof: wide.proof,
     }
 }

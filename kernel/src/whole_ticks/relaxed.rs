@@ -267,12 +267,12 @@ fn candidates<const M: usize, const N: usize>(problem: &TickProblem<M>) -> JetMa
     if surplus == 0 {
         return usable;
     }
-    let mut limit = [0.0; N];
+    let mut limit = [0.0; COLUMNS];
     for (limit, rule) in limit.iter_mut().zip(problem.rules) {
         *limit = rule.acting_s(rule.top(), problem.tick_s);
     }
     let limit = limit.get(..count).unwrap_or(&[]);
-    let answer = select::<M, N>(&Problem {
+    let answer = select::<M, COLUMNS>(&Problem {
         columns: problem.columns,
         price: problem.price,
         limit,
