@@ -22,7 +22,7 @@ use crate::math;
 use crate::pulse;
 use crate::selection::{Demand, Outcome, Selection, Selector};
 use crate::status::Status;
-use crate::whole_ticks::{TickProblem, TickRule, choose, left_over_price};
+use crate::whole_ticks::{LEFT_OVER, TickProblem, TickRule, choose, left_over_price};
 
 /// No stack is asked to turn faster, rad/s.
 const ABSURD_RATE_RAD_S: f32 = 1.0;
@@ -226,7 +226,7 @@ impl<const N: usize> Controller<N> {
     }
 
     /// Price of what is left over, fixed at the first call of a demand. A row that is only wished for is
-    /// worth no more than the wish cost.
+    /// worth what it would cost, no more.
     fn left_over<const M: usize>(
         &mut self,
         columns: &[[f32; M]; N],
@@ -239,10 +239,8 @@ impl<const N: usize> Controller<N> {
             let mut fixed = [0.0; 6];
             let worked_out = left_over_price(columns, price, usable, multipliers);
             let edges = demand.low.iter().zip(&demand.high);
-            for (((into, worked_out), y), (low, high)) in
-                fixed.iter_mut().zip(worked_out).zip(multipliers).zip(edges)
-            {
-                *into = if low < high { y.abs() } else { worked_out };
+            for ((into, worked_out), (low, high)) in fixed.iter_mut().zip(worked_out).zip(edges) {
+                *into = if low < high { worked_out / LEFT_OVER } else { worked_out };
             }
             fixed
         });
