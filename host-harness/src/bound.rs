@@ -26,7 +26,7 @@ use anyhow::{Result, anyhow, bail};
 use microlp::{ComparisonOp, LinearExpr, OptimizationDirection, Problem, Variable};
 use serde::Serialize;
 
-use crate::record::{ImpulseAccount, RunRecord};
+use crate::record::{ImpulseAccount, JetTotals, RunRecord};
 use crate::scenario::model::{Jet, JetState, Scenario};
 
 /// Standard gravity, m/s² (exact, CGPM 1901).
@@ -250,11 +250,8 @@ pub fn propellant_bound(scenario: &Scenario, flown_stack: &[String], record: &Ru
         samples.push(arms.map(|(arm, jet)| sub(*arm, cross(moved, jet.force_direction))).collect());
     }
     let prices: Vec<f64> = jets.iter().map(price_kg_per_n_s).collect();
-    let usable: Vec<bool> = jets
-        .iter()
-        .zip(&record.jets)
-        .map(|(jet, totals)| usable(jet, flown_stack) || totals.impulse_n_s > 0.0)
-        .collect();
+    let usable: Vec<bool> =
+        jets.iter().zip(&record.jets).map(|(jet, totals)| could_fire(jet, flown_stack, totals)).collect();
     let certificate = certify(&samples, &prices, &usable, demand, slack)?;
     if certificate.worst_ratio > 1.0 {
         doubts.push("the certificate does not hold in double precision".into());
@@ -276,14 +273,27 @@ pub fn usable(jet: &Jet, flown_stack: &[String]) -> bool {
     jet.state == JetState::Ready && flown_stack.contains(&jet.body)
 }
 
+/// Whether a jet counts in the bound: it could be fired, or it was.
+#[must_use]
+pub fn could_fire(jet: &Jet, flown_stack: &[String], totals: &JetTotals) -> bool {
+    usable(jet, flown_stack) || totals.impulse_n_s > 0.0
+}
+
+/// Mass of these bodies with full tanks, kg.
+#[must_use]
+pub fn mass_at_start_kg(scenario: &Scenario, flown_stack: &[String]) -> f64 {
+    let vehicle = &scenario.vehicle;
+    let bodies = vehicle.bodies.iter().filter(|body| flown_stack.contains(&body.name));
+    let tanks = vehicle.tanks.iter().filter(|tank| flown_stack.contains(&tank.body));
+    bodies.map(|body| body.mass_kg).sum::<f64>() + tanks.map(|tank| tank.propellant_kg).sum::<f64>()
+}
+
 /// Corners of the centre of mass's path (each draining tank full or drained), and whether the
 /// fully drained corner is where the record ends.
 fn centres_of_mass(scenario: &Scenario, stack: &[String], record: &RunRecord) -> (Vec<[f64; 3]>, bool) {
     let vehicle = &scenario.vehicle;
-    let bodies = vehicle.bodies.iter().filter(|b| stack.contains(&b.name));
     let tanks: Vec<_> = vehicle.tanks.iter().filter(|t| stack.contains(&t.body)).collect();
-    let start_kg =
-        bodies.map(|b| b.mass_kg).sum::<f64>() + tanks.iter().map(|t| t.propellant_kg).sum::<f64>();
+    let start_kg = mass_at_start_kg(scenario, stack);
     let drained: Vec<([f64; 3], f64)> = tanks
         .iter()
         .map(|tank| {

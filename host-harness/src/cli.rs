@@ -3,6 +3,7 @@
 //! Everything goes through a [`Console`], so that tests run the program in their own process.
 
 mod authority_text;
+mod certificates;
 mod compare;
 mod console;
 mod flights;
@@ -68,6 +69,10 @@ struct RunWords {
     /// Use this seed instead of the scenario's.
     #[arg(long)]
     seed: Option<u64>,
+    /// Write certificates of a sample of its jet selections and of its propellant bound into this new or
+    /// empty folder; tests/certificates/check.py confirms them.
+    #[arg(long, value_name = "DIR")]
+    certificates: Option<PathBuf>,
 }
 
 #[derive(Debug, Args)]
@@ -92,6 +97,9 @@ struct SelectWords {
     /// Longest on-time of a jet, s (default: as many control cycles as it takes).
     #[arg(long, value_name = "SECONDS", value_parser = positive)]
     within_s: Option<f64>,
+    /// Write problem, answer and multipliers into this new file; tests/certificates/check.py confirms them.
+    #[arg(long, value_name = "FILE")]
+    certificate: Option<PathBuf>,
 }
 
 #[derive(Debug, Args)]
@@ -162,7 +170,10 @@ where
 fn obey(words: Words, console: &mut Console<'_>) -> Result<i32> {
     let common = words.common;
     match words.command.unwrap_or(Command::Run(RunWords::default())) {
-        Command::Run(run) => run::run(run.scenario.as_deref(), run.seed, &common, console),
+        Command::Run(run) => {
+            let certificates = run.certificates.as_deref();
+            run::run(run.scenario.as_deref(), run.seed, certificates, &common, console)
+        }
         Command::Authority(asked) => {
             authority_text::authority(&asked.scenario, asked.rate_change_deg_s, &common, console)
         }
@@ -173,6 +184,7 @@ fn obey(words: Words, console: &mut Console<'_>) -> Result<i32> {
                 asked.angular_impulse.0,
                 linear,
                 asked.within_s,
+                asked.certificate.as_deref(),
                 &common,
                 console,
             )

@@ -5,11 +5,13 @@ use std::time::Instant;
 use anyhow::{Context, Result};
 use nalgebra::{Quaternion, UnitQuaternion};
 use stackhold_kernel::controller::Controller;
-use stackhold_kernel::cycle::{AttitudeSample, Command, CycleInput, CycleOutput, RateSample};
+use stackhold_kernel::cycle::{AttitudeSample, Command, CycleInput, CycleOutput, RateSample, Witness};
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::JetMask;
 use stackhold_kernel::linalg::Vec3;
+use stackhold_kernel::selection::{Problem, Selection};
 
+use crate::certificate::Sampler;
 use crate::record::{CycleRow, RunRecord};
 use crate::scenario::model::{Mode, Phase, Scenario, Shut, ShutOff, Told};
 use crate::selection_check::Checker;
@@ -30,7 +32,24 @@ pub fn fly(
     name: &str,
     progress: &mut dyn FnMut(f64),
 ) -> Result<RunRecord> {
-    fly_watched(scenario, present, told, name, progress, &mut |_, _| {})
+    fly_sampled(scenario, present, told, name, progress, None)
+}
+
+/// As [`fly`]; a sampler, if given, keeps some of the selections.
+///
+/// # Errors
+/// As [`fly`].
+pub fn fly_sampled(
+    scenario: &Scenario,
+    present: &[String],
+    told: &Told,
+    name: &str,
+    progress: &mut dyn FnMut(f64),
+    sampler: Option<&mut Sampler>,
+) -> Result<RunRecord> {
+    let mut flight = Flight::new(scenario, present, told)?;
+    flight.witnesses.sampler = sampler;
+    flight.fly(name, progress, &mut |_, _| {})
 }
 
 /// As [`fly`]; `watch` is shown what went into the kernel and what came out, every cycle.
@@ -45,51 +64,7 @@ pub fn fly_watched(
     progress: &mut dyn FnMut(f64),
     watch: &mut dyn FnMut(&CycleInput, &CycleOutput<JETS>),
 ) -> Result<RunRecord> {
-    let began = Instant::now();
-    let table = table::build(scenario, present, told)?;
-    let identity = table.identity;
-    let controller = Controller::new(table).context("the kernel refused its table")?;
-    let mut flight = Flight {
-        scenario,
-        controller,
-        truth: Truth::new(scenario, present)?,
-        sensors: Sensors::new(scenario),
-        checker: Checker::default(),
-        open: JetMask::NONE,
-        hash: FNV_START,
-    };
-    let start = flight.truth.arms_m();
-    let centre = flight.truth.mass_properties().centre_of_mass_m;
-    let tick_s = scenario.kernel.tick_s;
-    let cycle_ticks = u64::from(scenario.kernel.cycle_ticks);
-    let count = (scenario.duration_s / (tick_s * cycle_ticks as f64)).round() as u64;
-    let mut cycles = Vec::with_capacity(usize::try_from(count)?);
-    let mut status_cycles = [0_u64; 256];
-    flight.sensors.take(&flight.truth);
-    for cycle in 0..count {
-        let row = flight.cycle(cycle * cycle_ticks, watch)?;
-        status_cycles[usize::from(row.status)] += 1;
-        cycles.push(row);
-        if cycle % 4096 == 0 {
-            progress(cycle as f64 / count as f64);
-        }
-    }
-    progress(1.0);
-    let truth = &flight.truth;
-    Ok(RunRecord {
-        name: name.to_owned(),
-        cycles,
-        edges: truth.edges().to_vec(),
-        jets: truth.jet_totals(),
-        impulse: truth.impulse_account(),
-        selections: flight.checker.summary(),
-        status_cycles: (0..=255_u8).zip(status_cycles).filter(|&(_, cycles)| cycles > 0).collect(),
-        centre_of_mass_m: [centre, truth.mass_properties().centre_of_mass_m],
-        arms_m: [start, truth.arms_m()],
-        command_hash: flight.hash,
-        table_identity: identity,
-        wall_s: began.elapsed().as_secs_f64(),
-    })
+    Flight::new(scenario, present, told)?.fly(name, progress, watch)
 }
 
 /// FNV-1a, 64 bits: offset basis and prime as published by Fowler, Noll and Vo.
@@ -101,13 +76,85 @@ struct Flight<'a> {
     controller: Controller<JETS>,
     truth: Truth,
     sensors: Sensors,
-    checker: Checker,
+    witnesses: Witnesses<'a>,
     /// Jets whose valve is open at the end of the last cycle.
     open: JetMask,
     hash: u64,
 }
 
-impl Flight<'_> {
+/// Who sees every selection.
+#[derive(Default)]
+struct Witnesses<'a> {
+    checker: Checker,
+    sampler: Option<&'a mut Sampler>,
+}
+
+impl Witness for Witnesses<'_> {
+    fn saw<const M: usize, const N: usize>(&mut self, problem: &Problem<M>, answer: &Selection<M, N>) {
+        self.checker.saw(problem, answer);
+        if let Some(sampler) = &mut self.sampler {
+            sampler.saw(problem, answer);
+        }
+    }
+}
+
+impl<'a> Flight<'a> {
+    fn new(scenario: &'a Scenario, present: &[String], told: &Told) -> Result<Self> {
+        let table = table::build(scenario, present, told)?;
+        let controller = Controller::new(table).context("the kernel refused its table")?;
+        Ok(Self {
+            scenario,
+            controller,
+            truth: Truth::new(scenario, present)?,
+            sensors: Sensors::new(scenario),
+            witnesses: Witnesses::default(),
+            open: JetMask::NONE,
+            hash: FNV_START,
+        })
+    }
+
+    /// The whole flight.
+    fn fly(
+        mut self,
+        name: &str,
+        progress: &mut dyn FnMut(f64),
+        watch: &mut dyn FnMut(&CycleInput, &CycleOutput<JETS>),
+    ) -> Result<RunRecord> {
+        let began = Instant::now();
+        let start = self.truth.arms_m();
+        let centre = self.truth.mass_properties().centre_of_mass_m;
+        let tick_s = self.scenario.kernel.tick_s;
+        let cycle_ticks = u64::from(self.scenario.kernel.cycle_ticks);
+        let count = (self.scenario.duration_s / (tick_s * cycle_ticks as f64)).round() as u64;
+        let mut cycles = Vec::with_capacity(usize::try_from(count)?);
+        let mut status_cycles = [0_u64; 256];
+        self.sensors.take(&self.truth);
+        for cycle in 0..count {
+            let row = self.cycle(cycle * cycle_ticks, watch)?;
+            status_cycles[usize::from(row.status)] += 1;
+            cycles.push(row);
+            if cycle % 4096 == 0 {
+                progress(cycle as f64 / count as f64);
+            }
+        }
+        progress(1.0);
+        let truth = &self.truth;
+        Ok(RunRecord {
+            name: name.to_owned(),
+            cycles,
+            edges: truth.edges().to_vec(),
+            jets: truth.jet_totals(),
+            impulse: truth.impulse_account(),
+            selections: self.witnesses.checker.summary(),
+            status_cycles: (0..=255_u8).zip(status_cycles).filter(|&(_, cycles)| cycles > 0).collect(),
+            centre_of_mass_m: [centre, truth.mass_properties().centre_of_mass_m],
+            arms_m: [start, truth.arms_m()],
+            command_hash: self.hash,
+            table_identity: self.controller.table().identity,
+            wall_s: began.elapsed().as_secs_f64(),
+        })
+    }
+
     /// One control cycle from its start (ticks since time zero) to its end.
     fn cycle(
         &mut self,
@@ -127,7 +174,10 @@ impl Flight<'_> {
             inhibited,
             shut_groups,
         };
-        let output = self.controller.step_witnessed(&input, &mut self.checker);
+        if let Some(sampler) = &mut self.witnesses.sampler {
+            sampler.at(time_s);
+        }
+        let output = self.controller.step_witnessed(&input, &mut self.witnesses);
         watch(&input, &output);
         let row = self.row(time_s, &phase.1.mode, &output);
         self.command_valves(start, &output)?;

@@ -3,6 +3,7 @@
 
 pub mod authority;
 pub mod bound;
+pub mod certificate;
 pub mod cli;
 pub mod closed_loop;
 pub mod metrics;

@@ -16,6 +16,7 @@ use stackhold_kernel::whole_ticks::{TickProblem, TickRule, WholeTicks, choose, l
 
 use crate::authority::told_properties;
 use crate::bound::{cross, pulse, sub};
+use crate::certificate::SelectionCertificate;
 use crate::scenario::model::Scenario;
 use crate::selection_check;
 use crate::stack::{self, MassProperties};
@@ -147,6 +148,7 @@ struct Solved<const M: usize> {
     cycles: u32,
     longest_s: f64,
     ticks: Option<WholeTicks<M, JETS>>,
+    certificate: SelectionCertificate,
 }
 
 /// Puts an impulse demand to the kernel's selection.
@@ -162,6 +164,19 @@ pub fn answer(
     linear_n_s: Option<[f64; 3]>,
     within_s: Option<f64>,
 ) -> Result<Answer> {
+    Ok(answer_certified(scenario, angular_n_m_s, linear_n_s, within_s)?.0)
+}
+
+/// As [`answer`], with what must be known to check the selection without this program.
+///
+/// # Errors
+/// As [`answer`].
+pub fn answer_certified(
+    scenario: &Scenario,
+    angular_n_m_s: [f64; 3],
+    linear_n_s: Option<[f64; 3]>,
+    within_s: Option<f64>,
+) -> Result<(Answer, SelectionCertificate)> {
     let told = told_properties(scenario, &scenario.told);
     let inverse = told.inertia().try_inverse().context("the told inertia is singular")?;
     let change: [f64; 3] = (inverse * Vector3::from(angular_n_m_s)).into();
@@ -201,7 +216,7 @@ pub fn answer(
     };
     let jets = kernel.firings(&common);
     let in_whole_ticks = kernel.in_whole_ticks(&common, &delivered, &told, linear_n_s.is_some());
-    Ok(Answer {
+    let answer = Answer {
         scenario: scenario.name.clone(),
         asked_angular_impulse_n_m_s: angular_n_m_s,
         asked_linear_impulse_n_s: linear_n_s,
@@ -223,7 +238,8 @@ pub fn answer(
         multipliers_kg_per_n_s: linear_multipliers,
         optimality_gap: common.gap,
         proven: common.proven,
-    })
+    };
+    Ok((answer, common.certificate))
 }
 
 /// Jets and on-times for a change of body rate (rad/s).
@@ -259,6 +275,7 @@ struct Common {
     nodes: u16,
     gap: f64,
     proven: bool,
+    certificate: SelectionCertificate,
 }
 
 impl Common {
@@ -277,6 +294,7 @@ impl Common {
             nodes: solved.ticks.as_ref().map_or(0, |ticks| ticks.nodes),
             gap: solved.check.gap,
             proven: solved.check.ok(),
+            certificate: solved.certificate.clone(),
         }
     }
 }
@@ -436,7 +454,8 @@ impl<'a> Kernel<'a> {
             };
             let answer = select::<M, JETS>(&problem);
             let check = selection_check::check_selection(&problem, &answer);
-            Solved { answer, check, cycles, longest_s, ticks: None }
+            let certificate = SelectionCertificate::new(&problem, &answer);
+            Solved { answer, check, cycles, longest_s, ticks: None, certificate }
         };
         if let Some(within_s) = within_s {
             return attempt(within_s, (within_s / cycle_s).ceil().clamp(1.0, 1e9) as u32);

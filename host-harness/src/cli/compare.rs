@@ -27,15 +27,15 @@ pub fn compare(
         if first.variants.is_empty() {
             bail!("{} has no variants: name at least two scenarios to compare", asked[0]);
         }
-        let mut flown = vec![flights::fly_own(&first, &command, console)?];
+        let mut flown = vec![flights::fly_own(&first, &command, None, console)?];
         for variant in &first.variants {
-            flown.push(flights::fly_variant(&first, variant, &command, console)?);
+            flown.push(flights::fly_variant(&first, variant, &command, None, console)?);
         }
         options.push((first, flown));
     } else {
         for name in asked {
             let scenario = flights::load(name, Some(seed))?;
-            let flown = flights::fly_own(&scenario, &command, console)?;
+            let flown = flights::fly_own(&scenario, &command, None, console)?;
             options.push((scenario, vec![flown]));
         }
     }

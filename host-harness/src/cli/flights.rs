@@ -2,7 +2,9 @@
 
 use anyhow::{Context, Result};
 
+use super::certificates::Certificates;
 use super::console::Console;
+use crate::certificate::Sampler;
 use crate::output::{Flown, summary};
 use crate::scenario::model::{Scenario, Told, Variant};
 use crate::{closed_loop, metrics, scenario, verdict};
@@ -34,8 +36,16 @@ fn own_name(scenario: &Scenario) -> &'static str {
 }
 
 /// The scenario's own flight.
-pub fn fly_own(scenario: &Scenario, command: &str, console: &Console<'_>) -> Result<Flown> {
-    fly(scenario, &scenario.stack, &scenario.told, own_name(scenario), command, console)
+///
+/// * `certificates` — where certificates go, if they are wanted.
+pub fn fly_own(
+    scenario: &Scenario,
+    command: &str,
+    certificates: Option<&mut Certificates>,
+    console: &Console<'_>,
+) -> Result<Flown> {
+    let flown = (scenario.stack.as_slice(), &scenario.told, own_name(scenario));
+    fly(scenario, flown, command, certificates, console)
 }
 
 /// One variant.
@@ -43,27 +53,32 @@ pub fn fly_variant(
     scenario: &Scenario,
     variant: &Variant,
     command: &str,
+    certificates: Option<&mut Certificates>,
     console: &Console<'_>,
 ) -> Result<Flown> {
     let stack = variant.stack.clone().unwrap_or_else(|| scenario.stack.clone());
     let believed = variant.told_stack.clone().unwrap_or_else(|| stack.clone());
     let told = Told { stack: believed, ..scenario.told.clone() };
-    fly(scenario, &stack, &told, &variant.name, command, console)
+    fly(scenario, (&stack, &told, &variant.name), command, certificates, console)
 }
 
 fn fly(
     scenario: &Scenario,
-    stack: &[String],
-    told: &Told,
-    name: &str,
+    (stack, told, name): (&[String], &Told, &str),
     command: &str,
+    certificates: Option<&mut Certificates>,
     console: &Console<'_>,
 ) -> Result<Flown> {
     let mut progress = console.progress(name);
-    let flown = closed_loop::fly(scenario, stack, told, name, &mut |share| progress.set(share));
+    let mut sampler = certificates.is_some().then(Sampler::default);
+    let report = &mut |share| progress.set(share);
+    let flown = closed_loop::fly_sampled(scenario, stack, told, name, report, sampler.as_mut());
     progress.done();
     let record = flown.with_context(|| format!("flight {name} of scenario {}", scenario.name))?;
     let metrics = metrics::measure(scenario, stack, &record)?;
+    if let (Some(certificates), Some(sampler)) = (certificates, &sampler) {
+        certificates.write_flight(scenario, stack, &record, &metrics, sampler)?;
+    }
     let verdict = verdict::judge(&scenario.requirements, &metrics.figures);
     let summary = summary(scenario, stack, told, &record, &metrics, &verdict, command);
     Ok(Flown { stack: stack.to_vec(), told: told.clone(), record, metrics, verdict, summary })

@@ -1,9 +1,12 @@
 //! `stackhold run`.
 
+use std::path::Path;
+
 use anyhow::Result;
 use serde_json::{Value, json};
 use stackhold_kernel::status::Status;
 
+use super::certificates::Certificates;
 use super::console::{Console, Ink};
 use super::text::{bound, label, maybe, number, percent, strip, table};
 use super::{CAUTION, Common, flights};
@@ -40,16 +43,18 @@ const STRIP: usize = 60;
 pub fn run(
     asked: Option<&str>,
     seed: Option<u64>,
+    certificates: Option<&Path>,
     common: &Common,
     console: &mut Console<'_>,
 ) -> Result<i32> {
     let name = asked.unwrap_or(scenario::DEMO);
     let scenario = flights::load(name, seed)?;
     let folder = common.out.as_deref().map(Folder::prepare).transpose()?;
+    let mut certificates = certificates.map(Certificates::prepare).transpose()?;
     let command = command_line(name, seed);
-    let mut flown = vec![flights::fly_own(&scenario, &command, console)?];
+    let mut flown = vec![flights::fly_own(&scenario, &command, certificates.as_mut(), console)?];
     for variant in &scenario.variants {
-        flown.push(flights::fly_variant(&scenario, variant, &command, console)?);
+        flown.push(flights::fly_variant(&scenario, variant, &command, certificates.as_mut(), console)?);
     }
     if let Some(folder) = &folder {
         write(folder, &scenario, &flown)?;
@@ -58,7 +63,7 @@ pub fn run(
         console.line(&format!("{:#}", with_variants(&flown)))?;
     } else {
         show(&scenario, &flown, console)?;
-        hints(name, folder.as_ref(), console)?;
+        hints(name, folder.as_ref(), certificates.as_ref(), console)?;
     }
     Ok(flown[0].verdict.exit_code())
 }
@@ -237,8 +242,16 @@ pub fn pictures(options: &[(&Scenario, &[Flown])], console: &mut Console<'_>) ->
     ))
 }
 
-fn hints(name: &str, folder: Option<&Folder>, console: &mut Console<'_>) -> Result<()> {
+fn hints(
+    name: &str,
+    folder: Option<&Folder>,
+    certificates: Option<&Certificates>,
+    console: &mut Console<'_>,
+) -> Result<()> {
     console.line("")?;
+    for told in certificates.into_iter().flat_map(Certificates::told) {
+        console.line(&told)?;
+    }
     match folder {
         Some(folder) => console.line(&format!(
             "Wrote summary.json, states.csv, valves.csv and report.html into {}.",

@@ -1,13 +1,15 @@
 //! `stackhold select`.
 
+use std::path::Path;
+
 use anyhow::Result;
 use serde_json::json;
 
 use super::console::Console;
 use super::text::{number, percent, table, vector};
-use super::{CAUTION, Common, flights};
+use super::{CAUTION, Common, certificates, flights};
 use crate::output::Folder;
-use crate::select::{Answer, answer};
+use crate::select::{Answer, answer_certified};
 
 /// Says which jets fire how long for an impulse.
 pub fn select(
@@ -15,12 +17,16 @@ pub fn select(
     angular_n_m_s: [f64; 3],
     linear_n_s: Option<[f64; 3]>,
     within_s: Option<f64>,
+    certificate: Option<&Path>,
     common: &Common,
     console: &mut Console<'_>,
 ) -> Result<i32> {
     let scenario = flights::load(name, None)?;
     let folder = common.out.as_deref().map(Folder::prepare).transpose()?;
-    let found = answer(&scenario, angular_n_m_s, linear_n_s, within_s)?;
+    let (found, proof) = answer_certified(&scenario, angular_n_m_s, linear_n_s, within_s)?;
+    if let Some(file) = certificate {
+        certificates::write_selection(file, &scenario, &proof)?;
+    }
     if let Some(folder) = &folder {
         folder.write_summary(&json!(found))?;
     }
@@ -28,6 +34,9 @@ pub fn select(
         console.line(&format!("{:#}", json!(found)))?;
     } else {
         show(&found, console)?;
+        if let Some(file) = certificate {
+            console.line(&certificates::wrote(1, file))?;
+        }
         console.line(CAUTION)?;
     }
     Ok(0)
