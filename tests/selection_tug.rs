@@ -308,7 +308,8 @@ fn an_axis_gone_leaves_the_others_what_the_order_of_priority_gives_them() {
         "{gone:?}: {prioritised} by priority, {coupled} coupled; worst shortfall {worst:e} of the demand"
     );
     assert!(prioritised > problems_per_layout() / 4, "{prioritised}");
-    assert!(worst <= FIGURE, "{worst}");
+    // Each row gives up its slack, and those after it get what the rows before it leave.
+    assert!(worst <= 2.0 * f64::from(SLACK), "{worst}");
 }
 
 #[test]
