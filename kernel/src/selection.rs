@@ -18,23 +18,30 @@
 //! allowed to miss by [`SPILL`] of the largest: a demand that is attainable but for two per cent is
 //! served but for two per cent.
 //!
-//! **Units.** Rows come in blocks of three that share a unit (rows 0 to 2 turn, rows 3 to 5 push). Entries
-//! of a column below [`ROUNDING`] of the largest entry of its block are rounding noise of the lever
-//! arm and count as zero. λ is measured against what each row could deliver by itself: a demand of a million
-//! pulses keeps its direction like one of two.
+//! **Units.** Rows come in blocks of three that share a unit (rows 0 to 2 turn, rows 3 to 5 push). λ is measured
+//! against what each row could deliver by itself: a demand of a million pulses keeps its direction like one of two.
 //!
-//! **Method.** Bounded dual simplex on a dense `M × M` basis inverse with a long-step ratio test (see
-//! `simplex.rs`). Prices are never negative, so "all jets off" is a dual feasible start and the
-//! demand is reached in a handful of pivots. The answer is rebuilt from the original columns with a
-//! fresh factorisation and refined against residuals in twice the precision before it is believed,
-//! so pivoting leaves no drift in it. Work is bounded: at most [`PIVOTS_PER_SOLUTION`] pivots in one
-//! solution, and at most `3·M + 30` solutions, fallbacks included; more than three are needed only
-//! when an axis is gone or rounding stands in the way.
+//! **Method.** Bounded dual simplex with a long-step ratio test on a condensed tableau (see `walk.rs` and
+//! `tableau.rs`). Prices are never negative, so "all jets off" is a dual feasible start, and so is any old basis: a
+//! [`Selector`] goes on from the one it found last. Out of reach, the row that cannot be helped gives multipliers that
+//! bound λ (weak duality); the ranges are slid just below the bound and the walk goes on, so λ costs a few
+//! pivots more and is proven as it is found (see `saturation.rs`). The answer is measured with the original columns
+//! before it is believed: multipliers and on-times are refined against them, in twice the precision where
+//! on-times cancel, and a basis that is found wanting is factorised anew.
 //!
-//! **Limits of `f32`.** On-times are sought up to 1,024 times what the demand takes by itself; a
-//! demand that can only be met by jets that cancel one another further than that is
-//! shortened. Where on-times gather hundreds of times what they deliver, their own rounding is felt
-//! in what is delivered (see `Program::is_delivered`).
+//! **Why so.** Measured beside it on the same problems (`cargo bench -p stackhold-benches --bench ratios`; the
+//! one before it is in the history): a dual simplex with a dense inverse kept beside the columns, scaled anew in
+//! each call and with λ sought by an objective of its own, took three to five times as long and could not start warm.
+//! The tableau needs no pass over the columns to price a row; by rows it suits wide registers.
+//!
+//! **Work is bounded**: at most [`ALLOWANCE`] pivots and other steps in one walk, and at most four walks, fallbacks
+//! included; a second one is needed only when rounding stands in the way of the first.
+//!
+//! **Limits of `f32`.** On-times count as limited to [`LONGEST`] times what the demand, at λ, takes of a jet of full
+//! strength by itself (`limit_j(λ) = min(limit_j, LONGEST·λ·β/γ_j)` with powers of two `ρ_i` at or below
+//! `max |a_ij|`, `γ_j` at or below `max |a_ij|/ρ_i`, and `β = max |r_i|/ρ_i`): jets that must cancel one another
+//! further stand for an axis that is not there. What is left: about one answer in 4,000 on layouts short of a rank but
+//! for rounding, or with free jets, is proven less well than the rest ([`Proof`] says so).
 
 mod program;
 mod saturation;
