@@ -1,7 +1,7 @@
 //! The controller: one call per control cycle.
 
 use crate::config::{ConfigError, ConfigurationTable};
-use crate::cycle::{Command, CycleInput, CycleOutput, Witness};
+use crate::cycle::{Choosing, Command, CycleInput, CycleOutput, Witness};
 use crate::effectiveness::Effectiveness;
 use crate::hold::{self, AxisBit};
 use crate::jet::JetMask;
@@ -11,6 +11,7 @@ use crate::mass_properties::{MassProperties, MassPropertiesError};
 use crate::observer::{Motion, Observer};
 use crate::open_loop::Owed;
 use crate::quaternion::UnitQuaternion;
+use crate::selection::Selector;
 use crate::status::Status;
 
 /// A rate beyond this is refused as a sensor fault, rad/s: no stack turns like that.
@@ -37,6 +38,8 @@ pub struct Controller<const N: usize> {
     pub(crate) standing_rad_s2: Vec3,
     /// What a rate change against it is worth, kg per rad/s.
     pub(crate) standing_price: Vec3,
+    /// Goes on from the basis of the last firing.
+    selector: Selector<3, N>,
 }
 
 impl<const N: usize> Controller<N> {
@@ -62,6 +65,7 @@ impl<const N: usize> Controller<N> {
             standing_jets: JetMask::NONE,
             standing_rad_s2: Vec3::ZERO,
             standing_price: Vec3::ZERO,
+            selector: Selector::new(),
         };
         controller.measure_bits(controller.usable(JetMask::NONE, 0));
         Ok(controller)
@@ -130,8 +134,11 @@ impl<const N: usize> Controller<N> {
         if self.too_old(ticks_between(self.attitude_tick, input.tick)) {
             return self.shut(open_tick, Status::Stale);
         }
-        let (on_ticks, fired, error_rad) =
-            self.fire(open_tick, &motion, self.usable(input.inhibited, input.shut_groups), witness);
+        let usable = self.usable(input.inhibited, input.shut_groups);
+        let mut selector = core::mem::take(&mut self.selector);
+        let mut choosing = Choosing { selector: &mut selector, witness };
+        let (on_ticks, fired, error_rad) = self.fire(open_tick, &motion, usable, &mut choosing);
+        self.selector = selector;
         self.ledger.book(open_tick, on_ticks, self.table.timing.cycle_ticks);
         let status = worse(taken, worse(fired, measured));
         CycleOutput { on_ticks, status, error_rad, ..self.output(open_tick, motion) }
@@ -322,18 +329,18 @@ impl<const N: usize> Controller<N> {
         open_tick: u32,
         motion: &Motion,
         usable: JetMask,
-        witness: &mut impl Witness,
+        choosing: &mut Choosing<impl Witness, N>,
     ) -> ([u16; N], Status, Vec3) {
         match self.command {
             None | Some(Command::Drift) => ([0; N], Status::Drifting, Vec3::ZERO),
             Some(Command::Hold { attitude_xyzw, deadband }) => {
                 let target = UnitQuaternion::from_array(attitude_xyzw).unwrap_or_default();
                 let error_rad = motion.attitude.error_from(target);
-                let (ticks, status) = self.hold(open_tick, (motion, error_rad), &deadband, usable, witness);
+                let (ticks, status) = self.hold(open_tick, (motion, error_rad), &deadband, usable, choosing);
                 (ticks, status, error_rad)
             }
             Some(Command::Impulse { .. }) => {
-                let (ticks, status) = self.work_off(open_tick, usable, witness);
+                let (ticks, status) = self.work_off(open_tick, usable, choosing);
                 (ticks, status, Vec3::ZERO)
             }
         }

@@ -4,7 +4,7 @@ use crate::hold::Deadband;
 use crate::jet::JetMask;
 use crate::linalg::Vec3;
 use crate::observer::Motion;
-use crate::selection::{Demand, Problem, Selection};
+use crate::selection::{Demand, Problem, Selection, Selector};
 use crate::status::Status;
 
 /// One measured attitude. Who filters: nobody before the kernel; samples come raw, each with the tick
@@ -100,6 +100,12 @@ pub trait Witness {
 
 impl Witness for () {
     fn saw<const M: usize, const N: usize>(&mut self, _: &Problem<M>, _: &Selection<M, N>) {}
+}
+
+/// Who selects in three rows, from the basis found last, and who looks on.
+pub(crate) struct Choosing<'a, W, const N: usize> {
+    pub(crate) selector: &'a mut Selector<3, N>,
+    pub(crate) witness: &'a mut W,
 }
 
 /// One angular selection as posed and answered.

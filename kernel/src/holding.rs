@@ -2,7 +2,7 @@
 //! [`crate::firing`].
 
 use crate::controller::Controller;
-use crate::cycle::{Posed, Witness};
+use crate::cycle::{Choosing, Posed, Witness};
 use crate::firing::Judge;
 use crate::hold::{self, Deadband, Situation};
 use crate::jet::JetMask;
@@ -29,7 +29,7 @@ impl<const N: usize> Controller<N> {
         (motion, error_rad): (&Motion, Vec3),
         deadband: &Deadband,
         usable: JetMask,
-        witness: &mut impl Witness,
+        choosing: &mut Choosing<impl Witness, N>,
     ) -> ([u16; N], Status) {
         let cycle_s = self.table.timing.cycle_s();
         let disturbance = self.disturbance();
@@ -45,11 +45,11 @@ impl<const N: usize> Controller<N> {
         if !firing_on && !hold::must_fire(&now, deadband, 0.0, cycle_s) {
             return ([0; N], Status::Quiet);
         }
-        self.price_standing(disturbance, usable, witness);
+        self.price_standing(disturbance, usable, choosing);
         let steady = self.standing_price != Vec3::ZERO;
         let demand = hold::settle(&now, deadband, &self.bits, cycle_s, steady);
         let longest_s = HOLD_CYCLES * cycle_s;
-        let posed = self.pose_angular(demand, self.standing_price, usable, longest_s, witness);
+        let posed = self.pose_angular(demand, self.standing_price, usable, longest_s, choosing);
         let (on_ticks, status) = self.shaped(&posed.answer.on_time, posed.answer.outcome, open_tick);
         let on_ticks = if status == Status::Firing && !firing_on {
             let judge = Judge {
@@ -64,7 +64,7 @@ impl<const N: usize> Controller<N> {
                 bits: &self.bits,
                 demand: &demand,
             };
-            self.cheapest(&judge, &posed, on_ticks, open_tick, witness)
+            self.cheapest(&judge, &posed, on_ticks, open_tick, choosing)
         } else {
             on_ticks
         };
@@ -79,7 +79,7 @@ impl<const N: usize> Controller<N> {
         posed: &Posed<N>,
         rounded: [u16; N],
         open_tick: u32,
-        witness: &mut impl Witness,
+        choosing: &mut Choosing<impl Witness, N>,
     ) -> [u16; N] {
         let mut best = (judge.cost_of(&rounded), rounded);
         let mut small = true;
@@ -98,7 +98,7 @@ impl<const N: usize> Controller<N> {
         if short != JetMask::NONE {
             // Pulses shorter than the valves do: all raised, the longest raised, none raised.
             for raised in [short, nearly.1, JetMask::NONE] {
-                let on_ticks = self.solved_around(posed, short, raised, open_tick, witness);
+                let on_ticks = self.solved_around(posed, short, raised, open_tick, choosing);
                 let cost = judge.cost_of(&on_ticks);
                 if cost < best.0 {
                     best = (cost, on_ticks);
@@ -125,7 +125,7 @@ impl<const N: usize> Controller<N> {
         short: JetMask,
         raised: JetMask,
         open_tick: u32,
-        witness: &mut impl Witness,
+        choosing: &mut Choosing<impl Witness, N>,
     ) -> [u16; N] {
         let timing = &self.table.timing;
         let mut demand = posed.demand;
@@ -144,7 +144,7 @@ impl<const N: usize> Controller<N> {
         }
         let rest = JetMask(posed.usable.0 & !short.0);
         let longest_s = HOLD_CYCLES * timing.cycle_s();
-        let answer = self.pose_angular(demand, self.standing_price, rest, longest_s, witness).answer;
+        let answer = self.pose_angular(demand, self.standing_price, rest, longest_s, choosing).answer;
         let (mut on_ticks, status) = self.shaped(&answer.on_time, answer.outcome, open_tick);
         if status != Status::Firing {
             return [0; N];
@@ -159,7 +159,12 @@ impl<const N: usize> Controller<N> {
 
     /// Works out anew what a rate change against the standing disturbance is worth, and what turning
     /// each axis alone wastes, when the disturbance or the usable jets have changed.
-    fn price_standing(&mut self, disturbance: Vec3, usable: JetMask, witness: &mut impl Witness) {
+    fn price_standing(
+        &mut self,
+        disturbance: Vec3,
+        usable: JetMask,
+        choosing: &mut Choosing<impl Witness, N>,
+    ) {
         if usable != self.standing_jets {
             self.measure_bits(usable);
             self.standing_jets = usable;
@@ -175,12 +180,12 @@ impl<const N: usize> Controller<N> {
         // One cycle's worth of the disturbance, taken away.
         let cycle_s = self.table.timing.cycle_s();
         let want = Demand::point((-disturbance * cycle_s).0);
-        let posed = self.pose_angular(want, Vec3::ZERO, usable, cycle_s, witness);
+        let posed = self.pose_angular(want, Vec3::ZERO, usable, cycle_s, choosing);
         if posed.answer.outcome == Outcome::Exact {
             self.standing_price = Vec3(posed.answer.multipliers);
         }
         for axis in 0..3 {
-            let price = [1.0, -1.0].map(|sign| self.turn_price(axis, sign, usable, witness));
+            let price = [1.0, -1.0].map(|sign| self.turn_price(axis, sign, usable, choosing));
             if let Some(bit) = self.bits.get_mut(axis) {
                 bit.turn_price = price;
             }
@@ -188,13 +193,19 @@ impl<const N: usize> Controller<N> {
     }
 
     /// Waste of turning one axis alone by one bit, kg per rad/s; never zero.
-    fn turn_price(&self, axis: usize, sign: f32, usable: JetMask, witness: &mut impl Witness) -> f32 {
+    fn turn_price(
+        &self,
+        axis: usize,
+        sign: f32,
+        usable: JetMask,
+        choosing: &mut Choosing<impl Witness, N>,
+    ) -> f32 {
         let bit = self.bits.get(axis).map_or(0.0, |bit| bit.rate_rad_s);
         let mut want = Vec3::ZERO;
         want[axis] = sign * bit;
         let cycle_s = self.table.timing.cycle_s();
         let demand = Demand::point(want.0);
-        let posed = self.pose_angular(demand, self.standing_price, usable, cycle_s, witness);
+        let posed = self.pose_angular(demand, self.standing_price, usable, cycle_s, choosing);
         let mut waste_kg = 0.0;
         for (t, price) in posed.answer.on_time.iter().zip(&posed.price) {
             waste_kg += t * price;

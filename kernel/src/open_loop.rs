@@ -14,7 +14,7 @@
 //! translation is free.
 
 use crate::controller::Controller;
-use crate::cycle::Witness;
+use crate::cycle::{Choosing, Witness};
 use crate::effectiveness::Effect;
 use crate::jet::JetMask;
 use crate::linalg::Vec3;
@@ -97,7 +97,7 @@ impl<const N: usize> Controller<N> {
         &mut self,
         open_tick: u32,
         usable: JetMask,
-        witness: &mut impl Witness,
+        choosing: &mut Choosing<impl Witness, N>,
     ) -> ([u16; N], Status) {
         if self.owed.done {
             return ([0; N], Status::Quiet);
@@ -105,10 +105,10 @@ impl<const N: usize> Controller<N> {
         let (on_ticks, status) = if let Some(velocity) = self.owed.velocity_m_s {
             let ([a, b, c], [d, e, f]) = (self.owed.rate_rad_s.0, velocity.0);
             let want = Demand::point([a, b, c, d, e, f]);
-            let answer = self.pose_full(want, usable, self.table.timing.cycle_s(), witness);
+            let answer = self.pose_full(want, usable, self.table.timing.cycle_s(), choosing);
             self.whole(open_tick, usable, (&want, all_rows), &answer)
         } else {
-            self.turn(open_tick, usable, witness)
+            self.turn(open_tick, usable, choosing)
         };
         if on_ticks.iter().all(|&t| t == 0) {
             // Only what is answered in full and still too small to fire for is done with; what cannot be
@@ -121,14 +121,19 @@ impl<const N: usize> Controller<N> {
     }
 
     /// One cycle of a demand that leaves translation free, or spares it where that costs little.
-    fn turn(&mut self, open_tick: u32, usable: JetMask, witness: &mut impl Witness) -> ([u16; N], Status) {
+    fn turn(
+        &mut self,
+        open_tick: u32,
+        usable: JetMask,
+        choosing: &mut Choosing<impl Witness, N>,
+    ) -> ([u16; N], Status) {
         let cycle_s = self.table.timing.cycle_s();
         let want = Demand::point(self.owed.rate_rad_s.0);
-        let free = self.pose_angular(want, Vec3::ZERO, usable, cycle_s, witness).answer;
+        let free = self.pose_angular(want, Vec3::ZERO, usable, cycle_s, choosing).answer;
         let wish = self.table.spare_translation;
         if wish.is_on() && is_along(free.outcome) {
             let spared_want = self.sparing();
-            let spared = self.pose_full(spared_want, usable, cycle_s, witness);
+            let spared = self.pose_full(spared_want, usable, cycle_s, choosing);
             // Prices of the whole demand: a smaller share in this cycle means more cycles.
             let most = (1.0 + wish.extra_share) * self.price_of(&free.on_time) * spared.lambda;
             if is_along(spared.outcome)

@@ -2,7 +2,7 @@
 
 use crate::config::Taken;
 use crate::controller::Controller;
-use crate::cycle::{Posed, Witness};
+use crate::cycle::{Choosing, Posed, Witness};
 use crate::effectiveness::Effect;
 use crate::jet::{Jet, JetMask};
 use crate::linalg::Vec3;
@@ -26,20 +26,21 @@ impl<const N: usize> Controller<N> {
         credit: Vec3,
         usable: JetMask,
         longest_s: f32,
-        witness: &mut impl Witness,
+        choosing: &mut Choosing<impl Witness, N>,
     ) -> Posed<N> {
         let price = |jet: &Jet, effect: &Effect| {
             let credited = (1.0 - UNCREDITED) * credit.dot(effect.turn_rad_s2);
             math::max(jet.price_kg_s() - credited, 0.0)
         };
         let column = |effect: &Effect| effect.turn_rad_s2.0;
-        let (price, answer) = self.pose::<3, N>(
-            (&demand, self.table.axis_priority),
-            usable,
-            longest_s,
-            (column, price),
-            witness,
-        );
+        let Choosing { selector, witness } = choosing;
+        let rows = (&demand, self.table.axis_priority);
+        let solve = |problem: &Problem<3>| {
+            let answer = selector.select(problem);
+            witness.saw(problem, &answer);
+            answer
+        };
+        let (price, answer) = self.pose::<3, N>(rows, usable, longest_s, (column, price), solve);
         Posed { price, usable, demand, answer }
     }
 
@@ -50,7 +51,7 @@ impl<const N: usize> Controller<N> {
         demand: Demand<6>,
         usable: JetMask,
         longest_s: f32,
-        witness: &mut impl Witness,
+        choosing: &mut Choosing<impl Witness, N>,
     ) -> Selection<6, N> {
         let [a, b, c] = self.table.axis_priority;
         let column = |effect: &Effect| {
@@ -59,19 +60,24 @@ impl<const N: usize> Controller<N> {
         };
         let price = |jet: &Jet, _: &Effect| jet.price_kg_s();
         let rows = (&demand, [a, b, c, 3, 4, 5]);
-        let answer = self.pose::<6, COLUMNS>(rows, usable, longest_s, (column, price), witness).1;
+        let solve = |problem: &Problem<6>| {
+            let answer = select(problem);
+            choosing.witness.saw(problem, &answer);
+            answer
+        };
+        let answer = self.pose::<6, COLUMNS>(rows, usable, longest_s, (column, price), solve).1;
         narrowed(&answer)
     }
 
     /// Prices and answer of a selection; `rows` are the demand and the order of its second stage,
-    /// `jets` the column and the price of a jet, `W ≥ N` the width of the solver.
+    /// `jets` the column and the price of a jet, `W ≥ N` the width of the solver `solve`.
     fn pose<const M: usize, const W: usize>(
         &self,
         rows: (&Demand<M>, [u8; M]),
         usable: JetMask,
         longest_s: f32,
         jets: (impl Fn(&Effect) -> [f32; M], impl Fn(&Jet, &Effect) -> f32),
-        witness: &mut impl Witness,
+        solve: impl FnOnce(&Problem<M>) -> Selection<M, W>,
     ) -> ([f32; W], Selection<M, W>) {
         let (column, price) = jets;
         let mut columns = [[0.0; M]; W];
@@ -92,8 +98,7 @@ impl<const N: usize> Controller<N> {
             demand: rows.0,
             priority: rows.1,
         };
-        let answer = select(&problem);
-        witness.saw(&problem, &answer);
+        let answer = solve(&problem);
         (prices, answer)
     }
 
