@@ -6,7 +6,7 @@ use std::fs;
 use std::path::{Path, PathBuf};
 use std::process::Command;
 
-use selection_layouts::Layout;
+use selection_layouts::one_sided_yaw;
 use serde_json::{Map, Value, json};
 use stackhold_harness::certificate::SelectionCertificate;
 use stackhold_harness::cli::main_with_writers;
@@ -150,19 +150,6 @@ fn a_tampered_bound_is_refused() {
     assert_refused(&place, &tampered(told, "/claims/propellant_kg", |b| 1.001 * b), "propellant");
     assert_refused(&place, &tampered(told, "/multipliers_kg_per_n_m_s/2", |y| 1.1 * y), "bound");
     assert_refused(&place, &tampered(told, "/impulse/jets_n_m_s/2", |x| 1.1 * x), "impulse");
-}
-
-/// Six jets along the axes; yaw can be made one way only.
-fn one_sided_yaw() -> Layout<3> {
-    let columns = vec![
-        [1.0, 0.0, 0.0],
-        [-1.0, 0.0, 0.0],
-        [0.0, 1.0, 0.0],
-        [0.0, -1.0, 0.0],
-        [0.0, 0.0, 1.0],
-        [0.0, 0.5, 1.0],
-    ];
-    Layout { price: vec![1.0; 6], limit: vec![1.0; 6], columns }
 }
 
 #[test]

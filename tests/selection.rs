@@ -4,7 +4,7 @@
 mod selection_layouts;
 
 use rand::RngExt;
-use selection_layouts::{DOCKED, Kind, Layout, demand, jet_1_torque, random, series};
+use selection_layouts::{DOCKED, Kind, Layout, demand, jet_1_torque, one_sided_yaw, random, series};
 use stackhold_harness::selection_check::{Fault, check_selection};
 use stackhold_kernel::jet::JetMask;
 use stackhold_kernel::selection::{Demand, Outcome, Problem, SPILL, Selection, select};
@@ -93,19 +93,6 @@ fn a_sabotaged_share_is_refused() {
 }
 
 // The second stage.
-
-/// Six jets along the axes; yaw can be made one way only.
-fn one_sided_yaw() -> Layout<3> {
-    let columns = vec![
-        [1.0, 0.0, 0.0],
-        [-1.0, 0.0, 0.0],
-        [0.0, 1.0, 0.0],
-        [0.0, -1.0, 0.0],
-        [0.0, 0.0, 1.0],
-        [0.0, 0.5, 1.0],
-    ];
-    Layout { price: vec![1.0; 6], limit: vec![1.0; 6], columns }
-}
 
 fn never_wrong(answer: &Selection<3, 8>, wanted: [f32; 3]) {
     let size = wanted.iter().fold(0.0_f32, |a, b| a.max(b.abs()));

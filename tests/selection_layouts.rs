@@ -128,6 +128,19 @@ fn reference<const M: usize>() -> Layout<M> {
     Layout { price: vec![1.0; 12], limit: vec![0.4; 12], columns }
 }
 
+/// Six jets along the axes; yaw can be made one way only.
+pub fn one_sided_yaw() -> Layout<3> {
+    let columns = vec![
+        [1.0, 0.0, 0.0],
+        [-1.0, 0.0, 0.0],
+        [0.0, 1.0, 0.0],
+        [0.0, -1.0, 0.0],
+        [0.0, 0.0, 1.0],
+        [0.0, 0.5, 1.0],
+    ];
+    Layout { price: vec![1.0; 6], limit: vec![1.0; 6], columns }
+}
+
 /// What makes a layout awkward.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub enum Kind {
