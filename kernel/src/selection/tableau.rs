@@ -14,7 +14,7 @@ use crate::math;
 
 /// Entries that stay below this share of their column when a basis is factorised anew are taken as
 /// dependent.
-pub(super) const DEPENDENT: f32 = 1.0e-5;
+pub(super) const DEPENDENT: f32 = 1.0e-6;
 
 /// The same when the basis was found for other columns.
 pub(super) const POOR: f32 = 1.0e-2;

@@ -19,16 +19,16 @@ const FEASIBLE: f32 = 1.0e-6;
 pub(super) const TOLERATED: f32 = 3.5e-6;
 
 /// Tolerance of the ratio test, in units of the dearest price.
-const HARRIS: f32 = 1.0e-7;
+const HARRIS: f32 = 3.0e-8;
 
 /// A reduced cost this far on the wrong side, in units of the dearest price, makes its variable move across.
-const WRONG_SIDE: f32 = 2.0e-7;
+const WRONG_SIDE: f32 = 6.0e-8;
 
 /// Row entries below this share of their terms are rounding noise.
 const NOISE: f32 = 2.4e-7;
 
 /// Row entries below this share of their terms are no pivots.
-pub(super) const TINY: f32 = 2.0e-5;
+pub(super) const TINY: f32 = 5.0e-6;
 
 /// A pivot below this share of the largest one passed is given up for the larger one.
 const POOR_PIVOT: f32 = 1.0e-2;
@@ -37,7 +37,7 @@ const POOR_PIVOT: f32 = 1.0e-2;
 const PATIENCE: u16 = 12;
 
 /// A basic jet may miss its multipliers by this share of the dearest price before they are refined.
-const MISPRICED: f32 = 2.0e-7;
+const MISPRICED: f32 = 1.0e-7;
 
 /// Exchanges after which a basis is factorised anew.
 const WORN: u16 = 40;
