@@ -135,13 +135,23 @@ impl<const N: usize> Controller<N> {
             return self.shut(open_tick, Status::Stale);
         }
         let usable = self.usable(input.inhibited, input.shut_groups);
-        let mut selector = core::mem::take(&mut self.selector);
-        let mut choosing = Choosing { selector: &mut selector, witness };
-        let (on_ticks, fired, error_rad) = self.fire(open_tick, &motion, usable, &mut choosing);
-        self.selector = selector;
+        let (on_ticks, fired, error_rad) = self.fire(open_tick, &motion, usable, witness);
         self.ledger.book(open_tick, on_ticks, self.table.timing.cycle_ticks);
         let status = worse(taken, worse(fired, measured));
         CycleOutput { on_ticks, status, error_rad, ..self.output(open_tick, motion) }
+    }
+
+    /// Lets a piece of work choose with the selector that is kept: it is taken out for that time, and only
+    /// where jets are chosen, for it is a third of a kilobyte.
+    pub(crate) fn choosing<W: Witness, T>(
+        &mut self,
+        witness: &mut W,
+        work: impl FnOnce(&mut Self, &mut Choosing<W, N>) -> T,
+    ) -> T {
+        let mut selector = core::mem::take(&mut self.selector);
+        let done = work(self, &mut Choosing { selector: &mut selector, witness });
+        self.selector = selector;
+        done
     }
 
     /// All jets shut, booked as such.
@@ -329,18 +339,18 @@ impl<const N: usize> Controller<N> {
         open_tick: u32,
         motion: &Motion,
         usable: JetMask,
-        choosing: &mut Choosing<impl Witness, N>,
+        witness: &mut impl Witness,
     ) -> ([u16; N], Status, Vec3) {
         match self.command {
             None | Some(Command::Drift) => ([0; N], Status::Drifting, Vec3::ZERO),
             Some(Command::Hold { attitude_xyzw, deadband }) => {
                 let target = UnitQuaternion::from_array(attitude_xyzw).unwrap_or_default();
                 let error_rad = motion.attitude.error_from(target);
-                let (ticks, status) = self.hold(open_tick, (motion, error_rad), &deadband, usable, choosing);
+                let (ticks, status) = self.hold(open_tick, (motion, error_rad), &deadband, usable, witness);
                 (ticks, status, error_rad)
             }
             Some(Command::Impulse { .. }) => {
-                let (ticks, status) = self.work_off(open_tick, usable, choosing);
+                let (ticks, status) = self.work_off(open_tick, usable, witness);
                 (ticks, status, Vec3::ZERO)
             }
         }

@@ -29,7 +29,7 @@ impl<const N: usize> Controller<N> {
         (motion, error_rad): (&Motion, Vec3),
         deadband: &Deadband,
         usable: JetMask,
-        choosing: &mut Choosing<impl Witness, N>,
+        witness: &mut impl Witness,
     ) -> ([u16; N], Status) {
         let cycle_s = self.table.timing.cycle_s();
         let disturbance = self.disturbance();
@@ -45,9 +45,23 @@ impl<const N: usize> Controller<N> {
         if !firing_on && !hold::must_fire(&now, deadband, 0.0, cycle_s) {
             return ([0; N], Status::Quiet);
         }
-        self.price_standing(disturbance, usable, choosing);
+        self.choosing(witness, |own, choosing| own.settle(open_tick, &now, deadband, usable, choosing))
+    }
+
+    /// Ticks and status of a firing that settles every axis that must be turned round.
+    fn settle(
+        &mut self,
+        open_tick: u32,
+        now: &Situation,
+        deadband: &Deadband,
+        usable: JetMask,
+        choosing: &mut Choosing<impl Witness, N>,
+    ) -> ([u16; N], Status) {
+        let cycle_s = self.table.timing.cycle_s();
+        let firing_on = self.open_at(open_tick) != JetMask::NONE;
+        self.price_standing(self.disturbance(), usable, choosing);
         let steady = self.standing_price != Vec3::ZERO;
-        let demand = hold::settle(&now, deadband, &self.bits, cycle_s, steady);
+        let demand = hold::settle(now, deadband, &self.bits, cycle_s, steady);
         let longest_s = HOLD_CYCLES * cycle_s;
         let posed = self.pose_angular(demand, self.standing_price, usable, longest_s, choosing);
         let (on_ticks, status) = self.shaped(&posed.answer.on_time, posed.answer.outcome, open_tick);
@@ -59,7 +73,7 @@ impl<const N: usize> Controller<N> {
                 usable,
                 timing: &self.table.timing,
                 shared: &self.table.shared,
-                now: &now,
+                now,
                 deadband,
                 bits: &self.bits,
                 demand: &demand,

@@ -97,11 +97,21 @@ impl<const N: usize> Controller<N> {
         &mut self,
         open_tick: u32,
         usable: JetMask,
-        choosing: &mut Choosing<impl Witness, N>,
+        witness: &mut impl Witness,
     ) -> ([u16; N], Status) {
         if self.owed.done {
             return ([0; N], Status::Quiet);
         }
+        self.choosing(witness, |own, choosing| own.work_on(open_tick, usable, choosing))
+    }
+
+    /// Ticks and status of a cycle in which something is owed.
+    fn work_on(
+        &mut self,
+        open_tick: u32,
+        usable: JetMask,
+        choosing: &mut Choosing<impl Witness, N>,
+    ) -> ([u16; N], Status) {
         let (on_ticks, status) = if let Some(velocity) = self.owed.velocity_m_s {
             let ([a, b, c], [d, e, f]) = (self.owed.rate_rad_s.0, velocity.0);
             let want = Demand::point([a, b, c, d, e, f]);
