@@ -236,6 +236,15 @@ fn bad_input_fires_nothing_and_leaves_no_trace() {
         let answer: Selection<3, 16> = select(&problem);
         assert!(check_selection(&problem, &answer).ok() && answer.outcome == Outcome::Exact);
     }
+    // The price of a masked jet, sane but out of all proportion, is no measure for the others.
+    let mut dear = good.clone();
+    dear.price[11] = 1.0e17;
+    let mut problem = dear.problem(&wish);
+    problem.usable = JetMask(!(1 << 11));
+    let answer: Selection<3, 16> = select(&problem);
+    let mut problem = good.problem(&wish);
+    problem.usable = JetMask(!(1 << 11));
+    assert_eq!(answer, select(&problem));
     for (low, high) in [(0.2, 0.1), (f32::INFINITY, f32::INFINITY), (f32::NEG_INFINITY, f32::NEG_INFINITY)] {
         quiet(&run(&good, &Demand::between([0.0, low, 0.0], [0.0, high, 0.0])), Outcome::Refused);
     }

@@ -198,7 +198,7 @@ pub struct Selection<const M: usize, const N: usize> {
     pub reach_multipliers: [f32; M],
     /// How it ended.
     pub outcome: Outcome,
-    /// Pivots spent over all stages.
+    /// Pivots and other steps of the walk that found it, over all stages.
     pub pivots: u16,
     /// What the answer proves about itself.
     pub proof: Proof,
@@ -208,7 +208,7 @@ pub struct Selection<const M: usize, const N: usize> {
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Proof {
     /// Largest miss of a row's range (the range at λ), share of the served demand's largest row; each
-    /// row in units of its largest full pulse.
+    /// row in units of the power of two at or below its largest entry.
     pub residual: f32,
     /// Price of the on-times above what the multipliers prove to be the least for what is achieved,
     /// share of the price. Covers dual feasibility: what a jet is overpriced is charged to it.
@@ -353,10 +353,10 @@ pub fn select<const M: usize, const N: usize>(problem: &Problem<M>) -> Selection
     Selector::new().select(problem)
 }
 
-/// `x` times a power of two.
+/// The power of two with this exponent, within ±126.
 #[inline(always)]
-fn times_two_to(x: f32, exponent: i32) -> f32 {
-    x * f32::from_bits(((exponent + 127) as u32) << 23)
+fn two_to(exponent: i32) -> f32 {
+    f32::from_bits(((exponent + 127) as u32) << 23)
 }
 
 /// Whether no row of a demand is as large as the smallest share of a full pulse.
@@ -382,31 +382,22 @@ fn jets_of<const M: usize>(problem: &Problem<M>) -> u32 {
     }
 }
 
-/// The dearest price, if prices and limits are sane; columns are looked at when they are laid out.
+/// The dearest price of the jets that may fire, if their prices and limits are sane; columns are looked at when they
+/// are laid out.
 #[inline(always)]
 fn dearest<const M: usize, const N: usize>(problem: &Problem<M>) -> Option<f32> {
     let count = problem.columns.len();
     if count > N || problem.price.len() != count || problem.limit.len() != count {
         return None;
     }
-    // Numbers that are not negative are in the order of their bits; others are beyond all that are sane.
     let (mut price, mut limit) = (0, 0);
-    for (p, l) in problem.price.iter().zip(problem.limit) {
-        price = price.max(p.to_bits());
-        limit = limit.max(l.to_bits());
-    }
-    if price <= ABSURD.to_bits() && limit <= ABSURD.to_bits() {
-        return Some(f32::from_bits(price));
-    }
-    // Minus zero, or a jet that may not fire and may hold anything.
-    let mut dearest = 0.0;
     for jet in walk::Bits(jets_of(problem)) {
-        for (given, top) in [(problem.price, &mut dearest), (problem.limit, &mut 0.0)] {
-            let x = given.get(jet).copied().filter(|x| *x >= 0.0 && *x <= ABSURD)?;
-            *top = math::max(x, *top);
-        }
+        // Numbers that are not negative are in the order of their bits; all others are beyond the sane ones.
+        // Adding zero turns a minus zero into a plain one.
+        price = price.max(problem.price.get(jet).map_or(0, |p| (p + 0.0).to_bits()));
+        limit = limit.max(problem.limit.get(jet).map_or(0, |l| (l + 0.0).to_bits()));
     }
-    Some(dearest)
+    (price <= ABSURD.to_bits() && limit <= ABSURD.to_bits()).then_some(f32::from_bits(price))
 }
 
 /// Smallest share of its demand that a row got, within `[0, 1]`.

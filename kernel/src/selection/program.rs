@@ -4,9 +4,9 @@
 //! that may be infinite. Jets need none of that, so none of it is in the walk: an infinite limit becomes a far
 //! one, and what leans on it at the end gains by it for ever.
 
-use super::Rule;
 use super::tableau::{DEPENDENT, Tableau};
 use super::walk::{Walk, Walked, at};
+use super::{ABSURD, ALLOWANCE, Rule};
 use crate::jet::JetMask;
 use crate::math;
 
@@ -15,12 +15,6 @@ const FAR: f32 = 8192.0;
 
 /// Reduced cost that counts as none at an infinite limit, in units of the dearest.
 const NO_GAIN: f32 = 1.0e-5;
-
-/// Largest magnitude of any number taken in.
-const ABSURD: f32 = 1.0e18;
-
-/// Steps allowed.
-const ALLOWANCE: u16 = 240;
 
 /// How a solution ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]

@@ -44,9 +44,6 @@ const ON_TIME_ROUNDING: f32 = 1.2e-7;
 /// Share of its terms by which a reduced price may be off.
 const PRICE_ROUNDING: f32 = 1.0e-6;
 
-/// What is given up of the largest share of a row in the second stage, so that all rows together give up [`SLACK`].
-const ROW_SLACK: f32 = 0.9 * SLACK;
-
 /// A share that rounding stands in the way of is made smaller down to this part of it.
 const NUDGE: f32 = 0.9;
 
@@ -75,8 +72,6 @@ struct Slide<const M: usize> {
     shrinks: bool,
     /// A share below which nobody cares.
     least: f32,
-    /// What is given up of the largest share.
-    slack: f32,
 }
 
 /// What sliding found: the share, and multipliers that prove it (`y · way = 1`; zero at λ = 1).
@@ -135,7 +130,6 @@ fn whole<const M: usize, const N: usize>(
         size: 0.0,
         shrinks: true,
         least: 0.5 * FLOOR,
-        slack: SLACK,
     };
     // Relative to the nearest point, so that the nearest edge itself stays exact.
     for ((low, high), way) in slide.low.iter_mut().zip(&mut slide.high).zip(nearest) {
@@ -270,7 +264,7 @@ fn press<const M: usize, const N: usize>(
                     }
                     next
                 } else {
-                    (1.0 - slide.slack) * math::max(bound.share, 0.0)
+                    (1.0 - SLACK) * math::max(bound.share, 0.0)
                 };
                 slid.reach_gap = if slid.lambda > 0.0 {
                     math::max((1.0 - SLACK) * math::min(bound.share, 1.0) / slid.lambda - 1.0, 0.0)
@@ -454,16 +448,7 @@ fn one_by_one<const M: usize, const N: usize>(
         let (low, high) = keeping(&ranges, &served, &unit, slack);
         let mut slide = scaled(
             walk,
-            Slide {
-                low,
-                high,
-                low_way: [0.0; M],
-                high_way: [0.0; M],
-                size: 0.0,
-                shrinks: false,
-                least: 0.0,
-                slack: SLACK,
-            },
+            Slide { low, high, low_way: [0.0; M], high_way: [0.0; M], size: 0.0, shrinks: false, least: 0.0 },
         );
         slide.size = size;
         if press(walk, &slide).is_ok() {
@@ -526,7 +511,6 @@ fn row_share<const M: usize, const N: usize>(
         size: 0.0,
         shrinks: false,
         least: 0.5 * GONE,
-        slack: ROW_SLACK,
     };
     let (edges, ways) = if wanted > 0.0 {
         (&mut slide.low, &mut slide.low_way)

@@ -9,7 +9,7 @@
 //! Rows are scaled by powers of two, which rounds nothing, so that the largest entry of a usable jet in each
 //! row is about 1. A jet's *strength* is the power of two at or below its largest scaled entry.
 
-use super::{ABSURD, times_two_to};
+use super::{ABSURD, two_to};
 use crate::math;
 
 /// Entries that stay below this share of their column when a basis is factorised anew are taken as
@@ -93,13 +93,13 @@ impl<const M: usize, const N: usize> Tableau<M, N> {
     /// Unit of each row is `1 / per_unit`.
     #[inline(always)]
     pub(super) fn per_unit(&self) -> [f32; M] {
-        self.row_exponent.map(|exponent| times_two_to(1.0, -i32::from(exponent)))
+        self.row_exponent.map(|exponent| two_to(-i32::from(exponent)))
     }
 
     /// One over the strength of a jet; 1 beyond.
     #[inline(always)]
     pub(super) fn weakness(&self, jet: usize) -> f32 {
-        times_two_to(1.0, self.strength_exponent.get(jet).map_or(0, |e| -i32::from(*e)))
+        two_to(self.strength_exponent.get(jet).map_or(0, |e| -i32::from(*e)))
     }
 
     /// Takes the columns in: all slacks basic, all jets at rest. `false` when a number of a usable jet is
