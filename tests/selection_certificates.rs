@@ -13,10 +13,9 @@
 mod selection_layouts;
 mod selection_series;
 
-use selection_layouts::{Kind, series};
-use selection_series::{Case, Cold, MOST, Warm, in_parallel, is_wanted, number, sizes};
+use selection_series::{Case, MOST, Series, Tally, number, walk_all};
 use stackhold_harness::selection_check::{SelectionCheck, check_selection};
-use stackhold_kernel::selection::{ALLOWANCE, Outcome, Selection, Selector};
+use stackhold_kernel::selection::{ALLOWANCE, Outcome, Selection};
 
 /// Unproven selections in 100,000 that are allowed until the goal, none, is reached: nearly all are of layouts short of
 /// a rank but for rounding, or with free jets, or of a warm start on quite other columns.
@@ -33,26 +32,9 @@ fn is_brief() -> bool {
     std::env::var_os("STACKHOLD_SELECTION_BRIEF").is_some()
 }
 
-/// One series: kind, rows, jets, seed, warm.
-#[derive(Clone, Copy)]
-struct Job {
-    kind: Kind,
-    rows: usize,
-    jets: usize,
-    seed: u64,
-    warm: bool,
-}
-
-impl Job {
-    fn name(&self) -> String {
-        let start = if self.warm { "warm" } else { "cold" };
-        format!("{start} {:?} {}x{} seed {}", self.kind, self.rows, self.jets, self.seed)
-    }
-}
-
 /// What a series came to.
 #[derive(Debug, Default)]
-struct Tally {
+struct Proofs {
     problems: usize,
     outcomes: [usize; 8],
     failures: Vec<String>,
@@ -68,8 +50,8 @@ struct Tally {
     pivots_in_all: u64,
 }
 
-impl Tally {
-    fn take<const M: usize>(&mut self, job: &Job, case: &Case<M>, answer: &Selection<M, MOST>) {
+impl Tally for Proofs {
+    fn take<const M: usize>(&mut self, series: &Series, case: &Case<M>, answer: &Selection<M, MOST>) {
         let check = check_selection(&case.problem(), answer);
         self.problems += 1;
         self.outcomes[answer.outcome as usize] += 1;
@@ -82,7 +64,7 @@ impl Tally {
             self.failed += 1;
             *self.faults.entry(format!("{:?} {:?}", check.fault, answer.outcome)).or_default() += 1;
             if self.failures.len() < shown() {
-                self.failures.push(report(job, self.problems - 1, case, answer, &check));
+                self.failures.push(report(series, self.problems - 1, case, answer, &check));
             }
             return;
         }
@@ -95,7 +77,7 @@ impl Tally {
 }
 
 fn report<const M: usize>(
-    job: &Job,
+    series: &Series,
     turn: usize,
     case: &Case<M>,
     answer: &Selection<M, MOST>,
@@ -104,7 +86,7 @@ fn report<const M: usize>(
     if is_brief() {
         return format!(
             "{}, problem {turn}: {:?} {:?}; residual {:.1e} (own {:.1e}), gap {:.1e} (own {:.1e}) at condition {:.1e}, share {} of {}; {} pivots",
-            job.name(),
+            series.name(),
             answer.outcome,
             check.fault,
             check.residual,
@@ -117,46 +99,17 @@ fn report<const M: usize>(
             answer.pivots
         );
     }
-    format!("{}, problem {turn}: {check:?}\n  {answer:?}\n  {case:?}", job.name())
-}
-
-fn run<const M: usize>(job: &Job, problems: usize) -> Tally {
-    let mut tally = Tally::default();
-    let mut selector = Selector::<M, MOST>::new();
-    let rng = series(job.seed);
-    let cases: Box<dyn Iterator<Item = Case<M>>> = if job.warm {
-        Box::new(Warm::<M>::new(job.kind, job.jets, rng))
-    } else {
-        Box::new(Cold::<M>::new(job.kind, job.jets, rng))
-    };
-    for case in cases.take(problems) {
-        if !job.warm {
-            selector.forget();
-        }
-        let answer = selector.select(&case.problem());
-        tally.take(job, &case, &answer);
-    }
-    tally
+    format!("{}, problem {turn}: {check:?}\n  {answer:?}\n  {case:?}", series.name())
 }
 
 fn all(warm: bool) {
     let problems = number("STACKHOLD_SELECTION_CERTIFICATES", 400);
-    let first = number("STACKHOLD_SELECTION_SEED", 1000) as u64;
-    let jobs: Vec<Job> = (first..)
-        .zip(sizes())
-        .map(|(seed, (kind, rows, jets))| Job { kind, rows, jets, seed, warm })
-        .filter(|job| is_wanted(&job.name()))
-        .collect();
-    let tallies = in_parallel(&jobs, &Job::name, |job| match job.rows {
-        3 => run::<3>(job, problems),
-        4 => run::<4>(job, problems),
-        _ => run::<6>(job, problems),
-    });
+    let tallies = walk_all::<Proofs>(warm, problems, 1000);
     let (mut failed, mut asked) = (0, 0);
-    for (job, tally) in jobs.iter().zip(&tallies) {
+    for (series, tally) in &tallies {
         println!(
             "{:<28} {} of {} unproven; worst residual {:.1e}, gap {:.1e} (its own {:.1e}), share {:.1e}; pivots {} at most, {:.1} in the mean; outcomes {:?} {:?}",
-            job.name(),
+            series.name(),
             tally.failed,
             tally.problems,
             tally.residual,
@@ -171,7 +124,8 @@ fn all(warm: bool) {
         failed += tally.failed;
         asked += tally.problems;
     }
-    let shown: Vec<&str> = tallies.iter().flat_map(|tally| &tally.failures).map(String::as_str).collect();
+    let shown: Vec<&str> =
+        tallies.iter().flat_map(|(_, tally)| &tally.failures).map(String::as_str).collect();
     let goal = "the goal is none";
     let most = (asked * if warm { WARM_AT_MOST } else { COLD_AT_MOST }).div_ceil(100_000);
     println!("{failed} of {asked} unproven, {most} allowed; {goal}");

@@ -1,11 +1,11 @@
-//! Series of selection problems, cold and warm, and running them over all cores with progress on standard error.
+//! Series of selection problems, cold and warm, put to the kernel over all cores with progress on standard error.
 #![allow(dead_code, missing_docs)]
 
-use crate::selection_layouts::{KINDS, Kind, Layout, demand, normal, random};
+use crate::selection_layouts::{KINDS, Kind, Layout, demand, normal, random, series};
 use rand::RngExt;
 use rand_pcg::Pcg64;
 use stackhold_kernel::jet::JetMask;
-use stackhold_kernel::selection::{Demand, Outcome, Problem, Selection, select};
+use stackhold_kernel::selection::{Demand, Outcome, Problem, Selection, Selector, select};
 use std::io::IsTerminal;
 use std::sync::Mutex;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -187,7 +187,7 @@ impl<const M: usize> Iterator for Warm<M> {
 }
 
 /// The layouts and sizes that every kind of series is run over.
-pub fn sizes() -> Vec<(Kind, usize, usize)> {
+fn sizes() -> Vec<(Kind, usize, usize)> {
     let mut sizes = Vec::new();
     for kind in KINDS {
         sizes.extend([3, 4, 6].map(|rows| (kind, rows, 16)));
@@ -208,13 +208,73 @@ pub fn number(name: &str, default: usize) -> usize {
 }
 
 /// Whether a name holds every word of `STACKHOLD_SELECTION_ONLY`.
-pub fn is_wanted(name: &str) -> bool {
+fn is_wanted(name: &str) -> bool {
     let words = std::env::var("STACKHOLD_SELECTION_ONLY").unwrap_or_default();
     words.split_whitespace().all(|word| name.split_whitespace().any(|own| own == word))
 }
 
+/// One series: what it is made of, and whether the kernel goes on from its last answer.
+#[derive(Clone, Copy)]
+pub struct Series {
+    pub kind: Kind,
+    pub rows: usize,
+    pub jets: usize,
+    pub seed: u64,
+    pub warm: bool,
+}
+
+impl Series {
+    pub fn name(&self) -> String {
+        let start = if self.warm { "warm" } else { "cold" };
+        format!("{start} {:?} {}x{} seed {}", self.kind, self.rows, self.jets, self.seed)
+    }
+
+    /// Puts the series to the kernel and every answer to the tally.
+    fn walk<const M: usize, T: Tally>(&self, problems: usize) -> T {
+        let mut tally = T::default();
+        let mut selector = Selector::<M, MOST>::new();
+        let rng = series(self.seed);
+        let cases: Box<dyn Iterator<Item = Case<M>>> = if self.warm {
+            Box::new(Warm::<M>::new(self.kind, self.jets, rng))
+        } else {
+            Box::new(Cold::<M>::new(self.kind, self.jets, rng))
+        };
+        for case in cases.take(problems) {
+            if !self.warm {
+                selector.forget();
+            }
+            let answer = selector.select(&case.problem());
+            tally.take(self, &case, &answer);
+        }
+        tally
+    }
+}
+
+/// What a check makes of the answers of one series.
+pub trait Tally: Default + Send {
+    fn take<const M: usize>(&mut self, series: &Series, case: &Case<M>, answer: &Selection<M, MOST>);
+}
+
+/// Walks the wanted series of all sizes, so many problems each, and returns them with their tallies.
+///
+/// * `first_seed` — of the first size; counted up over the sizes, `STACKHOLD_SELECTION_SEED` takes its place.
+pub fn walk_all<T: Tally>(warm: bool, problems: usize, first_seed: usize) -> Vec<(Series, T)> {
+    let first = number("STACKHOLD_SELECTION_SEED", first_seed) as u64;
+    let all: Vec<Series> = (first..)
+        .zip(sizes())
+        .map(|(seed, (kind, rows, jets))| Series { kind, rows, jets, seed, warm })
+        .filter(|series| is_wanted(&series.name()))
+        .collect();
+    let tallies = in_parallel(&all, &Series::name, |series| match series.rows {
+        3 => series.walk::<3, T>(problems),
+        4 => series.walk::<4, T>(problems),
+        _ => series.walk::<6, T>(problems),
+    });
+    all.into_iter().zip(tallies).collect()
+}
+
 /// Runs jobs over all cores, with progress on standard error, and returns their results in order.
-pub fn in_parallel<J: Sync, R: Send>(
+fn in_parallel<J: Sync, R: Send>(
     jobs: &[J],
     name: &(dyn Fn(&J) -> String + Sync),
     run: impl Fn(&J) -> R + Sync,
