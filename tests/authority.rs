@@ -1,7 +1,7 @@
 //! Authority and the select command against independent figures.
 mod handmade;
 
-use handmade::{close, jet, jet_1_docked, scenario};
+use handmade::{close, jet, jet_1, jet_1_docked, scenario};
 use proptest::prelude::*;
 use stackhold_harness::authority::{Layout, authority, sphere};
 use stackhold_harness::scenario::model::{JetState, Scenario};
@@ -15,21 +15,15 @@ fn unit_thrust() -> (Scenario, Layout) {
     for jet in &mut scenario.vehicle.jets {
         jet.thrust_n = 1.0;
     }
-    let layout = Layout::about(&scenario, handmade::JET_1_DOCKED);
+    let layout = Layout::about(&scenario, jet_1::DOCKED);
     (scenario, layout)
 }
 
 #[test]
 fn torques_follow_the_shifted_centre_of_mass() {
-    // JET-1, B_shifted (numpy): rows Tx, Ty, Tz of twelve jets about (2.6, 0.12, −0.08).
-    let rows = [
-        [0.0, 0.0, 0.0, 0.0, -0.58, 0.42, 0.58, -0.42, -0.12, -0.12, 0.12, 0.12],
-        [0.08, 0.08, -0.08, -0.08, 0.0, 0.0, 0.0, 0.0, 1.9, 3.3, -1.9, -3.3],
-        [-0.38, 0.62, 0.38, -0.62, -2.6, -2.6, 2.6, 2.6, 0.0, 0.0, 0.0, 0.0],
-    ];
     let (scenario, layout) = unit_thrust();
     for (j, torque) in layout.torque_n_m.iter().enumerate() {
-        for (axis, row) in rows.iter().enumerate() {
+        for (axis, row) in jet_1::TORQUE_ABOUT_DOCKED.iter().enumerate() {
             assert!((torque[axis] - row[j]).abs() < 1e-12, "jet {} axis {axis}", j + 1);
         }
     }

@@ -4,40 +4,8 @@
 use stackhold_harness::record::{CycleRow, ImpulseAccount, JetTotals, RunRecord, SelectionChecks, ValveEdge};
 use stackhold_harness::scenario::model::*;
 
-/// Positions of the twelve jets of reference layout JET-1 (invented geometry), m.
-pub const JET_1_POSITIONS: [[f64; 3]; 12] = [
-    [-0.8, 0.5, 0.0],
-    [-0.8, -0.5, 0.0],
-    [0.8, 0.5, 0.0],
-    [0.8, -0.5, 0.0],
-    [0.0, -0.6, 0.5],
-    [0.0, -0.6, -0.5],
-    [0.0, 0.6, 0.5],
-    [0.0, 0.6, -0.5],
-    [0.7, 0.0, -0.6],
-    [-0.7, 0.0, -0.6],
-    [0.7, 0.0, 0.6],
-    [-0.7, 0.0, 0.6],
-];
-
-/// Directions of force of JET-1.
-pub const JET_1_DIRECTIONS: [[f64; 3]; 12] = [
-    [1.0, 0.0, 0.0],
-    [1.0, 0.0, 0.0],
-    [-1.0, 0.0, 0.0],
-    [-1.0, 0.0, 0.0],
-    [0.0, 1.0, 0.0],
-    [0.0, 1.0, 0.0],
-    [0.0, -1.0, 0.0],
-    [0.0, -1.0, 0.0],
-    [0.0, 0.0, 1.0],
-    [0.0, 0.0, 1.0],
-    [0.0, 0.0, -1.0],
-    [0.0, 0.0, -1.0],
-];
-
-/// Docked centre of mass of JET-1, m.
-pub const JET_1_DOCKED: [f64; 3] = [2.6, 0.12, -0.08];
+#[path = "jet_1.rs"]
+pub mod jet_1;
 
 pub fn jet(name: &str, position_m: [f64; 3], force_direction: [f64; 3]) -> Jet {
     Jet {
@@ -136,9 +104,9 @@ pub fn hold_from(start_s: f64, half_width_rad: [f64; 3]) -> Phase {
 
 /// The docked layout JET-1 on a dry hub.
 pub fn jet_1_docked(duration_s: f64) -> Scenario {
-    let jets = JET_1_POSITIONS.iter().zip(JET_1_DIRECTIONS).enumerate();
+    let jets = jet_1::POSITIONS.iter().zip(jet_1::DIRECTIONS).enumerate();
     let jets = jets.map(|(i, (p, d))| jet(&format!("jet_{}", i + 1), *p, d)).collect();
-    scenario(jets, JET_1_DOCKED, [1000.0, 8600.0, 9000.0], duration_s)
+    scenario(jets, jet_1::DOCKED, [1000.0, 8600.0, 9000.0], duration_s)
 }
 
 pub fn row(time_s: f64, error_rad: [f64; 3], rate_rad_s: [f64; 3]) -> CycleRow {

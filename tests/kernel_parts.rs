@@ -15,9 +15,8 @@ use stackhold_kernel::mass_properties::{MassProperties, MassPropertiesError};
 use stackhold_kernel::pulse;
 use stackhold_kernel::quaternion::UnitQuaternion;
 
-#[path = "handmade.rs"]
-mod handmade;
-use handmade::{JET_1_DIRECTIONS, JET_1_DOCKED, JET_1_POSITIONS};
+#[path = "jet_1.rs"]
+mod jet_1;
 
 fn narrow(v: [f64; 3]) -> Vec3 {
     Vec3(v.map(|c| c as f32))
@@ -217,25 +216,15 @@ fn block(centre: [f64; 3]) -> MassProperties {
     MassProperties::new(1_000.0, narrow(centre), Mat3::diagonal(900.0, 1_000.0, 1_100.0)).unwrap()
 }
 
-fn jet_1(thrust_n: f32) -> Vec<Jet> {
-    JET_1_POSITIONS.iter().zip(JET_1_DIRECTIONS).map(|(&p, d)| jet(p, d, thrust_n)).collect()
+fn jets(thrust_n: f32) -> Vec<Jet> {
+    jet_1::POSITIONS.iter().zip(jet_1::DIRECTIONS).map(|(&p, d)| jet(p, d, thrust_n)).collect()
 }
 
 #[test]
 fn effectiveness_is_reference_row_jet1_about_both_centres_of_mass() {
-    // Reference row JET-1 (invented geometry, numpy 2.4.6): rows Tx, Ty, Tz per unit thrust.
-    let design = [
-        [0.0, 0.0, 0.0, 0.0, -0.5, 0.5, 0.5, -0.5, 0.0, 0.0, 0.0, 0.0],
-        [0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, -0.7, 0.7, 0.7, -0.7],
-        [-0.5, 0.5, 0.5, -0.5, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0],
-    ];
-    let docked = [
-        [0.0, 0.0, 0.0, 0.0, -0.58, 0.42, 0.58, -0.42, -0.12, -0.12, 0.12, 0.12],
-        [0.08, 0.08, -0.08, -0.08, 0.0, 0.0, 0.0, 0.0, 1.9, 3.3, -1.9, -3.3],
-        [-0.38, 0.62, 0.38, -0.62, -2.6, -2.6, 2.6, 2.6, 0.0, 0.0, 0.0, 0.0],
-    ];
-    for (centre, rows) in [([0.0; 3], design), (JET_1_DOCKED, docked)] {
-        let effectiveness = Effectiveness::<12>::new(&jet_1(1.0), &block(centre));
+    let abouts = [(jet_1::DESIGN, jet_1::TORQUE_ABOUT_DESIGN), (jet_1::DOCKED, jet_1::TORQUE_ABOUT_DOCKED)];
+    for (centre, rows) in abouts {
+        let effectiveness = Effectiveness::<12>::new(&jets(1.0), &block(centre));
         for (j, effect) in effectiveness.effects().iter().enumerate() {
             let expected = [rows[0][j], rows[1][j], rows[2][j]];
             for axis in 0..3 {
@@ -252,9 +241,9 @@ fn effectiveness_is_reference_row_jet1_about_both_centres_of_mass() {
 #[test]
 fn one_jet_turns_the_docked_stack_the_other_way_as_in_reference_row_jet3() {
     // Reference row JET-3: jet 11 at 22 N, pitch +15.4 about the design centre, -41.8 N m docked.
-    let about = |centre| Effectiveness::<12>::new(&jet_1(22.0), &block(centre)).effects()[10].torque_n_m;
-    close(&about([0.0; 3]).0, &[0.0, 15.4, 0.0], 1e-6);
-    close(&about(JET_1_DOCKED).0, &[2.64, -41.8, 0.0], 1e-6);
+    let about = |centre| Effectiveness::<12>::new(&jets(22.0), &block(centre)).effects()[10].torque_n_m;
+    close(&about(jet_1::DESIGN).0, &[0.0, 15.4, 0.0], 1e-6);
+    close(&about(jet_1::DOCKED).0, &[2.64, -41.8, 0.0], 1e-6);
 }
 
 #[test]
@@ -265,8 +254,8 @@ fn one_minimum_pulse_changes_the_rate_as_in_reference_row_jet5() {
         [85.935_74, 2_293.203_5, 31.877_777],
         [-28.222_232, 31.877_777, 2_771.689_5],
     ];
-    let stack = MassProperties::new(1_315.0, narrow(JET_1_DOCKED), Mat3(inertia)).unwrap();
-    let effect = Effectiveness::<12>::new(&jet_1(22.0), &stack).effects()[10];
+    let stack = MassProperties::new(1_315.0, narrow(jet_1::DOCKED), Mat3(inertia)).unwrap();
+    let effect = Effectiveness::<12>::new(&jets(22.0), &stack).effects()[10];
     close(
         &(effect.turn_rad_s2 * 0.02).0,
         &[7.631_804_393_009_4e-5, -3.674_850_261_023_482e-4, 5.003_616_524_371_98e-6],
@@ -286,7 +275,7 @@ proptest! {
     fn a_shift_of_the_centre_changes_torque_by_the_shift_law(from in vector(3.0), shift in vector(4.0)) {
         let to = [0, 1, 2].map(|i| from[i] + shift[i]);
         let (before, after) =
-            (Effectiveness::<12>::new(&jet_1(22.0), &block(from)), Effectiveness::<12>::new(&jet_1(22.0), &block(to)));
+            (Effectiveness::<12>::new(&jets(22.0), &block(from)), Effectiveness::<12>::new(&jets(22.0), &block(to)));
         for (a, b) in before.effects().iter().zip(after.effects()) {
             let force = Vector3::from(a.force_n.0.map(f64::from));
             let change = Vector3::from(shift).cross(&force);
@@ -300,21 +289,21 @@ proptest! {
     #[test]
     fn a_pure_couple_does_not_see_the_centre_of_mass_and_a_single_jet_does(centre in vector(5.0)) {
         // Reference row JET-2: jets 11 and 10 together are a couple of 1.4 N m per newton about y.
-        let effects = Effectiveness::<12>::new(&jet_1(1.0), &block(centre));
+        let effects = Effectiveness::<12>::new(&jets(1.0), &block(centre));
         let [eleven, ten] = [10, 9].map(|j| effects.effects()[j].torque_n_m);
         close(&(eleven + ten).0, &[0.0, 1.4, 0.0], 2e-6);
-        let moved = Effectiveness::<12>::new(&jet_1(1.0), &block([centre[0] + 1.0, centre[1], centre[2]]));
+        let moved = Effectiveness::<12>::new(&jets(1.0), &block([centre[0] + 1.0, centre[1], centre[2]]));
         prop_assert!((moved.effects()[10].torque_n_m - eleven).norm() > 0.5);
     }
 
     #[test]
     fn jets_and_centre_of_mass_moved_together_change_nothing(centre in vector(3.0), by in vector(20.0)) {
-        let moved: Vec<Jet> = jet_1(22.0)
+        let moved: Vec<Jet> = jets(22.0)
             .into_iter()
             .map(|jet| Jet { position_m: jet.position_m + narrow(by), ..jet })
             .collect();
         let there = [0, 1, 2].map(|i| centre[i] + by[i]);
-        let a = Effectiveness::<12>::new(&jet_1(22.0), &block(centre));
+        let a = Effectiveness::<12>::new(&jets(22.0), &block(centre));
         let b = Effectiveness::<12>::new(&moved, &block(there));
         for (a, b) in a.effects().iter().zip(b.effects()) {
             prop_assert!((a.torque_n_m - b.torque_n_m).norm() < 1e-3);
@@ -372,8 +361,8 @@ fn a_time_that_is_no_number_opens_nothing() {
 
 #[test]
 fn what_was_fired_is_seen_once_however_the_time_is_cut() {
-    let jets = jet_1(22.0);
-    let effects = Effectiveness::<12>::new(&jets, &block(JET_1_DOCKED));
+    let jets = jets(22.0);
+    let effects = Effectiveness::<12>::new(&jets, &block(jet_1::DOCKED));
     let mut ledger = Ledger::<12>::new();
     let mut ticks = [0; 12];
     ticks[10] = 60;

@@ -4,7 +4,8 @@
 mod selection_layouts;
 
 use rand::RngExt;
-use selection_layouts::{DOCKED, Kind, Layout, demand, jet_1_torque, one_sided_yaw, random, series};
+use selection_layouts::jet_1::DOCKED;
+use selection_layouts::{Kind, Layout, demand, jet_1_torque, one_sided_yaw, random, series};
 use stackhold_harness::selection_check::{Fault, check_selection};
 use stackhold_kernel::jet::JetMask;
 use stackhold_kernel::selection::{Demand, Outcome, Problem, SPILL, Selection, select};

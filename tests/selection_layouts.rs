@@ -3,45 +3,14 @@
 //! All layouts are invented; what makes each of them awkward is said at its name.
 #![allow(dead_code, missing_docs)]
 
+use jet_1::DOCKED;
 use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64;
 use stackhold_kernel::jet::JetMask;
 use stackhold_kernel::selection::{Demand, Problem};
 
-/// Positions of the twelve jets of reference layout JET-1 (invented geometry), m.
-const JET_1_POSITIONS: [[f64; 3]; 12] = [
-    [-0.8, 0.5, 0.0],
-    [-0.8, -0.5, 0.0],
-    [0.8, 0.5, 0.0],
-    [0.8, -0.5, 0.0],
-    [0.0, -0.6, 0.5],
-    [0.0, -0.6, -0.5],
-    [0.0, 0.6, 0.5],
-    [0.0, 0.6, -0.5],
-    [0.7, 0.0, -0.6],
-    [-0.7, 0.0, -0.6],
-    [0.7, 0.0, 0.6],
-    [-0.7, 0.0, 0.6],
-];
-/// Directions of force of JET-1.
-const JET_1_DIRECTIONS: [[f64; 3]; 12] = [
-    [1.0, 0.0, 0.0],
-    [1.0, 0.0, 0.0],
-    [-1.0, 0.0, 0.0],
-    [-1.0, 0.0, 0.0],
-    [0.0, 1.0, 0.0],
-    [0.0, 1.0, 0.0],
-    [0.0, -1.0, 0.0],
-    [0.0, -1.0, 0.0],
-    [0.0, 0.0, 1.0],
-    [0.0, 0.0, 1.0],
-    [0.0, 0.0, -1.0],
-    [0.0, 0.0, -1.0],
-];
-/// Docked centre of mass of JET-1, m.
-pub const DOCKED: [f64; 3] = [2.6, 0.12, -0.08];
-/// Design centre of mass of JET-1, m.
-pub const DESIGN: [f64; 3] = [0.0; 3];
+#[path = "jet_1.rs"]
+pub mod jet_1;
 
 /// Columns, prices and limits.
 #[derive(Clone, Debug)]
@@ -97,9 +66,9 @@ fn cross(a: [f64; 3], b: [f64; 3]) -> [f64; 3] {
 
 /// Unit-thrust effects of JET-1 about a centre of mass: torque, then force.
 pub fn jet_1_effects(centre: [f64; 3]) -> Vec<([f64; 3], [f64; 3])> {
-    JET_1_POSITIONS
+    jet_1::POSITIONS
         .iter()
-        .zip(JET_1_DIRECTIONS)
+        .zip(jet_1::DIRECTIONS)
         .map(|(p, d)| (cross([p[0] - centre[0], p[1] - centre[1], p[2] - centre[2]], d), d))
         .collect()
 }

@@ -1,7 +1,8 @@
 //! The kernel's own solver on allocation examples and linear programs with known answers.
 mod selection_layouts;
 
-use selection_layouts::{DESIGN, DOCKED, Layout, jet_1_full, jet_1_torque};
+use selection_layouts::jet_1::{DESIGN, DOCKED};
+use selection_layouts::{Layout, jet_1_full, jet_1_torque};
 use stackhold_kernel::jet::JetMask;
 use stackhold_kernel::selection::{Demand, End, Outcome, Program, Rule, Selection, select};
 

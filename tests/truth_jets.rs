@@ -1,9 +1,12 @@
 //! The truth's jets: levers about the actual centre of mass, valve timing, propellant, and what a firing
 //! does to a body whose mass and centre of mass change under it.
 
+#[path = "jet_1.rs"]
+mod jet_1;
 #[path = "truth_scene.rs"]
 mod scene;
 
+use jet_1::{DESIGN, DOCKED};
 use nalgebra::{Matrix3, Vector3};
 use scene::{PROPELLANT_KG, diagonal, jet, near, pulse, scene, tank, truth, worst};
 use stackhold_harness::scenario::model::{Disturbance, Jet, JetState, Push, Scenario};
@@ -11,27 +14,11 @@ use stackhold_harness::truth::{Truth, TruthError};
 
 const G0: f64 = 9.806_65;
 
-/// JET-1: twelve jets of an invented layout; positions and directions.
-const LAYOUT: [([f64; 3], [f64; 3]); 12] = [
-    ([-0.8, 0.5, 0.0], [1.0, 0.0, 0.0]),
-    ([-0.8, -0.5, 0.0], [1.0, 0.0, 0.0]),
-    ([0.8, 0.5, 0.0], [-1.0, 0.0, 0.0]),
-    ([0.8, -0.5, 0.0], [-1.0, 0.0, 0.0]),
-    ([0.0, -0.6, 0.5], [0.0, 1.0, 0.0]),
-    ([0.0, -0.6, -0.5], [0.0, 1.0, 0.0]),
-    ([0.0, 0.6, 0.5], [0.0, -1.0, 0.0]),
-    ([0.0, 0.6, -0.5], [0.0, -1.0, 0.0]),
-    ([0.7, 0.0, -0.6], [0.0, 0.0, 1.0]),
-    ([-0.7, 0.0, -0.6], [0.0, 0.0, 1.0]),
-    ([0.7, 0.0, 0.6], [0.0, 0.0, -1.0]),
-    ([-0.7, 0.0, 0.6], [0.0, 0.0, -1.0]),
-];
-const SHIFTED: [f64; 3] = [2.6, 0.12, -0.08];
-
 fn layout(centre: [f64; 3], position_sign: f64) -> Scenario {
     let mut scenario = scene(1000.0, centre, diagonal([1000.0, 2000.0, 2500.0]));
     let place = |p: [f64; 3]| p.map(|x| x * position_sign);
-    scenario.vehicle.jets = LAYOUT.iter().map(|(p, d)| jet(place(*p), *d, 22.0, 285.0)).collect();
+    let jets = jet_1::POSITIONS.iter().zip(jet_1::DIRECTIONS);
+    scenario.vehicle.jets = jets.map(|(p, d)| jet(place(*p), d, 22.0, 285.0)).collect();
     scenario
 }
 
@@ -49,20 +36,11 @@ fn check_levers(centre: [f64; 3], rows: [[f64; 12]; 3], position_sign: f64) -> R
 /// error planted in the positions is caught.
 #[test]
 fn levers_about_the_design_and_the_shifted_centre_of_mass() {
-    let design = [
-        [0.0, 0.0, 0.0, 0.0, -0.5, 0.5, 0.5, -0.5, 0.0, 0.0, 0.0, 0.0],
-        [0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, -0.7, 0.7, 0.7, -0.7],
-        [-0.5, 0.5, 0.5, -0.5, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0],
-    ];
-    let shifted = [
-        [0.0, 0.0, 0.0, 0.0, -0.58, 0.42, 0.58, -0.42, -0.12, -0.12, 0.12, 0.12],
-        [0.08, 0.08, -0.08, -0.08, 0.0, 0.0, 0.0, 0.0, 1.9, 3.3, -1.9, -3.3],
-        [-0.38, 0.62, 0.38, -0.62, -2.6, -2.6, 2.6, 2.6, 0.0, 0.0, 0.0, 0.0],
-    ];
-    check_levers([0.0; 3], design, 1.0).unwrap();
-    check_levers(SHIFTED, shifted, 1.0).unwrap();
-    check_levers(SHIFTED, shifted, -1.0).unwrap_err();
-    check_levers(SHIFTED, design, 1.0).unwrap_err();
+    let (design, shifted) = (jet_1::TORQUE_ABOUT_DESIGN, jet_1::TORQUE_ABOUT_DOCKED);
+    check_levers(DESIGN, design, 1.0).unwrap();
+    check_levers(DOCKED, shifted, 1.0).unwrap();
+    check_levers(DOCKED, shifted, -1.0).unwrap_err();
+    check_levers(DOCKED, design, 1.0).unwrap_err();
 }
 
 /// Mean torque about the actual centre of mass of these jets over a short firing, from the books, N·m.
@@ -83,21 +61,21 @@ fn torques_as_flown() {
         let (a, b) = (fired_torque(centre, &[10]), fired_torque(centre, &[9]));
         [0, 1, 2].map(|i| (a[i] + b[i]) / 22.0)
     };
-    near("couple, design", couple([0.0; 3]), [0.0, 1.4, 0.0], 1e-12).unwrap();
-    near("couple, shifted", couple(SHIFTED), [0.0, 1.4, 0.0], 1e-12).unwrap();
-    near("jet 10, design", fired_torque([0.0; 3], &[10]), [0.0, 15.4, 0.0], 1e-11).unwrap();
+    near("couple, design", couple(DESIGN), [0.0, 1.4, 0.0], 1e-12).unwrap();
+    near("couple, shifted", couple(DOCKED), [0.0, 1.4, 0.0], 1e-12).unwrap();
+    near("jet 10, design", fired_torque(DESIGN, &[10]), [0.0, 15.4, 0.0], 1e-11).unwrap();
     let reversed = [2.64, -41.8, 0.0];
-    near("jet 10, shifted", fired_torque(SHIFTED, &[10]), reversed, 1e-11).unwrap();
-    near("jet 10, opposite", fired_torque(SHIFTED, &[8]), reversed, 1e-11).unwrap_err();
-    near("pair, design", fired_torque([0.0; 3], &[0, 1]), [0.0; 3], 1e-11).unwrap();
-    near("pair, shifted", fired_torque(SHIFTED, &[0, 1]), [0.0, 3.52, 5.28], 1e-11).unwrap();
+    near("jet 10, shifted", fired_torque(DOCKED, &[10]), reversed, 1e-11).unwrap();
+    near("jet 10, opposite", fired_torque(DOCKED, &[8]), reversed, 1e-11).unwrap_err();
+    near("pair, design", fired_torque(DESIGN, &[0, 1]), [0.0; 3], 1e-11).unwrap();
+    near("pair, shifted", fired_torque(DOCKED, &[0, 1]), [0.0, 3.52, 5.28], 1e-11).unwrap();
 }
 
 /// JET-5: 20 ms of jet 10 on the inertia of MP-2, from rest. The published figure is pure impulse arithmetic; a
 /// simulated pulse adds the ω × Jω of its 20 ms, up to 1.1e-10 rad/s.
 #[test]
 fn rate_change_of_one_pulse() {
-    let mut scenario = layout(SHIFTED, 1.0);
+    let mut scenario = layout(DOCKED, 1.0);
     scenario.vehicle.bodies[0].inertia_kg_m2 = [
         [1_107.487_915_874_524_8, 85.935_741_444_866_96, -28.222_232_275_557_314],
         [85.935_741_444_866_96, 2_293.203_510_361_959_6, 31.877_777_169_733],
@@ -117,8 +95,8 @@ fn rate_change_of_one_pulse() {
 /// Propulsion, slide 68), with propellant so fast that it carries nothing away.
 #[test]
 fn spin_up() {
-    let mut scenario = scene(1000.0, SHIFTED, diagonal([1200.0, 1200.0, 1200.0]));
-    let at = |y: f64| [SHIFTED[0], SHIFTED[1] + y, SHIFTED[2]];
+    let mut scenario = scene(1000.0, DOCKED, diagonal([1200.0, 1200.0, 1200.0]));
+    let at = |y: f64| [DOCKED[0], DOCKED[1] + y, DOCKED[2]];
     scenario.vehicle.jets =
         vec![jet(at(-0.9), [1.0, 0.0, 0.0], 22.0, 1e9), jet(at(0.9), [-1.0, 0.0, 0.0], 22.0, 1e9)];
     let mut truth = truth(&scenario);
@@ -208,7 +186,7 @@ fn propellant_flow() {
 /// LEDGER: three jets of 22 N at 285 s, on for 20, 40 and 100 ms (definition).
 #[test]
 fn ledger_of_three_jets() {
-    let mut truth = truth(&layout(SHIFTED, 1.0));
+    let mut truth = truth(&layout(DOCKED, 1.0));
     for (jet, on) in [(0, 0.02), (5, 0.04), (11, 0.10)] {
         pulse(&mut truth, jet, 0.3, 0.3 + on);
     }
@@ -357,7 +335,7 @@ fn a_pulse_resumed_in_its_tail_is_not_young_again() {
 /// fire if somebody commanded it.
 #[test]
 fn dead_and_absent_jets_do_nothing() {
-    let mut scenario = layout(SHIFTED, 1.0);
+    let mut scenario = layout(DOCKED, 1.0);
     scenario.vehicle.bodies.push(scene::body("client", 100.0, [5.0, 0.0, 0.0], diagonal([10.0; 3])));
     scenario.vehicle.jets[0].state = JetState::Dead;
     scenario.vehicle.jets[1].body = "client".into();
@@ -645,7 +623,7 @@ fn mean_and_sigma(values: &[f64]) -> (f64, f64) {
 #[test]
 fn thrust_scatter() {
     let impulses = |seed: u64, thrust_scatter: f64, pulse_scatter: f64, pulses: u32| -> Vec<f64> {
-        let mut scenario = layout(SHIFTED, 1.0);
+        let mut scenario = layout(DOCKED, 1.0);
         scenario.seed = seed;
         scenario.actuators.thrust_scatter = thrust_scatter;
         scenario.actuators.pulse_scatter = pulse_scatter;
@@ -674,7 +652,7 @@ fn thrust_scatter() {
 /// Refusals name what is wrong.
 #[test]
 fn refusals() {
-    let scenario = layout(SHIFTED, 1.0);
+    let scenario = layout(DOCKED, 1.0);
     let unknown = Truth::new(&scenario, &["nobody".into()]).unwrap_err();
     assert_eq!(unknown, TruthError::UnknownBody("nobody".into()));
     let twice = Truth::new(&scenario, &["hull".into(), "hull".into()]).unwrap_err();
