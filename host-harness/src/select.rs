@@ -183,8 +183,9 @@ pub fn answer_certified(
     let kernel = Kernel::new(scenario)?;
     // A price of a rate change is turned into the price of an impulse by the same inertia.
     let priced = |y: [f64; 3]| -> [f64; 3] { (inverse * Vector3::from(y)).into() };
+    let both = |linear: [f64; 3]| Asked::for_both(change, linear.map(|p| p / told.mass_kg));
     let free = match linear_n_s {
-        None => Some(kernel.solve(&|e: &Row| [e[0], e[1], e[2]], change, [0, 1, 2], within_s)),
+        None => Some(kernel.solve(&Asked::for_turning(change), within_s)),
         Some(_) => None,
     };
     let spared = free.as_ref().and_then(|free| kernel.sparing(free, change, within_s));
@@ -198,21 +199,15 @@ pub fn answer_certified(
             (Common::of(&solved), priced([a, b, c]), Some([d, e, f].map(|y| y / told.mass_kg)))
         }
         (linear, _, None) => {
-            let [x, y, z] = linear.unwrap_or_default().map(|p| p / told.mass_kg);
-            let wanted = [change[0], change[1], change[2], x, y, z];
-            let solved = kernel.solve(&|e: &Row| *e, wanted, [0, 1, 2, 3, 4, 5], within_s);
+            let solved = kernel.solve(&both(linear.unwrap_or_default()), within_s);
             let [a, b, c, d, e, f] = solved.answer.multipliers.map(f64::from);
             (Common::of(&solved), priced([a, b, c]), Some([d, e, f].map(|y| y / told.mass_kg)))
         }
     };
     let delivered = kernel.delivered(&common.acting_s, &told);
     let patient = match linear_n_s {
-        None => kernel.patient(&|e: &Row| [e[0], e[1], e[2]], change, [0, 1, 2]),
-        Some(linear) => {
-            let [x, y, z] = linear.map(|p| p / told.mass_kg);
-            let wanted = [change[0], change[1], change[2], x, y, z];
-            kernel.patient(&|e: &Row| *e, wanted, [0, 1, 2, 3, 4, 5])
-        }
+        None => kernel.patient(&Asked::for_turning(change)),
+        Some(linear) => kernel.patient(&both(linear)),
     };
     let jets = kernel.firings(&common);
     let in_whole_ticks = kernel.in_whole_ticks(&common, &delivered, &told, linear_n_s.is_some());
@@ -248,7 +243,7 @@ pub fn answer_certified(
 /// When the kernel refuses its table.
 pub fn rotation(scenario: &Scenario, rate_change_rad_s: [f64; 3]) -> Result<Rotation> {
     let kernel = Kernel::new(scenario)?;
-    let solved = kernel.solve(&|e: &Row| [e[0], e[1], e[2]], rate_change_rad_s, [0, 1, 2], None);
+    let solved = kernel.solve(&Asked::for_turning(rate_change_rad_s), None);
     let common = Common::of(&solved);
     let jets = kernel.firings(&common);
     Ok(Rotation {
@@ -262,6 +257,33 @@ pub fn rotation(scenario: &Scenario, rate_change_rad_s: [f64; 3]) -> Result<Rota
 
 /// Rate change (three) and velocity change (three) per second.
 type Row = [f32; 6];
+
+/// A demand, and the rows it is made in.
+struct Asked<const M: usize> {
+    rows: fn(&Row) -> [f32; M],
+    demand: Demand<M>,
+    /// Served first to last when not all rows can be.
+    priority: [u8; M],
+}
+
+impl Asked<3> {
+    /// A change of body rate (rad/s), velocity left free.
+    fn for_turning(change: [f64; 3]) -> Self {
+        let demand = Demand::point(change.map(|w| w as f32));
+        Self { rows: |e| [e[0], e[1], e[2]], demand, priority: [0, 1, 2] }
+    }
+}
+
+impl Asked<6> {
+    /// A change of body rate (rad/s) and of velocity (m/s).
+    fn for_both([a, b, c]: [f64; 3], [x, y, z]: [f64; 3]) -> Self {
+        Self::for_rows(Demand::point([a, b, c, x, y, z].map(|w| w as f32)))
+    }
+
+    fn for_rows(demand: Demand<6>) -> Self {
+        Self { rows: |e| *e, demand, priority: [0, 1, 2, 3, 4, 5] }
+    }
+}
 
 /// What does not depend on the number of rows.
 struct Common {
@@ -337,35 +359,18 @@ impl<'a> Kernel<'a> {
         Ok(Self { scenario, table, rows, actual })
     }
 
-    /// The kernel's selection with the shortest limit that delivers all of the demand, else the longest.
-    fn solve<const M: usize>(
-        &self,
-        rows: &dyn Fn(&Row) -> [f32; M],
-        wanted: [f64; M],
-        priority: [u8; M],
-        within_s: Option<f64>,
-    ) -> Solved<M> {
-        self.solve_demand(rows, Demand::point(wanted.map(|w| w as f32)), priority, within_s)
-    }
-
-    /// The same for ranges; the whole ticks are chosen for the shares that are delivered.
-    fn solve_demand<const M: usize>(
-        &self,
-        rows: &dyn Fn(&Row) -> [f32; M],
-        demand: Demand<M>,
-        priority: [u8; M],
-        within_s: Option<f64>,
-    ) -> Solved<M> {
-        let mut solved = self.solve_any(rows, demand, priority, within_s);
-        solved.ticks = self.choose_ticks(rows, demand, &solved);
+    /// The kernel's selection with the shortest limit that delivers all of the demand, else the longest; the whole
+    /// ticks are chosen for the share that is delivered.
+    fn solve<const M: usize>(&self, asked: &Asked<M>, within_s: Option<f64>) -> Solved<M> {
+        let mut solved = self.solve_any(asked, within_s);
+        solved.ticks = self.choose_ticks(asked, &solved);
         solved
     }
 
     /// Whole ticks for an answer: its demand, or the share of it that the answer delivers.
     fn choose_ticks<const M: usize>(
         &self,
-        rows: &dyn Fn(&Row) -> [f32; M],
-        demand: Demand<M>,
+        asked: &Asked<M>,
         solved: &Solved<M>,
     ) -> Option<WholeTicks<M, JETS>> {
         let longest = (solved.longest_s / self.scenario.kernel.tick_s + 1e-6).floor();
@@ -373,7 +378,7 @@ impl<'a> Kernel<'a> {
             return None;
         }
         let demand = match solved.answer.outcome {
-            Outcome::Exact => demand,
+            Outcome::Exact => asked.demand,
             _ => Demand::point(solved.answer.achieved),
         };
         let timing = &self.table.timing;
@@ -388,8 +393,7 @@ impl<'a> Kernel<'a> {
                 if solved.cycles > 1 { TickRule { longest, through_edge: 0, ..rule } } else { rule }
             })
             .collect();
-        let columns: Vec<[f32; M]> = self.rows.iter().map(rows).collect();
-        let price: Vec<f32> = self.table.jets.iter().map(|jet| jet.price_kg_s()).collect();
+        let (columns, price) = (self.columns(asked), self.prices());
         let usable = self.usable();
         let left_over = left_over_price(&columns, &price, usable, &solved.answer.multipliers);
         let problem = TickProblem {
@@ -404,6 +408,15 @@ impl<'a> Kernel<'a> {
             most_nodes: MOST_NODES,
         };
         Some(choose(&problem, &mut Selector::new()))
+    }
+
+    fn columns<const M: usize>(&self, asked: &Asked<M>) -> Vec<[f32; M]> {
+        self.rows.iter().map(asked.rows).collect()
+    }
+
+    /// Of every jet, kg/s.
+    fn prices(&self) -> Vec<f32> {
+        self.table.jets.iter().map(Jet::price_kg_s).collect()
     }
 
     /// Jets that may fire.
@@ -422,24 +435,18 @@ impl<'a> Kernel<'a> {
         let [a, b, c] = change.map(|w| w as f32);
         let v = wish.within_m_s;
         let demand = Demand::between([a, b, c, -v, -v, -v], [a, b, c, v, v, v]);
-        let spared = self.solve_demand(&|e: &Row| *e, demand, [0, 1, 2, 3, 4, 5], within_s);
-        let price = |times: &[f32]| -> f64 {
-            self.table.jets.iter().zip(times).map(|(jet, t)| f64::from(jet.price_kg_s() * t)).sum()
-        };
+        let spared = self.solve(&Asked::for_rows(demand), within_s);
+        let prices = self.prices();
+        let price =
+            |times: &[f32]| -> f64 { prices.iter().zip(times).map(|(price, t)| f64::from(price * t)).sum() };
         let most = (1.0 + f64::from(wish.extra_share)) * price(&free.answer.on_time);
         let taken = spared.answer.outcome == Outcome::Exact && price(&spared.answer.on_time) <= most;
         taken.then_some(spared)
     }
 
-    fn solve_any<const M: usize>(
-        &self,
-        rows: &dyn Fn(&Row) -> [f32; M],
-        demand: Demand<M>,
-        priority: [u8; M],
-        within_s: Option<f64>,
-    ) -> Solved<M> {
-        let columns: Vec<[f32; M]> = self.rows.iter().map(rows).collect();
-        let price: Vec<f32> = self.table.jets.iter().map(|jet| jet.price_kg_s()).collect();
+    /// As [`Self::solve`], without whole ticks.
+    fn solve_any<const M: usize>(&self, asked: &Asked<M>, within_s: Option<f64>) -> Solved<M> {
+        let (columns, price) = (self.columns(asked), self.prices());
         let usable = self.usable();
         let cycle_s = f64::from(self.table.timing.cycle_s());
         let attempt = |longest_s: f64, cycles: u32| {
@@ -449,8 +456,8 @@ impl<'a> Kernel<'a> {
                 price: &price,
                 limit: &limit,
                 usable,
-                demand: &demand,
-                priority,
+                demand: &asked.demand,
+                priority: asked.priority,
             };
             let answer = select::<M, JETS>(&problem);
             let check = selection_check::check_selection(&problem, &answer);
@@ -478,14 +485,8 @@ impl<'a> Kernel<'a> {
     }
 
     /// Propellant with any on-time allowed, kg.
-    fn patient<const M: usize>(
-        &self,
-        rows: &dyn Fn(&Row) -> [f32; M],
-        wanted: [f64; M],
-        priority: [u8; M],
-    ) -> Option<f64> {
-        let demand = Demand::point(wanted.map(|w| w as f32));
-        let solved = self.solve_any(rows, demand, priority, Some(LONG_S));
+    fn patient<const M: usize>(&self, asked: &Asked<M>) -> Option<f64> {
+        let solved = self.solve_any(asked, Some(LONG_S));
         let acting: Vec<f64> = solved.answer.on_time.iter().map(|t| f64::from(*t)).collect();
         (solved.answer.outcome == Outcome::Exact).then(|| self.steady_propellant_kg(&acting))
     }
