@@ -650,6 +650,7 @@ fn a_comparison_reads_out_the_cheaper_option_and_marks_differences() {
     let keep = scenario("keep", 1200.0);
     let mut release = scenario("release", 1200.0);
     release.seed = 7;
+    release.initial.rate_rad_s = [1e-4, 0.0, 0.0];
     let records = [limit_cycle("told_truth", &keep, 1.0), limit_cycle("told_truth", &release, 1.0)];
     let mut summaries = [summary(&records[0], 1.0, true), summary(&records[1], 1.4, false)];
     summaries[0]["propellant_kg"] = json!(2.0);
@@ -672,7 +673,7 @@ fn a_comparison_reads_out_the_cheaper_option_and_marks_differences() {
     assert!(
         page.contains("Worst axis error is least with keep: 1°, 28.6\u{a0}% less than with release (1.4°).")
     );
-    assert!(page.contains("Not the same task: keep and release have different seeds."));
+    assert!(page.contains("Not the same task: keep and release have different seeds, initial states."));
     assert_eq!(page.matches("<svg class=\"stack\"").count(), 2, "each stack has its picture");
     assert!(row_of(&page, "propellant_kg").contains("−25\u{a0}%"));
     assert!(!row_of(&page, "propellant_over_bound").contains("%"));
@@ -786,4 +787,21 @@ fn a_flight_that_strays_much_further_does_not_flatten_the_first_one() {
     assert_eq!(gap.len(), 1, "one gap where the numbers jump: {gap:?}");
     assert!(gap[0] > wrap_s - 0.25 && gap[0] < wrap_s, "{gap:?} is not between the samples at {wrap_s} s");
     assert!(x.windows(2).all(|pair| pair[0] < pair[1]));
+}
+
+/// The price of an impulse was once shown in N·m·s: the shorter ending had been found first.
+#[test]
+fn the_longest_unit_that_ends_a_key_is_its_unit() {
+    let keys = [
+        ("multipliers_kg_per_n_m_s", "multipliers", "kg/(N·m·s)", "kg/(N m s)"),
+        ("angular_impulse_n_m_s", "angular_impulse", "N·m·s", "N m s"),
+        ("propellant_kg_per_day", "propellant", "kg/day", "kg/day"),
+        ("disturbance_deg_s2", "disturbance", "°/s²", "deg/s2"),
+        ("worst_axis_error_over_half_width", "worst_axis_error_over_half_width", "", ""),
+        ("_kg", "_kg", "", ""),
+    ];
+    for (key, stem, typeset, plain) in keys {
+        let (found, unit) = stackhold_harness::units::split(key);
+        assert_eq!((found, unit.typeset, unit.plain), (stem, typeset, plain), "{key}");
+    }
 }

@@ -16,4 +16,5 @@ pub mod selection_check;
 pub mod stack;
 pub mod table;
 pub mod truth;
+pub mod units;
 pub mod verdict;

@@ -103,26 +103,11 @@ fn sentence(named: &[(&str, &Flown)]) -> String {
 /// What makes options less than comparable.
 fn differences(options: &[(Scenario, Vec<Flown>)]) -> Vec<String> {
     let Some(((first, _), rest)) = options.split_first() else { return Vec::new() };
-    let mut said = Vec::new();
-    for (other, _) in rest {
-        let mut say = |what: &str| said.push(format!("{} and {} differ in {what}", first.name, other.name));
-        if other.duration_s != first.duration_s {
-            say("simulated time");
-        }
-        if other.phases != first.phases || other.initial != first.initial {
-            say("what is asked or where it starts");
-        }
-        if other.disturbances != first.disturbances {
-            say("their disturbances");
-        }
-        if other.sensors != first.sensors || other.actuators != first.actuators {
-            say("sensor or actuator errors");
-        }
-        if other.requirements != first.requirements {
-            say("their requirements");
-        }
-    }
-    said
+    let said = |(other, _): &(Scenario, Vec<Flown>)| -> Vec<String> {
+        let say = |what| format!("{} and {} have different {what}", first.name, other.name);
+        first.differences(other).into_iter().map(say).collect()
+    };
+    rest.iter().flat_map(said).collect()
 }
 
 fn summary(named: &[(&str, &Flown)], sentence: &str, cautions: &[String], seed: u64) -> serde_json::Value {

@@ -2,6 +2,7 @@
 
 use comfy_table::{CellAlignment, ContentArrangement, Table, presets};
 
+use crate::units;
 use crate::verdict::Judgement;
 
 /// Four significant digits; a power of ten only when the number needs one.
@@ -40,33 +41,11 @@ pub fn percent(share: f64) -> String {
     format!("{} %", number((share * 1e4).round() / 100.0))
 }
 
-/// Units as they end keys, longest first, and as they are written.
-const UNITS: [(&str, &str); 13] = [
-    ("_kg_per_n_m_s", "kg/(N m s)"),
-    ("_kg_per_day", "kg/day"),
-    ("_deg_s2", "deg/s2"),
-    ("_n_m_s", "N m s"),
-    ("_deg_s", "deg/s"),
-    ("_n_m", "N m"),
-    ("_n_s", "N s"),
-    ("_m_s", "m/s"),
-    ("_deg", "deg"),
-    ("_kg", "kg"),
-    ("_n", "N"),
-    ("_m", "m"),
-    ("_s", "s"),
-];
-
-/// Words and unit of a key such as `worst_axis_error_deg`.
+/// Words and unit (empty for a bare number) of a key such as `worst_axis_error_deg`.
 pub fn label(key: &str) -> (String, &'static str) {
-    let words =
-        |text: &str| text.replace('_', " ").replace("99 73 percent", "99.73 %").replace("95 percent", "95 %");
-    for (ending, unit) in UNITS {
-        if let Some(rest) = key.strip_suffix(ending) {
-            return (words(rest), unit);
-        }
-    }
-    (words(key), "")
+    let (stem, unit) = units::split(key);
+    let words = stem.replace('_', " ").replace("99 73 percent", "99.73 %").replace("95 percent", "95 %");
+    (words, unit.plain)
 }
 
 /// A table without lines; every column but the first `left` ones is aligned to the right.

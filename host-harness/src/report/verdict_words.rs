@@ -378,25 +378,14 @@ fn ranked(mut known: Vec<(String, f64)>, what: &str, unit: &str) -> Option<Strin
     ))
 }
 
-/// What makes the compared scenarios different tasks, so that differences are not the options' alone.
+/// What makes the compared scenarios different tasks.
 pub fn unlike(lanes: &[Lane<'_>]) -> Vec<String> {
     let Some(first) = lanes.first().map(|lane| lane.scenario) else { return Vec::new() };
-    let mut said: Vec<String> = Vec::new();
-    for other in lanes.iter().filter(|lane| lane.own).skip(1).map(|lane| lane.scenario) {
-        let differences = [
-            ("seeds", first.seed != other.seed),
-            ("durations", first.duration_s != other.duration_s),
-            ("sequences of modes", first.phases != other.phases),
-            ("disturbances", first.disturbances != other.disturbances),
-            ("sensors or actuators", first.sensors != other.sensors || first.actuators != other.actuators),
-            ("requirements", first.requirements != other.requirements),
-        ];
-        let named: Vec<&str> =
-            differences.iter().filter(|(_, differ)| *differ).map(|(what, _)| *what).collect();
-        if !named.is_empty() {
-            let (a, b) = (words::plain(&first.name), words::plain(&other.name));
-            said.push(format!("Not the same task: {a} and {b} have different {}.", named.join(", ")));
-        }
-    }
-    said
+    let others = lanes.iter().filter(|lane| lane.own).skip(1).map(|lane| lane.scenario);
+    let said = others.map(|other| (other, first.differences(other))).filter(|(_, what)| !what.is_empty());
+    said.map(|(other, what)| {
+        let (a, b) = (words::plain(&first.name), words::plain(&other.name));
+        format!("Not the same task: {a} and {b} have different {}.", what.join(", "))
+    })
+    .collect()
 }

@@ -1,5 +1,7 @@
 //! Numbers, units and names as people read them.
 
+use crate::units;
+
 /// Names of the body axes with the turn about each.
 pub const AXES: [&str; 3] = ["roll, about x", "pitch, about y", "yaw, about z"];
 
@@ -90,44 +92,10 @@ pub fn time_span(seconds: f64) -> String {
     format!("{} ({} s)", parts.join(" "), number(seconds))
 }
 
-/// Units as they end the keys of our files, longest first, and as they are written.
-const UNITS: [(&str, &str); 24] = [
-    ("_kg_per_day", "kg/day"),
-    ("_rad_s2", "rad/s²"),
-    ("_deg_s2", "°/s²"),
-    ("_kg_m2", "kg·m²"),
-    ("_n_m_s", "N·m·s"),
-    ("_percent", "%"),
-    ("_rad_s", "rad/s"),
-    ("_deg_s", "°/s"),
-    ("_mm_s", "mm/s"),
-    ("_kg_s", "kg/s"),
-    ("_n_m", "N·m"),
-    ("_n_s", "N·s"),
-    ("_m_s", "m/s"),
-    ("_deg", "°"),
-    ("_rad", "rad"),
-    ("_ms", "ms"),
-    ("_kg", "kg"),
-    ("_mm", "mm"),
-    ("_hz", "Hz"),
-    ("_w", "W"),
-    ("_g", "g"),
-    ("_n", "N"),
-    ("_m", "m"),
-    ("_s", "s"),
-];
-
-/// Splits a key such as `worst_axis_error_deg` into words and unit (empty for a bare number).
+/// Words and unit (empty for a bare number) of a key such as `worst_axis_error_deg`.
 pub fn figure(key: &str) -> (String, &'static str) {
-    for (ending, unit) in UNITS {
-        if let Some(rest) = key.strip_suffix(ending)
-            && !rest.is_empty()
-        {
-            return (spelled_out(rest), unit);
-        }
-    }
-    (spelled_out(key), "")
+    let (stem, unit) = units::split(key);
+    (spelled_out(stem), unit.typeset)
 }
 
 /// Abbreviations of ECSS-E-ST-60-10C that begin some keys.

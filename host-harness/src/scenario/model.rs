@@ -43,6 +43,23 @@ pub struct Scenario {
     pub variants: Vec<Variant>,
 }
 
+impl Scenario {
+    /// What makes another scenario a different task, so that the two do not differ by their options alone.
+    #[must_use]
+    pub fn differences(&self, other: &Self) -> Vec<&'static str> {
+        let differ = [
+            ("seeds", self.seed != other.seed),
+            ("simulated times", self.duration_s != other.duration_s),
+            ("initial states", self.initial != other.initial),
+            ("sequences of modes", self.phases != other.phases),
+            ("disturbances", self.disturbances != other.disturbances),
+            ("sensor or actuator errors", self.sensors != other.sensors || self.actuators != other.actuators),
+            ("requirements", self.requirements != other.requirements),
+        ];
+        differ.into_iter().filter(|(_, differ)| *differ).map(|(what, _)| what).collect()
+    }
+}
+
 /// Bodies, tanks, jets and engine in one structural frame.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Vehicle {
