@@ -1,6 +1,8 @@
-//! The replay on a board: reads the recording from the host, prints digests and what it measured.
+//! What every image needs on a board: start-up, the recording from the host, a counter of instructions,
+//! an end.
 
-mod semihosting;
+pub mod measure;
+pub mod semihosting;
 mod stack;
 
 #[cfg(target_arch = "arm")]
@@ -10,45 +12,34 @@ mod processor;
 #[path = "board/riscv.rs"]
 mod processor;
 
-mod measure;
-
 use core::panic::PanicInfo;
 
-use stackhold_on_target::JETS;
 use stackhold_on_target::line::Line;
 use stackhold_on_target::recording::{Malformed, Words};
-use stackhold_on_target::replay::{Failure, replay};
-
-/// File the host's emulator finds in its working folder.
-const RECORDING: &[u8] = b"cycles.bin\0";
+use stackhold_on_target::replay::Failure;
 
 /// Called by the start-up code with memory and floating point ready.
 #[unsafe(no_mangle)]
 extern "C" fn board_main() -> ! {
-    let Some(file) = semihosting::open(RECORDING) else {
-        fail("cannot open cycles.bin in the emulator's working folder");
+    let Some(file) = semihosting::open(crate::RECORDING) else {
+        fail("cannot open the recording in the emulator's working folder");
     };
     let mut words = Streamed { file, buffer: [0; 1024], filled: 0, next: 0 };
-    let mut bench = measure::Measuring::new();
-    match replay::<JETS>(&mut words, &mut bench) {
-        Ok(cycles) => {
-            semihosting::print(&Line::default().text("end cycles ").number(cycles));
-            bench.sizes();
-            semihosting::exit(0)
-        }
+    match crate::on_board(&mut words) {
+        Ok(_) => semihosting::exit(0),
         Err(failure) => fail(match failure {
             Failure::Malformed(Malformed::CutOff) => "the recording is cut off",
             Failure::Malformed(Malformed::UnknownItem) => "the recording holds an unknown item",
             Failure::Malformed(Malformed::TooManyJets) => "the recording has more jets than the image",
             Failure::NoTable => "the kernel refused a table, or a cycle came before any",
             Failure::NotFinite(_) => "the kernel put out a number that is not finite",
-            Failure::Empty => "the recording holds no cycle",
+            Failure::Empty => "the recording holds nothing to replay",
         }),
     }
 }
 
 /// The recording, read from the host piece by piece.
-struct Streamed {
+pub struct Streamed {
     file: semihosting::File,
     buffer: [u32; 1024],
     filled: usize,

@@ -1,18 +1,20 @@
-//! The replay on the host: what the board's lines are compared with.
+//! A replay on the host: what the board's lines are compared with.
 
 use std::io::Write;
 use std::process::ExitCode;
 
 use stackhold_kernel::controller::Controller;
 use stackhold_kernel::cycle::{CycleInput, CycleOutput};
+use stackhold_kernel::selection::{Problem, Selection, Selector};
 use stackhold_on_target::line::Line;
 use stackhold_on_target::recording::{Name, Words};
-use stackhold_on_target::replay::{Bench, replay};
+use stackhold_on_target::replay::{Bench, Failure};
+use stackhold_on_target::selecting::SelectionBench;
 
 /// Replays the recording named on the command line; exit code 0, or 2 when it cannot be.
-pub fn main() -> ExitCode {
+pub fn main(replay: impl FnOnce(&mut Stored<'_>) -> Result<u64, Failure>) -> ExitCode {
     let Some(path) = std::env::args_os().nth(1) else {
-        eprintln!("usage: stackhold-on-target RECORDING");
+        eprintln!("what is to be replayed? Give the file of a recording");
         return ExitCode::from(2);
     };
     let bytes = match std::fs::read(&path) {
@@ -22,11 +24,8 @@ pub fn main() -> ExitCode {
             return ExitCode::from(2);
         }
     };
-    match replay::<{ stackhold_on_target::JETS }>(&mut Stored { bytes: &bytes }, &mut Console) {
-        Ok(cycles) => {
-            Console.say(&Line::default().text("end cycles ").number(cycles));
-            ExitCode::SUCCESS
-        }
+    match replay(&mut Stored { bytes: &bytes }) {
+        Ok(_) => ExitCode::SUCCESS,
         Err(failure) => {
             eprintln!("{}: {failure:?}", path.display());
             ExitCode::from(2)
@@ -35,7 +34,7 @@ pub fn main() -> ExitCode {
 }
 
 /// A recording in memory.
-struct Stored<'a> {
+pub struct Stored<'a> {
     bytes: &'a [u8],
 }
 
@@ -47,7 +46,14 @@ impl Words for Stored<'_> {
     }
 }
 
-struct Console;
+/// Standard output; nothing is measured.
+pub struct Console;
+
+fn say(line: &Line) {
+    let mut out = std::io::stdout().lock();
+    // A closed pipe behind us: the exit code still says how the replay went.
+    let _ = out.write_all(line.as_bytes()).and_then(|()| out.write_all(b"\n"));
+}
 
 impl Bench for Console {
     fn step<const N: usize>(&mut self, controller: &mut Controller<N>, input: &CycleInput) -> CycleOutput<N> {
@@ -55,10 +61,25 @@ impl Bench for Console {
     }
 
     fn say(&mut self, line: &Line) {
-        let mut out = std::io::stdout().lock();
-        // A closed pipe behind us: the exit code still says how the replay went.
-        let _ = out.write_all(line.as_bytes()).and_then(|()| out.write_all(b"\n"));
+        say(line);
     }
 
     fn flight_ended(&mut self, _: &Name) {}
+}
+
+impl SelectionBench for Console {
+    fn select<const M: usize, const N: usize>(
+        &mut self,
+        selector: &mut Selector<M, N>,
+        problem: &Problem<M>,
+        _: bool,
+    ) -> Selection<M, N> {
+        selector.select(problem)
+    }
+
+    fn say(&mut self, line: &Line) {
+        say(line);
+    }
+
+    fn series_ended<const M: usize, const N: usize>(&mut self, _: &Name) {}
 }

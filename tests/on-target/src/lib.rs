@@ -5,13 +5,19 @@
 //! with the configuration table and the input of every cycle. [`replay::replay`] runs the kernel
 //! through it and prints a digest of every output bit ([`digest`]) in regular blocks, so that the first
 //! block that differs is seen. The recordings are made by `tests/record_cycles.rs`.
+//!
+//! The same for single jet selections: [`problems`] are read and [`selecting`] runs the kernel through
+//! them, in a program of its own, so that the other's image holds the code of flight and no more. They
+//! are made by `tests/record_selections.rs`.
 #![no_std]
 #![forbid(unsafe_code)]
 
 pub mod digest;
 pub mod line;
+pub mod problems;
 pub mod recording;
 pub mod replay;
+pub mod selecting;
 
 /// Jets the board's kernel is built for.
 pub const JETS: usize = 16;

@@ -1,14 +1,24 @@
-//! The replay as a program: on a bare target the board's image, elsewhere a program of the host.
+//! The replay of control cycles as a program: on a bare target the board's image, elsewhere a program
+//! of the host.
 #![cfg_attr(target_os = "none", no_std)]
 #![cfg_attr(target_os = "none", no_main)]
 
 #[cfg(target_os = "none")]
 mod board;
-
 #[cfg(not(target_os = "none"))]
 mod host;
+#[cfg(target_os = "none")]
+mod measure_cycles;
+
+#[cfg(target_os = "none")]
+use measure_cycles::on_board;
+
+/// File the board finds in the emulator's working folder.
+#[cfg(target_os = "none")]
+const RECORDING: &[u8] = b"cycles.bin\0";
 
 #[cfg(not(target_os = "none"))]
 fn main() -> std::process::ExitCode {
-    host::main()
+    use stackhold_on_target::{JETS, replay::replay};
+    host::main(|recording| replay::<JETS>(recording, &mut host::Console))
 }

@@ -70,13 +70,7 @@ pub enum Item<const N: usize> {
 /// Writes the start of a flight.
 pub fn write_flight<const N: usize>(name: &str, table: &ConfigurationTable<N>, put: &mut impl FnMut(u32)) {
     put(FLIGHT);
-    let mut bytes: Name = [0; 32];
-    for (slot, byte) in bytes.iter_mut().zip(name.bytes()) {
-        *slot = byte;
-    }
-    for word in bytes.chunks_exact(4) {
-        put(word.iter().rev().fold(0, |word, &byte| (word << 8) | u32::from(byte)));
-    }
+    put_name(name, put);
     put(table.identity);
     put(table.mass_kg.to_bits());
     put_floats(table.centre_of_mass_m.0, put);
@@ -101,10 +95,7 @@ pub fn write_flight<const N: usize>(name: &str, table: &ConfigurationTable<N>, p
 }
 
 fn read_flight<const N: usize>(words: &mut impl Words) -> Result<Item<N>, Malformed> {
-    let mut name: Name = [0; 32];
-    for slot in name.chunks_exact_mut(4) {
-        slot.copy_from_slice(&word(words)?.to_le_bytes());
-    }
+    let name = read_name(words)?;
     let identity = word(words)?;
     let mass_kg = float(words)?;
     let centre_of_mass_m = Vec3(floats(words)?);
@@ -273,11 +264,29 @@ pub fn read_item<const N: usize>(words: &mut impl Words) -> Result<Item<N>, Malf
     }
 }
 
-fn put_floats<const M: usize>(values: [f32; M], put: &mut impl FnMut(u32)) {
+pub(crate) fn put_name(name: &str, put: &mut impl FnMut(u32)) {
+    let mut bytes: Name = [0; 32];
+    for (slot, byte) in bytes.iter_mut().zip(name.bytes()) {
+        *slot = byte;
+    }
+    for word in bytes.chunks_exact(4) {
+        put(word.iter().rev().fold(0, |word, &byte| (word << 8) | u32::from(byte)));
+    }
+}
+
+pub(crate) fn read_name(words: &mut impl Words) -> Result<Name, Malformed> {
+    let mut name: Name = [0; 32];
+    for slot in name.chunks_exact_mut(4) {
+        slot.copy_from_slice(&word(words)?.to_le_bytes());
+    }
+    Ok(name)
+}
+
+pub(crate) fn put_floats<const M: usize>(values: [f32; M], put: &mut impl FnMut(u32)) {
     values.into_iter().for_each(|value| put(value.to_bits()));
 }
 
-fn word(words: &mut impl Words) -> Result<u32, Malformed> {
+pub(crate) fn word(words: &mut impl Words) -> Result<u32, Malformed> {
     words.word().ok_or(Malformed::CutOff)
 }
 
@@ -285,11 +294,11 @@ fn half(words: &mut impl Words) -> Result<u16, Malformed> {
     u16::try_from(word(words)?).map_err(|_| Malformed::UnknownItem)
 }
 
-fn float(words: &mut impl Words) -> Result<f32, Malformed> {
+pub(crate) fn float(words: &mut impl Words) -> Result<f32, Malformed> {
     word(words).map(f32::from_bits)
 }
 
-fn floats<const M: usize>(words: &mut impl Words) -> Result<[f32; M], Malformed> {
+pub(crate) fn floats<const M: usize>(words: &mut impl Words) -> Result<[f32; M], Malformed> {
     let mut values = [0.0; M];
     for value in &mut values {
         *value = float(words)?;

@@ -7,8 +7,8 @@ use crate::digest::{Digest, floats};
 use crate::line::Line;
 use crate::recording::{Item, Malformed, Name, Words, read_item, read_start};
 
-/// A digest is printed after this many cycles, and at the end of each flight.
-const BLOCK_CYCLES: u32 = 1000;
+/// A digest is printed after this many cycles or selections, and at the end of each flight or series.
+pub(crate) const BLOCK: u32 = 1000;
 
 /// Why a replay ended early.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -17,9 +17,9 @@ pub enum Failure {
     Malformed(Malformed),
     /// The kernel refused the table of a flight, or a cycle came before any table.
     NoTable,
-    /// The kernel put out a number that is not finite, in this cycle of the flight.
+    /// The kernel put out a number that is not finite, in this cycle of the flight or selection of the series.
     NotFinite(u32),
-    /// The recording holds no cycle.
+    /// The recording holds nothing to replay.
     Empty,
 }
 
@@ -65,7 +65,11 @@ pub fn replay<const N: usize>(words: &mut impl Words, bench: &mut impl Bench) ->
         }
     }
     end(&flight, bench);
-    if cycles == 0 { Err(Failure::Empty) } else { Ok(cycles) }
+    if cycles == 0 {
+        return Err(Failure::Empty);
+    }
+    bench.say(&Line::default().text("end cycles ").number(cycles));
+    Ok(cycles)
 }
 
 fn end<const N: usize>(flight: &Option<Flight<N>>, bench: &mut impl Bench) {
@@ -92,19 +96,21 @@ impl<const N: usize> Flight<N> {
         }
         self.digest.output(&output, self.jets);
         self.cycles += 1;
-        if self.cycles.is_multiple_of(BLOCK_CYCLES) {
+        if self.cycles.is_multiple_of(BLOCK) {
             bench.say(&self.line());
         }
         Ok(())
     }
 
     fn line(&self) -> Line {
-        named(&self.name)
-            .text(" cycles ")
-            .number(u64::from(self.cycles))
-            .text(" digest ")
-            .hexadecimal(self.digest.value())
+        digested(&self.name, "cycles", self.cycles, self.digest)
     }
+}
+
+/// The digest after so many of something.
+pub(crate) fn digested(name: &Name, what: &str, count: u32, digest: Digest) -> Line {
+    let counted = named(name).text(" ").text(what).text(" ").number(u64::from(count));
+    counted.text(" digest ").hexadecimal(digest.value())
 }
 
 /// A line that starts with the name of a flight.

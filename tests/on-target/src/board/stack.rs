@@ -11,6 +11,8 @@ unsafe extern "C" {
 const PAINT: u32 = 0x5ca1_ab1e;
 /// Bytes below the painting function that it leaves alone; the kernel goes deeper by far.
 const MARGIN: usize = 128;
+/// Bytes below a frame that are painted and looked at; a stack that goes deeper counts as this deep.
+const REACH: usize = 16 * 1024;
 
 /// The part of the stack below a frame.
 pub struct Painted {
@@ -25,7 +27,8 @@ pub struct Painted {
 impl Painted {
     /// Nothing painted yet, below the frame whose stack pointer is `top`.
     pub fn below(top: usize) -> Self {
-        let bottom = ptr::addr_of!(_stack_limit).cast_mut();
+        let limit = ptr::addr_of!(_stack_limit) as usize;
+        let bottom = limit.max(top.saturating_sub(REACH)) as *mut u32;
         Self { bottom, dirty_from: bottom, top: top as *mut u32 }
     }
 

@@ -1,0 +1,23 @@
+//! The replay of single jet selections as a program: on a bare target the board's image, elsewhere a
+//! program of the host.
+#![cfg_attr(target_os = "none", no_std)]
+#![cfg_attr(target_os = "none", no_main)]
+
+#[cfg(target_os = "none")]
+mod board;
+#[cfg(not(target_os = "none"))]
+mod host;
+#[cfg(target_os = "none")]
+mod measure_selections;
+
+#[cfg(target_os = "none")]
+use measure_selections::on_board;
+
+/// File the board finds in the emulator's working folder.
+#[cfg(target_os = "none")]
+const RECORDING: &[u8] = b"selections.bin\0";
+
+#[cfg(not(target_os = "none"))]
+fn main() -> std::process::ExitCode {
+    host::main(|recording| stackhold_on_target::selecting::replay(recording, &mut host::Console))
+}

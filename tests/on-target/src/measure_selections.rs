@@ -1,0 +1,100 @@
+//! Instructions and stack of every selection, memory of its state and answer, and a pricing pass to
+//! compare with.
+
+use core::hint::black_box;
+
+use stackhold_kernel::selection::{Problem, Selection, Selector};
+use stackhold_on_target::line::Line;
+use stackhold_on_target::recording::Name;
+use stackhold_on_target::replay::Failure;
+use stackhold_on_target::selecting::{Class, SelectionBench, replay};
+
+use super::board::Streamed;
+use super::board::measure::{Counter, Tally};
+use super::board::semihosting::print;
+
+/// Replays the recorded problems.
+pub fn on_board(recording: &mut Streamed) -> Result<u64, Failure> {
+    let mut bench = Measuring { counter: Counter::new(), number: 0, tallies: Default::default() };
+    replay(recording, &mut bench)
+}
+
+/// A bench that measures every selection.
+struct Measuring {
+    counter: Counter,
+    number: u32,
+    /// By the class of the outcome.
+    tallies: [Tally; 3],
+}
+
+impl SelectionBench for Measuring {
+    #[inline(never)]
+    fn select<const M: usize, const N: usize>(
+        &mut self,
+        selector: &mut Selector<M, N>,
+        problem: &Problem<M>,
+        is_counted: bool,
+    ) -> Selection<M, N> {
+        let (answer, taken) = self.counter.measure(|| kernel_select(selector, problem));
+        let class = Class::of(answer.outcome).filter(|_| is_counted);
+        if let Some(tally) = class.and_then(|class| self.tallies.get_mut(class as usize)) {
+            tally.take(taken, self.number);
+        }
+        self.number += 1;
+        answer
+    }
+
+    fn say(&mut self, line: &Line) {
+        print(line);
+    }
+
+    fn series_ended<const M: usize, const N: usize>(&mut self, name: &Name) {
+        for (tally, class) in self.tallies.iter().zip(Class::NAMES) {
+            tally.print(name, class, "selections");
+        }
+        self.tallies = Default::default();
+        self.number = 0;
+        print_once::<M, N>("pricing_pass instructions", self.pricing_pass::<M, N>());
+        print_once::<M, N>("selector bytes", size_of::<Selector<M, N>>() as u64);
+        print_once::<M, N>("selection bytes", size_of::<Selection<M, N>>() as u64);
+    }
+}
+
+impl Measuring {
+    /// Instructions of one pricing pass.
+    fn pricing_pass<const M: usize, const N: usize>(&self) -> u64 {
+        let given = black_box(([[0.5_f32; M]; N], [1.0_f32; N], [0.25_f32; M]));
+        let mut reduced = [0.0; N];
+        let ((), taken) = self.counter.measure(|| pricing_pass(&given.0, &given.1, &given.2, &mut reduced));
+        black_box(reduced);
+        u64::from(taken.instructions)
+    }
+}
+
+/// Prints what does not depend on the problem.
+fn print_once<const M: usize, const N: usize>(what: &str, number: u64) {
+    let size = Line::default().text("measured ").number(M as u64).text("x").number(N as u64);
+    print(&size.text("_").text(what).text(" ").number(number));
+}
+
+/// The one call into the kernel that is measured.
+#[inline(never)]
+fn kernel_select<const M: usize, const N: usize>(
+    selector: &mut Selector<M, N>,
+    problem: &Problem<M>,
+) -> Selection<M, N> {
+    selector.select(problem)
+}
+
+/// Reduced costs of all jets, as one pass of any simplex takes them.
+#[inline(never)]
+fn pricing_pass<const M: usize, const N: usize>(
+    columns: &[[f32; M]; N],
+    price: &[f32; N],
+    multipliers: &[f32; M],
+    reduced: &mut [f32; N],
+) {
+    for ((reduced, column), price) in reduced.iter_mut().zip(columns).zip(price) {
+        *reduced = price - column.iter().zip(multipliers).fold(0.0, |sum, (a, y)| sum + a * y);
+    }
+}
