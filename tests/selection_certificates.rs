@@ -13,7 +13,7 @@
 mod selection_layouts;
 mod selection_series;
 
-use selection_series::{Case, MOST, Series, Tally, number, walk_all};
+use selection_series::{Case, MOST, Series, Tally, walk_all};
 use stackhold_harness::selection_check::{SelectionCheck, check_selection};
 use stackhold_kernel::selection::{ALLOWANCE, Outcome, Selection};
 
@@ -103,8 +103,7 @@ fn report<const M: usize>(
 }
 
 fn all(warm: bool) {
-    let problems = number("STACKHOLD_SELECTION_CERTIFICATES", 400);
-    let tallies = walk_all::<Proofs>(warm, problems, 1000);
+    let tallies = walk_all::<Proofs>(warm, "STACKHOLD_SELECTION_CERTIFICATES", 400, 1000);
     let (mut failed, mut asked) = (0, 0);
     for (series, tally) in &tallies {
         println!(

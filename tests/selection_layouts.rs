@@ -143,7 +143,7 @@ pub enum Kind {
     Reference,
 }
 
-/// Kinds whose numbers mean what they say; not those that are short of a rank but for rounding.
+/// Kinds whose numbers mean what they say; those of [`ROUNDED`] do not.
 pub const KINDS: [Kind; 11] = [
     Kind::Plain,
     Kind::Mixed,
@@ -157,6 +157,9 @@ pub const KINDS: [Kind; 11] = [
     Kind::RankOne,
     Kind::Free,
 ];
+
+/// Kinds that are short of a rank but for rounding.
+pub const ROUNDED: [Kind; 2] = [Kind::RoundedTwo, Kind::RoundedOne];
 
 /// A standard normal number (Box and Muller).
 pub fn normal(rng: &mut Pcg64) -> f64 {

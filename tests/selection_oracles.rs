@@ -13,7 +13,7 @@ mod selection_layouts;
 mod selection_series;
 mod selection_solvers;
 
-use selection_series::{Case, MOST, Series, Tally, number, walk_all};
+use selection_series::{Case, MOST, Series, Tally, walk_all};
 use selection_solvers::{SOLVERS, Solver, largest_share, least_price};
 use stackhold_harness::selection_check::check_selection;
 use stackhold_kernel::selection::{FLOOR, Outcome, SLACK, Selection};
@@ -124,8 +124,7 @@ impl Tally for Comparison {
 }
 
 fn all(warm: bool) {
-    let problems = number("STACKHOLD_SELECTION_ORACLES", 40);
-    let tallies = walk_all::<Comparison>(warm, problems, 2000);
+    let tallies = walk_all::<Comparison>(warm, "STACKHOLD_SELECTION_ORACLES", 40, 2000);
     let mut faults = 0;
     for (series, tally) in &tallies {
         println!(

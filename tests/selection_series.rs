@@ -1,7 +1,7 @@
 //! Series of selection problems, cold and warm, put to the kernel over all cores with progress on standard error.
 #![allow(dead_code, missing_docs)]
 
-use crate::selection_layouts::{KINDS, Kind, Layout, demand, normal, random, series};
+use crate::selection_layouts::{KINDS, Kind, Layout, ROUNDED, demand, normal, random, series};
 use rand::RngExt;
 use rand_pcg::Pcg64;
 use stackhold_kernel::jet::JetMask;
@@ -186,8 +186,10 @@ impl<const M: usize> Iterator for Warm<M> {
     }
 }
 
-/// The layouts and sizes that every kind of series is run over.
-fn sizes() -> Vec<(Kind, usize, usize)> {
+/// The layouts and sizes that every kind of series is run over. Those short of a rank but for rounding are left to
+/// the long run: an exact solver finds answers in the rounding that are no answers for jets, and a short run may not
+/// fail for that.
+fn sizes(long: bool) -> Vec<(Kind, usize, usize)> {
     let mut sizes = Vec::new();
     for kind in KINDS {
         sizes.extend([3, 4, 6].map(|rows| (kind, rows, 16)));
@@ -199,11 +201,16 @@ fn sizes() -> Vec<(Kind, usize, usize)> {
         sizes.extend([3, 6].map(|rows| (Kind::Mixed, rows, jets)));
     }
     sizes.extend([3, 6].map(|rows| (Kind::Reference, rows, 12)));
+    if long {
+        for kind in ROUNDED {
+            sizes.extend([3, 4, 6].map(|rows| (kind, rows, 16)));
+        }
+    }
     sizes
 }
 
 /// A number from the environment.
-pub fn number(name: &str, default: usize) -> usize {
+fn number(name: &str, default: usize) -> usize {
     std::env::var(name).ok().and_then(|n| n.parse().ok()).unwrap_or(default)
 }
 
@@ -255,13 +262,16 @@ pub trait Tally: Default + Send {
     fn take<const M: usize>(&mut self, series: &Series, case: &Case<M>, answer: &Selection<M, MOST>);
 }
 
-/// Walks the wanted series of all sizes, so many problems each, and returns them with their tallies.
+/// Walks the wanted series of all sizes and returns them with their tallies.
 ///
+/// * `variable` — of the environment: problems of each series in a long run; `short` are taken where it is not set.
 /// * `first_seed` — of the first size; counted up over the sizes, `STACKHOLD_SELECTION_SEED` takes its place.
-pub fn walk_all<T: Tally>(warm: bool, problems: usize, first_seed: usize) -> Vec<(Series, T)> {
+pub fn walk_all<T: Tally>(warm: bool, variable: &str, short: usize, first_seed: usize) -> Vec<(Series, T)> {
+    let problems = number(variable, short);
+    let long = std::env::var_os(variable).is_some();
     let first = number("STACKHOLD_SELECTION_SEED", first_seed) as u64;
     let all: Vec<Series> = (first..)
-        .zip(sizes())
+        .zip(sizes(long))
         .map(|(seed, (kind, rows, jets))| Series { kind, rows, jets, seed, warm })
         .filter(|series| is_wanted(&series.name()))
         .collect();
