@@ -13,7 +13,7 @@ mod selection_layouts;
 mod selection_series;
 mod selection_solvers;
 
-use selection_series::{Case, MOST, Series, Tally, walk_all};
+use selection_series::{Case, MOST, Series, Tally, judge, walk_all};
 use selection_solvers::{SOLVERS, Solver, largest_share, least_price};
 use stackhold_harness::selection_check::check_selection;
 use stackhold_kernel::selection::{FLOOR, Outcome, SLACK, Selection};
@@ -23,6 +23,16 @@ const FIGURE: f64 = 1.0e-5;
 
 /// Failures of a series that are printed in full.
 const SHOWN: usize = 2;
+
+/// Findings in 100,000 problems that are allowed until the goal, none, is reached: warm, on quite other columns short of
+/// a rank, and where only rounding makes the rank.
+fn allowed(warm: bool, rounded: bool) -> usize {
+    match (warm, rounded) {
+        (false, false) => 0,
+        (true, false) | (false, true) => 1_000,
+        (true, true) => 10_000,
+    }
+}
 
 /// What a series came to, against the simplex and the interior-point solver.
 #[derive(Debug, Default)]
@@ -121,11 +131,14 @@ impl Tally for Comparison {
             }
         }
     }
+
+    fn findings(&self) -> (usize, usize, &[String]) {
+        (self.problems, self.faults.values().sum(), &self.failures)
+    }
 }
 
 fn all(warm: bool) {
     let tallies = walk_all::<Comparison>(warm, "STACKHOLD_SELECTION_ORACLES", 40, 2000);
-    let mut faults = 0;
     for (series, tally) in &tallies {
         println!(
             "{:<30} {} problems; worst share {:.1e} {:.1e}, price {:.1e} {:.1e}; found {:?} {:?}, lost {:?}, contradicted {:?}; {:?}",
@@ -141,12 +154,16 @@ fn all(warm: bool) {
             tally.contradicted,
             tally.faults
         );
-        faults += tally.faults.values().sum::<usize>();
     }
     for (series, tally) in &tallies {
         for (place, solver) in SOLVERS.into_iter().enumerate() {
             let asked = tally.shares[place] + tally.prices[place] + tally.lost[place];
-            let few = if solver == Solver::Simplex { asked / 50 } else { asked / 10 };
+            let few = match solver {
+                Solver::Simplex => asked / 50,
+                // Next to no interior is left where only rounding makes the rank.
+                Solver::InteriorPoint if series.is_rounded() => asked / 5,
+                Solver::InteriorPoint => asked / 10,
+            };
             assert!(
                 tally.lost[place] <= few + 10,
                 "{}: {solver:?} answers too seldom: {tally:?}",
@@ -154,12 +171,7 @@ fn all(warm: bool) {
             );
         }
     }
-    let shown: Vec<&str> =
-        tallies.iter().flat_map(|(_, tally)| &tally.failures).map(String::as_str).collect();
-    // The goal is none. Warm, on quite other columns short of a rank, it is not reached yet.
-    let problems: usize = tallies.iter().map(|(_, tally)| tally.problems).sum();
-    let most = if warm { problems / 100 } else { 0 };
-    assert!(faults <= most, "{faults} of {problems} worse than an independent solver:\n{}", shown.join("\n"));
+    judge(&tallies, "worse than an independent solver", |rounded| allowed(warm, rounded));
 }
 
 #[test]

@@ -236,6 +236,10 @@ impl Series {
         format!("{start} {:?} {}x{} seed {}", self.kind, self.rows, self.jets, self.seed)
     }
 
+    pub fn is_rounded(&self) -> bool {
+        ROUNDED.contains(&self.kind)
+    }
+
     /// Puts the series to the kernel and every answer to the tally.
     fn walk<const M: usize, T: Tally>(&self, problems: usize) -> T {
         let mut tally = T::default();
@@ -260,6 +264,34 @@ impl Series {
 /// What a check makes of the answers of one series.
 pub trait Tally: Default + Send {
     fn take<const M: usize>(&mut self, series: &Series, case: &Case<M>, answer: &Selection<M, MOST>);
+
+    /// Problems, findings against the kernel, and some of these in words.
+    fn findings(&self) -> (usize, usize, &[String]);
+}
+
+/// Fails on more findings than allowed; series of [`ROUNDED`] kinds are judged by themselves.
+///
+/// * `allowed` — in 100,000 problems, of `ROUNDED` kinds or of the others.
+pub fn judge<T: Tally>(walked: &[(Series, T)], what: &str, allowed: impl Fn(bool) -> usize) {
+    let mut shown: Vec<&str> = Vec::new();
+    for rounded in [false, true] {
+        let (mut problems, mut findings, mut words) = (0, 0, Vec::new());
+        for (_, tally) in walked.iter().filter(|(series, _)| series.is_rounded() == rounded) {
+            let (asked, found, told) = tally.findings();
+            (problems, findings) = (problems + asked, findings + found);
+            words.extend(told.iter().map(String::as_str));
+        }
+        if problems == 0 {
+            continue;
+        }
+        let most = (problems * allowed(rounded)).div_ceil(100_000);
+        let kinds = if rounded { ", short of a rank but for rounding" } else { "" };
+        println!("{findings} of {problems} {what}{kinds}; {most} allowed, the goal is none");
+        if findings > most {
+            shown.extend(words);
+        }
+    }
+    assert!(shown.is_empty(), "{what}:\n{}", shown.join("\n"));
 }
 
 /// Walks the wanted series of all sizes and returns them with their tallies.
