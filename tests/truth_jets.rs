@@ -1,13 +1,11 @@
 //! The truth's jets: levers about the actual centre of mass, valve timing, propellant, and what a firing
 //! does to a body whose mass and centre of mass change under it.
 
-#[path = "jet_1.rs"]
-mod jet_1;
 #[path = "truth_scene.rs"]
 mod scene;
 
-use jet_1::{DESIGN, DOCKED};
 use nalgebra::{Matrix3, Vector3};
+use scene::jet_1::{self, DESIGN, DOCKED};
 use scene::{PROPELLANT_KG, diagonal, jet, near, pulse, scene, tank, truth, worst};
 use stackhold_harness::scenario::model::{Disturbance, Jet, JetState, Push, Scenario};
 use stackhold_harness::truth::{Truth, TruthError};
@@ -438,8 +436,8 @@ impl NewtonEuler<'_> {
     /// Mass, centre of mass and inertia at `time`, all jets on since zero.
     fn mass(&self, time: f64) -> (f64, Vector3<f64>, Matrix3<f64>) {
         let vehicle = &self.scenario.vehicle;
-        let hull = &vehicle.bodies[0];
-        let mut parts = vec![(hull.mass_kg, Vector3::from(hull.centre_of_mass_m))];
+        let hub = &vehicle.bodies[0];
+        let mut parts = vec![(hub.mass_kg, Vector3::from(hub.centre_of_mass_m))];
         for tank in &vehicle.tanks {
             let mine = vehicle.jets.iter().filter(|jet| jet.tank == tank.name);
             let flow: f64 = mine.map(|jet| jet.thrust_n / (jet.specific_impulse_s * G0)).sum();
@@ -447,7 +445,7 @@ impl NewtonEuler<'_> {
         }
         let mass: f64 = parts.iter().map(|(mass, _)| mass).sum();
         let centre = parts.iter().map(|(mass, at)| at * *mass).sum::<Vector3<f64>>() / mass;
-        let own = Matrix3::from_fn(|row, column| hull.inertia_kg_m2[row][column]);
+        let own = Matrix3::from_fn(|row, column| hub.inertia_kg_m2[row][column]);
         let inertia = parts.iter().fold(own, |sum, (mass, at)| {
             let cross = (at - centre).cross_matrix();
             sum - cross * cross * *mass
@@ -655,8 +653,8 @@ fn refusals() {
     let scenario = layout(DOCKED, 1.0);
     let unknown = Truth::new(&scenario, &["nobody".into()]).unwrap_err();
     assert_eq!(unknown, TruthError::UnknownBody("nobody".into()));
-    let twice = Truth::new(&scenario, &["hull".into(), "hull".into()]).unwrap_err();
-    assert_eq!(twice, TruthError::RepeatedBody("hull".into()));
+    let twice = Truth::new(&scenario, &["hub".into(), "hub".into()]).unwrap_err();
+    assert_eq!(twice, TruthError::RepeatedBody("hub".into()));
     let mut impossible = scenario.clone();
     impossible.vehicle.bodies[0].inertia_kg_m2 = diagonal([1.0, 1.0, 3.0]);
     assert!(matches!(Truth::new(&impossible, &scenario.stack).unwrap_err(), TruthError::Unphysical(_)));

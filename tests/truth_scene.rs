@@ -1,10 +1,11 @@
 //! A scenario with one body, one tank at its centre of mass and whatever jets a check of the truth needs.
-#![allow(dead_code, reason = "each test file uses its own part")]
+#![allow(dead_code, unused_imports, reason = "each test file uses its own part")]
 
-use stackhold_harness::scenario::model::{
-    Actuators, Body, Hull, Initial, Jet, JetState, KernelSettings, Scenario, Sensors, Tank, Told, Trade,
-    Vehicle,
-};
+#[path = "handmade.rs"]
+mod handmade;
+
+pub use handmade::jet_1;
+use stackhold_harness::scenario::model::{Body, Hull, Jet, Scenario, Tank};
 use stackhold_harness::truth::Truth;
 
 /// Propellant in the scene's tank, kg; part of the stack's mass.
@@ -18,55 +19,11 @@ pub fn diagonal([a, b, c]: [f64; 3]) -> [[f64; 3]; 3] {
 /// One body of `mass_kg` (tank included) with its centre of mass, and its tank, at `centre`; inertia about
 /// it; no jets, perfect sensors, at rest.
 pub fn scene(mass_kg: f64, centre: [f64; 3], inertia_kg_m2: [[f64; 3]; 3]) -> Scenario {
-    Scenario {
-        name: "scene".into(),
-        description: String::new(),
-        seed: 1,
-        duration_s: 1.0,
-        vehicle: Vehicle {
-            name: "vehicle".into(),
-            design_centre_of_mass_m: [0.0; 3],
-            bodies: vec![body("hull", mass_kg - PROPELLANT_KG, centre, inertia_kg_m2)],
-            tanks: vec![tank("tank", centre)],
-            jets: vec![],
-            engine: None,
-        },
-        stack: vec!["hull".into()],
-        told: Told {
-            stack: vec!["hull".into()],
-            mass_factor: 1.0,
-            centre_of_mass_error_m: [0.0; 3],
-            thrust_factor: 1.0,
-        },
-        kernel: KernelSettings {
-            tick_s: 0.005,
-            cycle_ticks: 50,
-            minimum_off_ticks: 4,
-            command_delay_ticks: 0,
-            measurement_age_limit_s: 1.0,
-            assumed_attitude_noise_rad: 0.0,
-            assumed_rate_noise_rad_s: 0.0,
-            assumed_bias_walk_rad_s: 0.0,
-            assumed_disturbance_walk_rad_s2: 0.0,
-            assumed_firing_error: 0.0,
-            trade: Trade::default(),
-        },
-        initial: Initial { attitude_xyzw: [0.0, 0.0, 0.0, 1.0], rate_rad_s: [0.0; 3] },
-        phases: vec![],
-        disturbances: vec![],
-        shut_offs: Vec::new(),
-        sensors: Sensors {
-            attitude_noise_rad: 0.0,
-            attitude_quantum_rad: 0.0,
-            rate_noise_rad_s: 0.0,
-            rate_quantum_rad_s: 0.0,
-            rate_bias_rad_s: [0.0; 3],
-            delay_s: 0.0,
-        },
-        actuators: Actuators { thrust_scatter: 0.0, pulse_scatter: 0.0 },
-        requirements: vec![],
-        variants: vec![],
-    }
+    let mut scenario = handmade::scenario(Vec::new(), centre, [0.0; 3], 1.0);
+    scenario.vehicle.bodies = vec![body("hub", mass_kg - PROPELLANT_KG, centre, inertia_kg_m2)];
+    scenario.vehicle.tanks = vec![tank("tank", centre)];
+    scenario.phases.clear();
+    scenario
 }
 
 /// A body along structural axes.
@@ -82,37 +39,14 @@ pub fn body(name: &str, mass_kg: f64, centre: [f64; 3], inertia_kg_m2: [[f64; 3]
     }
 }
 
-/// A tank of the hull.
+/// A tank of the hub.
 pub fn tank(name: &str, position_m: [f64; 3]) -> Tank {
-    Tank {
-        name: name.into(),
-        body: "hull".into(),
-        position_m,
-        propellant_kg: PROPELLANT_KG,
-        unusable_kg: 0.0,
-    }
+    Tank { name: name.into(), body: "hub".into(), position_m, propellant_kg: PROPELLANT_KG, unusable_kg: 0.0 }
 }
 
 /// A jet without delays, ramps or losses.
 pub fn jet(position_m: [f64; 3], force_direction: [f64; 3], thrust_n: f64, specific_impulse_s: f64) -> Jet {
-    Jet {
-        name: "jet".into(),
-        body: "hull".into(),
-        tank: "tank".into(),
-        position_m,
-        force_direction,
-        thrust_n,
-        specific_impulse_s,
-        minimum_on_s: 0.02,
-        opening_delay_s: 0.0,
-        rise_s: 0.0,
-        closing_delay_s: 0.0,
-        tail_off_s: 0.0,
-        short_pulse_loss: 0.0,
-        short_pulse_time_s: 0.0,
-        group: 0,
-        state: JetState::Ready,
-    }
+    Jet { thrust_n, specific_impulse_s, ..handmade::jet("jet", position_m, force_direction) }
 }
 
 /// The truth of a scene with its whole stack.
