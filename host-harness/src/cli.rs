@@ -19,7 +19,10 @@ use anyhow::Result;
 use clap::{Args, Parser, Subcommand};
 
 pub use console::Console;
+use serde::Serialize;
+use serde_json::json;
 
+use crate::output::Folder;
 use crate::verdict::EXIT_COULD_NOT_RUN;
 
 /// Shown under every result and in the help.
@@ -165,6 +168,35 @@ where
     I::Item: Into<OsString> + Clone,
 {
     main_with_args(words, &mut Console::plain(out, err))
+}
+
+/// Answers a question: as `summary.json` in the folder, if one is wanted, and on the terminal as JSON, or as text that
+/// ends with `last`.
+fn tell<T: Serialize>(
+    found: &T,
+    folder: Option<&Folder>,
+    common: &Common,
+    console: &mut Console<'_>,
+    show: impl FnOnce(&T, &mut Console<'_>) -> Result<()>,
+    last: Option<String>,
+) -> Result<i32> {
+    let summary = json!(found);
+    if let Some(folder) = folder {
+        folder.write_summary(&summary)?;
+    }
+    if common.json {
+        console.line(&format!("{summary:#}"))?;
+        return Ok(0);
+    }
+    show(found, console)?;
+    if let Some(folder) = folder {
+        console.line(&format!("Wrote summary.json into {}.", folder.path().display()))?;
+    }
+    if let Some(line) = last {
+        console.line(&line)?;
+    }
+    console.line(CAUTION)?;
+    Ok(0)
 }
 
 fn obey(words: Words, console: &mut Console<'_>) -> Result<i32> {

@@ -1,11 +1,10 @@
 //! `stackhold authority`.
 
 use anyhow::Result;
-use serde_json::json;
 
 use super::console::{Console, Ink};
 use super::text::{maybe, number, percent, table, vector};
-use super::{CAUTION, Common, flights};
+use super::{Common, flights, tell};
 use crate::authority::{Authority, AxisAuthority, authority as work_out};
 use crate::output::Folder;
 use crate::scenario::model::JetState;
@@ -20,22 +19,8 @@ pub fn authority(
     let scenario = flights::load(name, None)?;
     let folder = common.out.as_deref().map(Folder::prepare).transpose()?;
     let found = work_out(&scenario, rate_change_deg_s)?;
-    if let Some(folder) = &folder {
-        folder.write_summary(&json!(found))?;
-    }
-    if common.json {
-        console.line(&format!("{:#}", json!(found)))?;
-    } else {
-        show(&found, console)?;
-        if let Some(folder) = &folder {
-            console.line(&format!("Wrote summary.json into {}.", folder.path().display()))?;
-        }
-        console.line(&format!(
-            "Next: stackhold select {name} --angular-impulse X,Y,Z   (which jets, how long)"
-        ))?;
-        console.line(CAUTION)?;
-    }
-    Ok(0)
+    let next = format!("Next: stackhold select {name} --angular-impulse X,Y,Z   (which jets, how long)");
+    tell(&found, folder.as_ref(), common, console, show, Some(next))
 }
 
 fn show(found: &Authority, console: &mut Console<'_>) -> Result<()> {

@@ -3,11 +3,10 @@
 use std::path::Path;
 
 use anyhow::Result;
-use serde_json::json;
 
 use super::console::Console;
 use super::text::{number, percent, table, vector};
-use super::{CAUTION, Common, certificates, flights};
+use super::{Common, certificates, flights, tell};
 use crate::output::Folder;
 use crate::select::{Answer, answer_certified};
 
@@ -27,19 +26,8 @@ pub fn select(
     if let Some(file) = certificate {
         certificates::write_selection(file, &scenario, &proof)?;
     }
-    if let Some(folder) = &folder {
-        folder.write_summary(&json!(found))?;
-    }
-    if common.json {
-        console.line(&format!("{:#}", json!(found)))?;
-    } else {
-        show(&found, console)?;
-        if let Some(file) = certificate {
-            console.line(&certificates::wrote(1, file))?;
-        }
-        console.line(CAUTION)?;
-    }
-    Ok(0)
+    let wrote = certificate.map(|file| certificates::wrote(1, file));
+    tell(&found, folder.as_ref(), common, console, show, wrote)
 }
 
 fn show(found: &Answer, console: &mut Console<'_>) -> Result<()> {
