@@ -15,8 +15,12 @@
 //! for the prices as given), or each price is raised by at most [`ROUNDING`] of its terms (rigorous for prices that
 //! differ by that from the given). The bound of λ is taken as it stands, and where that leaves a gap, with what
 //! the multipliers pay for an unsaturated jet lowered by the same share of its terms.
+//!
+//! Where neither closes the gap, the multipliers themselves are what is rounded: on layouts that are nearly short of a
+//! rank they are large and cancel. Any multipliers prove what they prove, so they are then [`polished`] in `f64`: the
+//! jets that they price right but for rounding are priced right.
 
-use nalgebra::DMatrix;
+use nalgebra::{DMatrix, DVector};
 use stackhold_kernel::cycle::Witness;
 use stackhold_kernel::selection::{FLOOR, LONGEST, Outcome, Problem, SLACK, SPILL, Selection};
 
@@ -33,6 +37,10 @@ pub const LAMBDA_LIMIT: f64 = 1.0e-5;
 pub const WELL_CONDITIONED: f64 = 100.0;
 /// Share of its terms by which the worth of a jet may be off: a few roundings of `f32`.
 pub const ROUNDING: f64 = 5.0e-7;
+/// Share of its terms by which a jet may be mispriced that is priced right but for the rounding of `f32`.
+const TIGHT: f64 = 1.0e-6;
+/// Singular values below this share of the largest are rounding.
+const INDEPENDENT: f64 = 1.0e-11;
 /// Share of a full pulse that is as good as nothing.
 const TRIFLE: f64 = 2.0e-12;
 /// What the second stage may push the wrong way for rounding's sake, share of the demand.
@@ -66,7 +74,7 @@ pub enum Fault {
 pub struct SelectionCheck {
     /// Propellant above the proven bound, relative; at the achieved λ, or at what is achieved in the second stage.
     pub gap: f64,
-    /// Largest miss of a row, share of the demand's largest row (each in units of its largest full pulse).
+    /// Largest miss of a row, share of the demand's largest row (each in units of the power of two at or below its largest entry).
     pub residual: f64,
     /// λ below `(1 − SLACK)` of its proven bound, relative.
     pub lambda_gap: f64,
@@ -212,18 +220,21 @@ pub fn check_selection<const M: usize, const N: usize>(
         return check;
     }
     let achieved = delivered(jets());
-    let pulse = full_pulses(problem);
-    check.fault = account_fault(problem, selection, &achieved, &gathered(jets()), &pulse);
+    let unit = longest.unit;
+    check.fault = account_fault(problem, selection, &achieved, &gathered(jets()), &unit);
     check_reach(problem, selection, &nearest, &mut check);
     let ranges = claimed_ranges(problem, selection, &nearest);
-    let target = demand_size(problem, &ranges, &nearest, &pulse, selection.outcome);
-    check.residual = worst_miss(&achieved, &ranges, &pulse) / target.max(f64::MIN_POSITIVE);
+    let target = demand_size(problem, &ranges, &nearest, &unit, selection.outcome);
+    check.residual = worst_miss(&achieved, &ranges, &unit) / target.max(f64::MIN_POSITIVE);
     if !(check.residual <= RESIDUAL_LIMIT) {
         check.fault = check.fault.or(Some(Fault::Residual));
     }
-    let priced = priced_ranges(&ranges, &achieved, selection, target * RESIDUAL_LIMIT, &pulse);
+    let priced = priced_ranges(&ranges, &achieved, selection, target * RESIDUAL_LIMIT, &unit);
     let y = selection.multipliers.map(f64::from);
     check.gap = propellant_gap(jets(), &y, &priced);
+    if !(check.gap <= GAP_LIMIT) {
+        check.gap = check.gap.min(propellant_gap(jets(), &polished(jets(), &y, 1.0), &priced));
+    }
     if !(check.gap <= GAP_LIMIT) {
         check.condition = condition(jets(), &y, &longest);
     }
@@ -359,11 +370,11 @@ fn account_fault<const M: usize, const N: usize>(
     selection: &Selection<M, N>,
     achieved: &[f64; M],
     gathered: &[f64; M],
-    pulse: &[f64; M],
+    unit: &[f64; M],
 ) -> Option<Fault> {
     let wrong = (0..M).any(|row| {
         let got = f64::from(selection.achieved[row]);
-        let tolerance = 4.0e-6 * gathered[row] + 1.0e-30 * pulse[row];
+        let tolerance = 4.0e-6 * gathered[row] + 1.0e-30 * unit[row];
         let (low, high) = (f64::from(problem.demand.low[row]), f64::from(problem.demand.high[row]));
         let left = if got < low { low - got } else { (high - got).min(0.0) };
         let claimed = f64::from(selection.remaining[row]);
@@ -398,12 +409,16 @@ fn check_reach<const M: usize, const N: usize>(
         }
         return;
     }
-    for forgiven in [0.0, ROUNDING] {
-        check.lambda_bound = share_bound(problem, selection, nearest, forgiven);
+    let y = selection.reach_multipliers.map(f64::from);
+    for (y, forgiven) in [(y, 0.0), (y, ROUNDING), (polished_reach(problem, selection, nearest, &y), 0.0)] {
+        check.lambda_bound = share_bound(problem, selection, nearest, &y, forgiven);
         let best = check.lambda_bound.min(1.0) * (1.0 - f64::from(SLACK));
         let enough = if selection.outcome == Outcome::Shortened {
             // What is more than the multipliers allow as they stand cannot have been delivered.
-            if forgiven == 0.0 && lambda > check.lambda_bound * (1.0 + LAMBDA_LIMIT) {
+            if forgiven == 0.0
+                && y == selection.reach_multipliers.map(f64::from)
+                && lambda > check.lambda_bound * (1.0 + LAMBDA_LIMIT)
+            {
                 break;
             }
             check.lambda_gap = ((best - lambda) / best.max(f64::MIN_POSITIVE)).max(0.0);
@@ -426,9 +441,9 @@ fn share_bound<const M: usize, const N: usize>(
     problem: &Problem<M>,
     selection: &Selection<M, N>,
     nearest: &[f64; M],
+    y: &[f64; M],
     forgiven: f64,
 ) -> f64 {
-    let y = selection.reach_multipliers.map(f64::from);
     if !y.iter().all(|y| y.is_finite()) {
         return f64::INFINITY;
     }
@@ -449,8 +464,8 @@ fn share_bound<const M: usize, const N: usize>(
         for (jet, (column, limit)) in problem.columns.iter().zip(problem.limit).enumerate() {
             let column = column.map(f64::from);
             let open = selection.on_time.get(jet).is_some_and(|time| time < limit);
-            let rounding = if open { forgiven * terms(&column, &y) } else { 0.0 };
-            let pays = excess(&column, &y, 0.0) - rounding;
+            let rounding = if open { forgiven * terms(&column, y) } else { 0.0 };
+            let pays = excess(&column, y, 0.0) - rounding;
             if !(pays > 0.0) || !problem.usable.contains(jet) {
                 continue;
             }
@@ -546,13 +561,13 @@ fn wanted_within_reach<const M: usize>(problem: &Problem<M>, nearest: &[f64; M])
     (wanted, authority)
 }
 
-/// Size of what is claimed, in units of full pulses: at the λ claimed, or in the second stage what is
+/// Size of what is claimed, in units of the rows: at the λ claimed, or in the second stage what is
 /// wanted as far as it is not beyond all reach.
 fn demand_size<const M: usize>(
     problem: &Problem<M>,
     ranges: &Ranges<M>,
     nearest: &[f64; M],
-    pulse: &[f64; M],
+    unit: &[f64; M],
     outcome: Outcome,
 ) -> f64 {
     let (wanted, _) = wanted_within_reach(problem, nearest);
@@ -560,17 +575,17 @@ fn demand_size<const M: usize>(
         .map(|row| match outcome {
             Outcome::Exact | Outcome::Shortened => {
                 let (low, high) = (ranges.low[row], ranges.high[row]);
-                0.0_f64.clamp(low.min(high), high).abs() / pulse[row]
+                0.0_f64.clamp(low.min(high), high).abs() / unit[row]
             }
-            _ => wanted[row].abs() / pulse[row],
+            _ => wanted[row].abs() / unit[row],
         })
         .fold(0.0, f64::max)
 }
 
-fn worst_miss<const M: usize>(achieved: &[f64; M], ranges: &Ranges<M>, pulse: &[f64; M]) -> f64 {
+fn worst_miss<const M: usize>(achieved: &[f64; M], ranges: &Ranges<M>, unit: &[f64; M]) -> f64 {
     (0..M)
         .map(|row| {
-            (ranges.low[row] - achieved[row]).max(achieved[row] - ranges.high[row]).max(0.0) / pulse[row]
+            (ranges.low[row] - achieved[row]).max(achieved[row] - ranges.high[row]).max(0.0) / unit[row]
         })
         .fold(0.0, f64::max)
 }
@@ -582,11 +597,11 @@ fn priced_ranges<const M: usize, const N: usize>(
     achieved: &[f64; M],
     selection: &Selection<M, N>,
     rounding: f64,
-    pulse: &[f64; M],
+    unit: &[f64; M],
 ) -> Ranges<M> {
     let mut priced = *ranges;
     for row in 0..M {
-        let near = |edge: f64| (achieved[row] - edge).abs() <= rounding * pulse[row];
+        let near = |edge: f64| (achieved[row] - edge).abs() <= rounding * unit[row];
         let edge = if selection.multipliers[row] > 0.0 { ranges.low[row] } else { ranges.high[row] };
         let second_stage = matches!(selection.outcome, Outcome::Prioritised | Outcome::Coupled);
         if second_stage || near(edge) {
@@ -619,6 +634,41 @@ fn condition<const M: usize>(
         .singular_values();
     let (largest, smallest) = (values.max(), values.min());
     if smallest > 0.0 { largest / smallest } else { 1.0 }
+}
+
+/// Multipliers that price those jets right which `y` prices right but for rounding: the least change of `y`, each entry
+/// in proportion to itself.
+///
+/// * `priced` — 1 for prices, 0 for what is paid towards λ.
+fn polished<const M: usize>(jets: impl Iterator<Item = Used<M>>, y: &[f64; M], priced: f64) -> [f64; M] {
+    let mut tight: Vec<(f64, [f64; M])> = Vec::new();
+    for jet in jets {
+        let price = priced * jet.price;
+        let (excess, terms) = (excess(&jet.column, y, price), price + terms(&jet.column, y));
+        if excess.abs() <= TIGHT * terms && terms > 0.0 {
+            tight.push((-excess / terms, std::array::from_fn(|row| jet.column[row] * y[row] / terms)));
+        }
+    }
+    if tight.is_empty() {
+        return *y;
+    }
+    let rows = DMatrix::from_fn(tight.len(), M, |jet, row| tight[jet].1[row]);
+    let wanted = DVector::from_fn(tight.len(), |jet, _| tight[jet].0);
+    match rows.svd(true, true).solve(&wanted, INDEPENDENT) {
+        Ok(change) => std::array::from_fn(|row| y[row] * (1.0 + change[row])),
+        Err(_) => *y,
+    }
+}
+
+/// The same for what is paid towards λ, of the jets that may fire.
+fn polished_reach<const M: usize, const N: usize>(
+    problem: &Problem<M>,
+    selection: &Selection<M, N>,
+    nearest: &[f64; M],
+    y: &[f64; M],
+) -> [f64; M] {
+    let longest = Longest::new(problem, nearest);
+    polished(used(problem, selection, &longest), y, 0.0)
 }
 
 /// Propellant above the dual bound over `ranges`, relative.

@@ -4,7 +4,8 @@
 //! that may be infinite. Jets need none of that, so none of it is in the walk: an infinite limit becomes a far
 //! one, and what leans on it at the end gains by it for ever.
 
-use super::tableau::{DEPENDENT, Tableau};
+use super::number::Number;
+use super::tableau::Tableau;
 use super::walk::{Walk, Walked, at};
 use super::{ABSURD, ALLOWANCE, Rule};
 use crate::jet::JetMask;
@@ -153,7 +154,7 @@ impl<const M: usize, const N: usize> Program<M, N> {
                 Walked::There => {}
                 Walked::Contradiction(..) => break End::Infeasible,
                 Walked::Worn => {
-                    walk.rebuild(DEPENDENT);
+                    walk.rebuild(f32::TRUST.dependent);
                     walk.reprice();
                     walk.take_sides();
                     walk.settle();

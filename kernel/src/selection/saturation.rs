@@ -5,9 +5,9 @@
 //! goes on from where it stands. Each bound is a cut of a convex function, so a few settle it (Newton's
 //! method on a piecewise linear function), and the last multipliers prove the share.
 
-use super::tableau::DEPENDENT;
+use super::number::Number;
 use super::twofold::Twofold;
-use super::walk::{Bits, CANCELLING, Delivered, TINY, TOLERATED, Walk, Walked, at, dot};
+use super::walk::{Bits, CANCELLING, Delivered, TOLERATED, Walk, Walked, at, dot};
 use super::{BLOCK, Demand, FLOOR, LONGEST, Outcome, Proof, SLACK, SPILL};
 use crate::math;
 
@@ -41,11 +41,15 @@ const RESIDUAL: f32 = 4.5e-6;
 /// Rounding of the on-times, as a share of what each adds to a row.
 const ON_TIME_ROUNDING: f32 = 1.2e-7;
 
-/// Share of its terms by which a reduced price may be off.
-const PRICE_ROUNDING: f32 = 1.0e-6;
+/// Multipliers whose terms are this many times the dearest price cancel.
+const HEAVY: f32 = 30.0;
 
-/// A share that rounding stands in the way of is made smaller down to this part of it.
-const NUDGE: f32 = 0.9;
+/// Share of its terms by which a reduced price may be off.
+const PRICE_ROUNDING: f32 = 5.0e-7;
+
+/// A share that rounding stands in the way of is made smaller by this part of it, down to the least.
+const NUDGE: f32 = 2.4e-7;
+const LEAST: f32 = 0.9;
 
 /// Bases factorised anew before a walk is given up.
 const REBUILDS: u32 = 2;
@@ -80,14 +84,16 @@ struct Slid<const M: usize> {
     reach: [f32; M],
     /// Room that the multipliers leave above λ but for [`SLACK`], share of λ.
     reach_gap: f32,
+    /// How much larger λ may be for rounding's sake.
+    doubt: f32,
 }
 
 /// Serves a demand.
 ///
 /// # Errors
 /// `NoJets`, `Refused` for an absurdly large demand, `Stalled` when the walk reaches no proven end.
-pub(super) fn serve<const M: usize, const N: usize>(
-    walk: &mut Walk<M, N>,
+pub(super) fn serve<const M: usize, const N: usize, S: Number>(
+    walk: &mut Walk<M, N, S>,
     demand: &Demand<M>,
     nearest: &[f32; M],
     priority: &[u8; M],
@@ -97,7 +103,7 @@ pub(super) fn serve<const M: usize, const N: usize>(
     if slid.lambda >= 1.0 {
         return Ok(Served { outcome: Outcome::Exact, lambda: 1.0, reach: [0.0; M], reach_gap: 0.0 });
     }
-    let Slid { lambda, reach, reach_gap } = slid;
+    let Slid { lambda, reach, reach_gap, doubt } = slid;
     let served = Served { outcome: Outcome::Shortened, lambda, reach, reach_gap };
     if slid.lambda >= FLOOR {
         return Ok(served);
@@ -113,12 +119,14 @@ pub(super) fn serve<const M: usize, const N: usize>(
     if slid.lambda >= FLOOR * share {
         return Ok(served);
     }
-    one_by_one(walk, demand, &reach, priority, &slid.reach)
+    // Whether the direction is gone must not hang on rounding.
+    let reach_gap = if lambda * (1.0 + reach_gap) + doubt < FLOOR * share { 0.0 } else { 1.0 };
+    one_by_one(walk, demand, &reach, priority, &Served { reach_gap, ..served })
 }
 
 /// The demand as it is, sliding to zero.
-fn whole<const M: usize, const N: usize>(
-    walk: &Walk<M, N>,
+fn whole<const M: usize, const N: usize, S: Number>(
+    walk: &Walk<M, N, S>,
     demand: &Demand<M>,
     nearest: &[f32; M],
 ) -> Slide<M> {
@@ -140,7 +148,7 @@ fn whole<const M: usize, const N: usize>(
 }
 
 /// A slide in scaled rows, with its size; edges without end become what the jets can reach at most.
-fn scaled<const M: usize, const N: usize>(walk: &Walk<M, N>, mut slide: Slide<M>) -> Slide<M> {
+fn scaled<const M: usize, const N: usize, S: Number>(walk: &Walk<M, N, S>, mut slide: Slide<M>) -> Slide<M> {
     let ways = slide.low_way.iter_mut().zip(&mut slide.high_way);
     let edges = slide.low.iter_mut().zip(&mut slide.high).zip(ways);
     for (row, ((low, high), (low_way, high_way))) in edges.enumerate() {
@@ -164,7 +172,7 @@ fn scaled<const M: usize, const N: usize>(walk: &Walk<M, N>, mut slide: Slide<M>
 }
 
 /// What all jets together can deliver in each row, signs aside.
-fn authority<const M: usize, const N: usize>(walk: &Walk<M, N>) -> [f32; M] {
+fn authority<const M: usize, const N: usize, S: Number>(walk: &Walk<M, N, S>) -> [f32; M] {
     let mut sums = [0.0_f32; M];
     for (jet, (column, limit)) in walk.columns.iter().zip(walk.limit).enumerate() {
         if walk.usable & (1 << jet) != 0 {
@@ -199,12 +207,12 @@ fn largest_of_block<const M: usize>(rows: &[f32; M]) -> [f32; M] {
 }
 
 /// Puts the ranges at a share in force.
-fn put<const M: usize, const N: usize>(walk: &mut Walk<M, N>, slide: &Slide<M>, lambda: f32) {
+fn put<const M: usize, const N: usize, S: Number>(walk: &mut Walk<M, N, S>, slide: &Slide<M>, lambda: f32) {
     for (into, (edge, way)) in walk.low.iter_mut().zip(slide.low.iter().zip(&slide.low_way)) {
-        *into = edge + lambda * way;
+        *into = S::of(*edge) + S::of(lambda) * S::of(*way);
     }
     for (into, (edge, way)) in walk.high.iter_mut().zip(slide.high.iter().zip(&slide.high_way)) {
-        *into = edge + lambda * way;
+        *into = S::of(*edge) + S::of(lambda) * S::of(*way);
     }
     walk.size = if slide.shrinks { lambda * slide.size } else { slide.size };
     walk.longest = LONGEST * walk.size;
@@ -213,11 +221,11 @@ fn put<const M: usize, const N: usize>(walk: &mut Walk<M, N>, slide: &Slide<M>, 
 }
 
 /// Walks to the least price at the largest share, and makes sure of it.
-fn press<const M: usize, const N: usize>(
-    walk: &mut Walk<M, N>,
+fn press<const M: usize, const N: usize, S: Number>(
+    walk: &mut Walk<M, N, S>,
     slide: &Slide<M>,
 ) -> Result<Slid<M>, Outcome> {
-    let mut slid = Slid { lambda: 1.0, reach: [0.0; M], reach_gap: 0.0 };
+    let mut slid = Slid { lambda: 1.0, reach: [0.0; M], reach_gap: 0.0, doubt: 0.0 };
     let mut rebuilds = 0;
     put(walk, slide, slid.lambda);
     loop {
@@ -249,7 +257,9 @@ fn press<const M: usize, const N: usize>(
                 let y = walk.reason(position, short);
                 let bound = bound(walk, slide, &y, slid.lambda);
                 let disagree = bound.share >= slid.lambda;
-                if disagree && !walk.is_beyond(position, short.abs(), TOLERATED) {
+                let settles_it =
+                    !disagree && (slide.seeks_share() || bound.share >= (1.0 - SLACK) * slid.lambda);
+                if !settles_it && !walk.is_beyond(position, short.abs(), TOLERATED) {
                     walk.tolerated |= 1 << position;
                     continue;
                 }
@@ -258,20 +268,21 @@ fn press<const M: usize, const N: usize>(
                     continue;
                 }
                 slid.lambda = if disagree {
-                    let next = bound.beyond_rounding(slid.lambda, short);
-                    if next == 0.0 && !walk.last_resort {
-                        return Err(Outcome::Stalled);
+                    match bound.beyond_rounding(slid.lambda, short) {
+                        0.0 => return Err(Outcome::Stalled),
+                        next => next,
                     }
-                    next
                 } else {
                     (1.0 - SLACK) * math::max(bound.share, 0.0)
                 };
                 slid.reach_gap = if slid.lambda > 0.0 {
-                    math::max((1.0 - SLACK) * math::min(bound.share, 1.0) / slid.lambda - 1.0, 0.0)
+                    let short = (1.0 - SLACK) * math::min(bound.share, 1.0) / slid.lambda - 1.0;
+                    math::max(short, 0.0) + bound.doubt / slid.lambda
                 } else {
                     0.0
                 };
-                slid.reach = y.map(|y| y / bound.towards + 0.0);
+                slid.doubt = bound.doubt;
+                slid.reach = y.map(|y| y.rounded() / bound.towards + 0.0);
                 if slid.lambda < slide.least && slide.is_negligible(walk, slid.lambda) {
                     return Ok(slid);
                 }
@@ -285,8 +296,8 @@ fn press<const M: usize, const N: usize>(
 
 /// Factorises the basis anew and goes on from there with fresh numbers; `Refused` when a column is not sane.
 #[inline(never)]
-fn anew<const M: usize, const N: usize>(walk: &mut Walk<M, N>) -> Result<(), Outcome> {
-    if !walk.rebuild(DEPENDENT) {
+fn anew<const M: usize, const N: usize, S: Number>(walk: &mut Walk<M, N, S>) -> Result<(), Outcome> {
+    if !walk.rebuild(S::TRUST.dependent) {
         return Err(Outcome::Refused);
     }
     walk.reprice();
@@ -303,7 +314,7 @@ impl<const M: usize> Slide<M> {
     }
 
     /// Whether a share below [`Self::least`] is not worth finding exactly.
-    fn is_negligible<const N: usize>(&self, walk: &Walk<M, N>, lambda: f32) -> bool {
+    fn is_negligible<const N: usize, S: Number>(&self, walk: &Walk<M, N, S>, lambda: f32) -> bool {
         if !self.shrinks {
             return true;
         }
@@ -318,78 +329,68 @@ impl<const M: usize> Slide<M> {
 struct Bound {
     /// The share is at most this.
     share: f32,
-    /// The same without payments too small to pivot on.
-    noiseless: f32,
     /// What the multipliers pay for the way.
     towards: f32,
+    /// What rounding may have taken from the share.
+    doubt: f32,
 }
 
 impl Bound {
     /// The share to go on with when multipliers that pay for the present one still leave a row short: less by
-    /// the rounding of the share itself, or without what lives on rounding noise, or nothing.
+    /// the rounding of the share itself, or nothing where that is not enough.
     fn beyond_rounding(&self, lambda: f32, short: f32) -> f32 {
-        let nudged = lambda - 2.0 * short.abs() / self.towards;
-        if self.towards > 0.0 && nudged > NUDGE * lambda {
-            nudged
-        } else if self.noiseless < lambda {
-            (1.0 - SLACK) * math::max(self.noiseless, 0.0)
-        } else {
-            0.0
-        }
+        let less = if lambda < 1.0 { NUDGE * lambda } else { SLACK };
+        let nudged = lambda - math::max(2.0 * short.abs() / self.towards, less);
+        if self.towards > 0.0 && nudged > LEAST * lambda { nudged } else { 0.0 }
     }
 }
 
 /// Largest share that multipliers allow at most, below the present one.
-fn bound<const M: usize, const N: usize>(
-    walk: &Walk<M, N>,
+fn bound<const M: usize, const N: usize, S: Number>(
+    walk: &Walk<M, N, S>,
     slide: &Slide<M>,
-    y: &[f32; M],
+    y: &[S; M],
     lambda: f32,
 ) -> Bound {
-    let mut towards = Twofold::default();
-    let mut edges = 0.0;
+    let (mut towards, mut edges) = (Twofold::default(), S::ZERO);
     for (row, y) in y.iter().enumerate() {
-        let y = y / at(&walk.per_unit, row);
-        let of = |rows: &[f32; M]| rows.get(row).copied().unwrap_or(0.0);
-        if y > 0.0 {
-            towards.add_product(y, of(&slide.low_way));
-            edges += y * of(&slide.low);
-        } else if y < 0.0 {
-            towards.add_product(y, of(&slide.high_way));
-            edges += y * of(&slide.high);
-        }
+        let y = y.scaled(1.0 / at(&walk.per_unit, row));
+        let (ways, ends) =
+            if y > S::ZERO { (&slide.low_way, &slide.low) } else { (&slide.high_way, &slide.high) };
+        towards = towards + y.widened() * Twofold::exactly(at(ways, row));
+        edges = edges + y * S::of(at(ends, row));
     }
-    let towards = towards.value();
-    let (mut fixed, mut growing, mut noise) = (0.0, 0.0, 0.0);
+    let towards = S::narrowed(towards);
+    let (mut fixed, mut growing, mut doubt) = (S::ZERO, S::ZERO, 0.0);
     for (jet, (column, limit)) in walk.columns.iter().zip(walk.limit).enumerate() {
         if walk.usable & (1 << jet) == 0 {
             continue;
         }
         let pays = dot(y, column);
-        if pays > 0.0 {
+        if pays > S::ZERO {
             let longest = walk.longest * walk.tableau.weakness(jet);
-            let terms = y.iter().zip(column).fold(0.0, |sum, (y, entry)| sum + (y * entry).abs());
-            if pays < TINY * terms {
-                noise += pays * math::min(*limit, longest);
-            }
+            let terms = y.iter().zip(column).fold(0.0, |sum, (y, entry)| sum + (y.rounded() * entry).abs());
+            doubt += terms * math::min(*limit, longest);
             if slide.shrinks && longest < *limit {
-                growing += pays * (longest / lambda);
+                growing = growing + pays * S::of(longest) / S::of(lambda);
             } else {
-                fixed += pays * math::min(*limit, longest);
+                fixed = fixed + pays * S::of(math::min(*limit, longest));
             }
         }
     }
     let left = towards - growing;
-    if left > 0.0 {
-        Bound { share: (fixed - edges) / left, noiseless: (fixed - noise - edges) / left, towards }
+    let towards = towards.rounded();
+    if left > S::ZERO {
+        doubt *= S::TRUST.rounding / left.rounded();
+        Bound { share: ((fixed - edges) / left).rounded(), towards, doubt }
     } else {
-        Bound { share: f32::INFINITY, noiseless: f32::INFINITY, towards }
+        Bound { share: f32::INFINITY, towards, doubt: 0.0 }
     }
 }
 
 /// Whether the on-times deliver the ranges in force but for rounding; `known`: what they deliver is known.
 #[inline(always)]
-fn is_delivered<const M: usize, const N: usize>(walk: &mut Walk<M, N>, known: bool) -> bool {
+fn is_delivered<const M: usize, const N: usize, S: Number>(walk: &mut Walk<M, N, S>, known: bool) -> bool {
     let room = RESIDUAL * walk.size;
     if known && walk.worst_miss(&walk.achieved) <= room {
         return true;
@@ -399,17 +400,17 @@ fn is_delivered<const M: usize, const N: usize>(walk: &mut Walk<M, N>, known: bo
     if gathered <= CANCELLING * walk.size && walk.worst_miss(&rows) <= room {
         return true;
     }
-    walk.achieved = walk.delivered_exactly(true);
+    walk.achieved = walk.delivered_exactly(true).map(Twofold::value);
     walk.worst_miss(&walk.achieved) <= room + ON_TIME_ROUNDING * gathered
 }
 
 /// The second stage: row by row in the order of priority.
-fn one_by_one<const M: usize, const N: usize>(
-    walk: &mut Walk<M, N>,
+fn one_by_one<const M: usize, const N: usize, S: Number>(
+    walk: &mut Walk<M, N, S>,
     demand: &Demand<M>,
     reach: &[f32; M],
     priority: &[u8; M],
-    proof: &[f32; M],
+    proven: &Served<M>,
 ) -> Result<Served<M>, Outcome> {
     let block = largest_of_block(reach);
     let mut wanted = demand.nearest();
@@ -432,17 +433,25 @@ fn one_by_one<const M: usize, const N: usize>(
         if at(&wanted, row).abs() * at(&walk.per_unit, row) <= TRIFLE * size {
             continue;
         }
-        let edges = keeping(&ranges, &served, &unit, 0.0);
-        let share = row_share(walk, row, (at(&wanted, row), size), &edges)?;
+        let mut share = Err(Outcome::Stalled);
+        for slack in SLACKS {
+            let edges = keeping(&ranges, &served, &unit, slack);
+            share = share.or_else(|_| row_share(walk, row, (at(&wanted, row), size), &edges));
+        }
+        let share = share?;
         served_share.add(share, at(&wanted, row) / at(&block, row));
         if let Some(served) = served.get_mut(row).filter(|_| share >= GONE) {
             *served = share * at(&wanted, row);
         }
     }
     if served_share.value() < HALF
-        && let Some(spilt) = spilling(walk, demand, &wanted, &unit, served_share.value())
+        && let Some(spilt) = spilling(walk, demand, (&wanted, size), &unit, served_share.value())
     {
-        return Ok(Served { reach: *proof, ..spilt });
+        return Ok(Served {
+            reach: proven.reach,
+            reach_gap: math::max(proven.reach_gap, spilt.reach_gap),
+            ..spilt
+        });
     }
     for slack in SLACKS {
         let (low, high) = keeping(&ranges, &served, &unit, slack);
@@ -452,7 +461,7 @@ fn one_by_one<const M: usize, const N: usize>(
         );
         slide.size = size;
         if press(walk, &slide).is_ok() {
-            return Ok(Served { outcome: Outcome::Prioritised, lambda: 0.0, reach: *proof, reach_gap: 0.0 });
+            return Ok(Served { outcome: Outcome::Prioritised, lambda: 0.0, ..*proven });
         }
     }
     Err(Outcome::Stalled)
@@ -496,8 +505,8 @@ fn order<const M: usize>(priority: &[u8; M]) -> impl Iterator<Item = usize> {
 }
 
 /// Largest share of what is wanted in one row while the others keep their ranges.
-fn row_share<const M: usize, const N: usize>(
-    walk: &mut Walk<M, N>,
+fn row_share<const M: usize, const N: usize, S: Number>(
+    walk: &mut Walk<M, N, S>,
     row: usize,
     (wanted, size): (f32, f32),
     ranges: &Edges<M>,
@@ -512,13 +521,9 @@ fn row_share<const M: usize, const N: usize>(
         shrinks: false,
         least: 0.5 * GONE,
     };
-    let (edges, ways) = if wanted > 0.0 {
-        (&mut slide.low, &mut slide.low_way)
-    } else {
-        (&mut slide.high, &mut slide.high_way)
-    };
-    if let (Some(edge), Some(way)) = (edges.get_mut(row), ways.get_mut(row)) {
-        (*edge, *way) = (0.0, wanted);
+    let ways = if wanted > 0.0 { &mut slide.low_way } else { &mut slide.high_way };
+    if let Some(way) = ways.get_mut(row) {
+        *way = wanted;
     }
     let mut slide = scaled(walk, slide);
     slide.size = size;
@@ -526,10 +531,10 @@ fn row_share<const M: usize, const N: usize>(
 }
 
 /// The demand once more, every row allowed to miss by [`SPILL`]; `None` when that serves no more.
-fn spilling<const M: usize, const N: usize>(
-    walk: &mut Walk<M, N>,
+fn spilling<const M: usize, const N: usize, S: Number>(
+    walk: &mut Walk<M, N, S>,
     demand: &Demand<M>,
-    wanted: &[f32; M],
+    (wanted, size): (&[f32; M], f32),
     unit: &[f32; M],
     served: f32,
 ) -> Option<Served<M>> {
@@ -545,10 +550,11 @@ fn spilling<const M: usize, const N: usize>(
     if nearest.iter().all(|r| *r == 0.0) {
         return None;
     }
-    let slide = whole(walk, &wide, &nearest);
+    // The longest on-time stays that of the whole demand.
+    let slide = Slide { size, shrinks: false, least: 0.0, ..whole(walk, &wide, &nearest) };
     let slid = press(walk, &slide).ok()?;
     let enough = slid.lambda >= HALF && slid.lambda > served;
-    let Slid { lambda, reach, reach_gap } = slid;
+    let Slid { lambda, reach, reach_gap, .. } = slid;
     enough.then_some(Served { outcome: Outcome::Coupled, lambda, reach, reach_gap })
 }
 
@@ -572,8 +578,8 @@ impl Share {
 
 /// What the walk proves where it stands, with what its on-times deliver.
 #[inline(always)]
-pub(super) fn proof<const M: usize, const N: usize>(
-    walk: &Walk<M, N>,
+pub(super) fn proof<const M: usize, const N: usize, S: Number>(
+    walk: &Walk<M, N, S>,
     delivered: &[f32; M],
     reach_gap: f32,
 ) -> Proof {
@@ -583,32 +589,30 @@ pub(super) fn proof<const M: usize, const N: usize>(
         let time = walk.upper(jet);
         cost += walk.price.get(jet).copied().unwrap_or(0.0) * time;
         seconds += time;
-        room += math::max(at(&walk.by_jet, jet), 0.0) * time;
+        room += math::max(beyond_rounding(walk, jet), 0.0) * time;
     }
     for (jet, time) in walk.basic_times() {
         firing |= 1 << jet;
         cost += walk.price.get(jet).copied().unwrap_or(0.0) * time;
         seconds += time;
-        let reduced = at(&walk.by_jet, jet);
-        room += if reduced > 0.0 {
-            reduced * time
-        } else {
-            -beyond_rounding(walk, jet) * (walk.upper(jet) - time)
-        };
+        let reduced = beyond_rounding(walk, jet);
+        room += if reduced > 0.0 { reduced * time } else { -reduced * (walk.upper(jet) - time) };
     }
     for (jet, reduced) in walk.by_jet.iter().enumerate() {
-        if *reduced < 0.0 && walk.usable & !firing & (1 << jet) != 0 {
+        if *reduced < S::ZERO && walk.usable & !firing & (1 << jet) != 0 {
             room -= beyond_rounding(walk, jet) * walk.upper(jet);
         }
     }
     for (row, (y, got)) in walk.multiplier.iter().zip(delivered).enumerate() {
-        let edges = if *y > 0.0 { &walk.low } else { &walk.high };
+        let y = y.rounded();
+        let edges = if y > 0.0 { &walk.low } else { &walk.high };
         // A row that presses on an edge is at it, but for what the residual says.
-        let off = (got * at(&walk.per_unit, row) - at(edges, row)).abs() - RESIDUAL * walk.size;
-        if *y != 0.0 && off > 0.0 {
+        let off = (got * at(&walk.per_unit, row) - at(edges, row).rounded()).abs() - RESIDUAL * walk.size;
+        if y != 0.0 && off > 0.0 {
             room += y.abs() * off;
         }
     }
+    room += hidden_by_rounding(walk);
     let unit = math::max(cost, 1.0e-3 * walk.dearest * seconds);
     Proof {
         residual: if walk.size > 0.0 { math::max(walk.worst_miss(delivered), 0.0) / walk.size } else { 0.0 },
@@ -617,12 +621,40 @@ pub(super) fn proof<const M: usize, const N: usize>(
     }
 }
 
-/// A reduced cost below zero, when it is so by more than the rounding of its terms.
-fn beyond_rounding<const M: usize, const N: usize>(walk: &Walk<M, N>, jet: usize) -> f32 {
+/// What may be saved by jets at rest whose reduced cost has the right sign for rounding's sake only: multipliers that
+/// cancel are known less well than the prices that they should explain.
+fn hidden_by_rounding<const M: usize, const N: usize, S: Number>(walk: &Walk<M, N, S>) -> f32 {
+    let y = walk.row_multipliers();
+    let of = |jet: u8| {
+        let column = walk.columns.get(usize::from(jet));
+        column.map_or(0.0, |column| {
+            y.iter().zip(column).fold(0.0, |sum, (y, entry)| sum + (y.rounded() * entry).abs())
+        })
+    };
+    let terms = walk.tableau.basic.map(of);
+    if terms.iter().all(|terms| *terms <= HEAVY * walk.dearest) {
+        return 0.0;
+    }
+    let mut hidden = 0.0;
+    for (slot, jet) in walk.tableau.resting.iter().enumerate() {
+        let index = usize::from(*jet);
+        if index >= N || walk.usable & (1 << index) == 0 {
+            continue;
+        }
+        let cells = walk.tableau.cells.iter().zip(&terms);
+        let doubt = cells.fold(of(*jet), |sum, (row, terms)| sum + at(row, slot).rounded().abs() * terms);
+        let margin = at(&walk.by_jet, index).rounded().abs();
+        hidden += math::max(S::TRUST.rounding * doubt - margin, 0.0) * walk.upper(index);
+    }
+    hidden
+}
+
+/// A reduced cost, zero when it may be so but for the rounding of its terms.
+fn beyond_rounding<const M: usize, const N: usize, S: Number>(walk: &Walk<M, N, S>, jet: usize) -> f32 {
     let price = walk.price.get(jet).copied().unwrap_or(0.0);
     let Some(column) = walk.columns.get(jet) else { return 0.0 };
     let y = walk.row_multipliers();
-    let terms = y.iter().zip(column).fold(price, |sum, (y, entry)| sum + (y * entry).abs());
-    let reduced = math::min(at(&walk.by_jet, jet), 0.0);
-    if -reduced > PRICE_ROUNDING * terms { reduced } else { 0.0 }
+    let terms = y.iter().zip(column).fold(price, |sum, (y, entry)| sum + (y.rounded() * entry).abs());
+    let reduced = at(&walk.by_jet, jet).rounded();
+    if reduced.abs() > PRICE_ROUNDING * terms { reduced } else { 0.0 }
 }

@@ -9,14 +9,12 @@
 //! Rows are scaled by powers of two, which rounds nothing, so that the largest entry of a usable jet in each
 //! row is about 1. A jet's *strength* is the power of two at or below its largest scaled entry.
 
+use super::number::Number;
 use super::{ABSURD, two_to};
 use crate::math;
 
-/// Entries that stay below this share of their column when a basis is factorised anew are taken as
-/// dependent.
-pub(super) const DEPENDENT: f32 = 1.0e-6;
-
-/// The same when the basis was found for other columns.
+/// Entries that stay below this share of their column when a basis found for other columns is factorised anew are
+/// taken as dependent.
 pub(super) const POOR: f32 = 1.0e-2;
 
 /// Largest exponent of a scale, either way.
@@ -24,9 +22,9 @@ const EXPONENTS: i32 = 100;
 
 /// A basis and its tableau.
 #[derive(Clone, Debug)]
-pub(super) struct Tableau<const M: usize, const N: usize> {
+pub(super) struct Tableau<const M: usize, const N: usize, S = f32> {
     /// Per basic variable: what it gains per unit of the variable that rests in each slot.
-    pub(super) cells: [[f32; N]; M],
+    pub(super) cells: [[S; N]; M],
     /// Variable resting in each slot.
     pub(super) resting: [u8; N],
     /// Basic variables.
@@ -72,10 +70,10 @@ fn exponent_of(x: f32) -> i8 {
     }
 }
 
-impl<const M: usize, const N: usize> Tableau<M, N> {
+impl<const M: usize, const N: usize, S: Number> Tableau<M, N, S> {
     pub(super) const fn empty() -> Self {
         Self {
-            cells: [[0.0; N]; M],
+            cells: [[S::ZERO; N]; M],
             resting: [0; N],
             basic: [0; M],
             seat: [N as u8; M],
@@ -119,7 +117,7 @@ impl<const M: usize, const N: usize> Tableau<M, N> {
         }
         self.row_exponent = peak.map(exponent_of);
         let scale = self.per_unit();
-        self.cells = [[0.0; N]; M];
+        self.cells = [[S::ZERO; N]; M];
         for (slot, resting) in self.resting.iter_mut().enumerate() {
             *resting = slot as u8;
         }
@@ -132,7 +130,7 @@ impl<const M: usize, const N: usize> Tableau<M, N> {
                 let cell = entry * scale;
                 top = math::max(cell.abs(), top);
                 if let Some(into) = row.get_mut(jet) {
-                    *into = cell;
+                    *into = S::of(cell);
                 }
             }
             *strength = exponent_of(top);
@@ -164,13 +162,13 @@ impl<const M: usize, const N: usize> Tableau<M, N> {
             let mut best = (0.0, M);
             for (position, (basic, row)) in self.basic.iter().zip(&self.cells).enumerate() {
                 let free = usize::from(*basic).checked_sub(N).is_some_and(|row| kept & (1 << row) == 0);
-                let entry = row.get(slot).map_or(0.0, |entry| entry.abs());
+                let entry = row.get(slot).map_or(0.0, |entry| entry.rounded().abs());
                 if free && entry > best.0 {
                     best = (entry, position);
                 }
             }
             if best.0 * self.weakness(slot) > dependent {
-                self.exchange(best.1, slot, &mut [0.0; N]);
+                self.exchange(best.1, slot, &mut [S::ZERO; N]);
                 self.raised &= !(1 << slot);
             }
         }
@@ -180,14 +178,14 @@ impl<const M: usize, const N: usize> Tableau<M, N> {
 
     /// Exchanges the basic variable at `position` with the one resting in `slot`, in the costs too.
     #[inline(always)]
-    pub(super) fn exchange(&mut self, position: usize, slot: usize, reduced: &mut [f32; N]) {
+    pub(super) fn exchange(&mut self, position: usize, slot: usize, reduced: &mut [S; N]) {
         if position >= M || slot >= N {
             return;
         }
         let Some(mut leaving) = self.cells.get(position).copied() else { return };
-        let inverse = 1.0 / leaving.get(slot).copied().unwrap_or(1.0);
+        let inverse = S::ONE / leaving.get(slot).copied().unwrap_or(S::ONE);
         for cell in &mut leaving {
-            *cell *= inverse;
+            *cell = *cell * inverse;
         }
         for (index, row) in self.cells.iter_mut().enumerate() {
             if index != position {
@@ -217,13 +215,13 @@ impl<const M: usize, const N: usize> Tableau<M, N> {
 /// A row of the tableau when the variable in `slot` is replaced: `leaving` is the row of the variable
 /// that takes its place, over the pivot.
 #[inline(always)]
-fn replace<const N: usize>(row: &mut [f32; N], slot: usize, leaving: &[f32; N], inverse: f32) {
-    let own = row.get(slot).copied().unwrap_or(0.0);
-    if own == 0.0 {
+fn replace<const N: usize, S: Number>(row: &mut [S; N], slot: usize, leaving: &[S; N], inverse: S) {
+    let own = row.get(slot).copied().unwrap_or(S::ZERO);
+    if own == S::ZERO {
         return;
     }
     for (cell, leaving) in row.iter_mut().zip(leaving) {
-        *cell -= own * leaving;
+        *cell = *cell - own * *leaving;
     }
     if let Some(cell) = row.get_mut(slot) {
         *cell = own * inverse;

@@ -1,37 +1,124 @@
-//! Sums of products in twice the working precision, from additions and products alone.
+//! Numbers of twice the working precision: unevaluated sums of two `f32`, from additions and products alone.
 //!
 //! Error-free transformations of Dekker and Knuth, as summed up by Ogita, Rump and Oishi, "Accurate
-//! sum and dot product" (SIAM J. Sci. Comput. 26, 2005). On-times that nearly cancel need this: the residual
-//! of a refinement step must be better than the values it refines.
+//! sum and dot product" (SIAM J. Sci. Comput. 26, 2005); sums, products and quotients of pairs as analysed by
+//! Joldes, Muller and Popescu, "Tight and rigorous error bounds for basic building blocks of double-word arithmetic"
+//! (ACM Trans. Math. Softw. 44, 2017). On-times and multipliers that nearly cancel need them: the residual of a
+//! refinement step must be better than the values it refines.
+
+use core::cmp::Ordering;
+use core::ops::{Add, Div, Mul, Neg, Sub};
 
 /// Splits a 24-bit mantissa into two of 12 bits: 2^12 + 1.
 const SPLITTER: f32 = 4097.0;
 
-/// A sum and what rounding took from it.
+/// A value and what rounding took from it (at most half a unit in the value's last place).
 #[derive(Clone, Copy, Debug, Default)]
 pub(super) struct Twofold {
-    sum: f32,
-    error: f32,
+    high: f32,
+    low: f32,
 }
 
 impl Twofold {
-    /// Adds `a · b`.
-    pub(super) fn add_product(&mut self, a: f32, b: f32) {
-        let product = a * b;
-        let (a_high, a_low) = split(a);
-        let (b_high, b_low) = split(b);
-        let lost = ((a_high * b_high - product) + a_high * b_low + a_low * b_high) + a_low * b_low;
-        let sum = self.sum + product;
-        let part = sum - self.sum;
-        let rounding = (self.sum - (sum - part)) + (product - part);
-        self.sum = sum;
-        self.error += rounding + lost;
+    /// This number.
+    pub(super) const fn exactly(x: f32) -> Self {
+        Self { high: x, low: 0.0 }
     }
 
-    /// The sum, rounded once.
-    pub(super) fn value(self) -> f32 {
-        self.sum + self.error
+    /// Times a power of two or a sign.
+    pub(super) fn scaled_by(self, by: f32) -> Self {
+        Self { high: self.high * by, low: self.low * by }
     }
+
+    /// The nearest `f32`.
+    pub(super) fn value(self) -> f32 {
+        self.high
+    }
+}
+
+impl Add for Twofold {
+    type Output = Self;
+
+    #[inline(never)]
+    fn add(self, other: Self) -> Self {
+        let highs = sum(self.high, other.high);
+        let lows = sum(self.low, other.low);
+        let first = quick_sum(highs.high, highs.low + lows.high);
+        quick_sum(first.high, first.low + lows.low)
+    }
+}
+
+impl Mul for Twofold {
+    type Output = Self;
+
+    #[inline(never)]
+    fn mul(self, other: Self) -> Self {
+        let highs = product(self.high, other.high);
+        let mixed = self.high * other.low + self.low * other.high;
+        quick_sum(highs.high, highs.low + mixed)
+    }
+}
+
+impl Div for Twofold {
+    type Output = Self;
+
+    #[inline(never)]
+    fn div(self, other: Self) -> Self {
+        let first = self.high / other.high;
+        let left = self - other * Self::exactly(first);
+        quick_sum(first, left.high / other.high)
+    }
+}
+
+impl Neg for Twofold {
+    type Output = Self;
+
+    fn neg(self) -> Self {
+        Self { high: -self.high, low: -self.low }
+    }
+}
+
+impl Sub for Twofold {
+    type Output = Self;
+
+    fn sub(self, other: Self) -> Self {
+        self + -other
+    }
+}
+
+impl PartialEq for Twofold {
+    fn eq(&self, other: &Self) -> bool {
+        self.high == other.high && self.low == other.low
+    }
+}
+
+impl PartialOrd for Twofold {
+    fn partial_cmp(&self, other: &Self) -> Option<Ordering> {
+        let highs = self.high.partial_cmp(&other.high)?;
+        Some(if highs.is_eq() { self.low.partial_cmp(&other.low)? } else { highs })
+    }
+}
+
+/// `a + b` exactly.
+fn sum(a: f32, b: f32) -> Twofold {
+    let high = a + b;
+    let part = high - a;
+    Twofold { high, low: (a - (high - part)) + (b - part) }
+}
+
+/// `a + b` exactly, when `a` is the larger.
+fn quick_sum(a: f32, b: f32) -> Twofold {
+    let high = a + b;
+    Twofold { high, low: b - (high - a) }
+}
+
+/// `a · b` exactly.
+fn product(a: f32, b: f32) -> Twofold {
+    let high = a * b;
+    let (a_high, a_low) = split(a);
+    let (b_high, b_low) = split(b);
+    let low = ((a_high * b_high - high) + a_high * b_low + a_low * b_high) + a_low * b_low;
+    Twofold { high, low }
 }
 
 /// High and low half of the mantissa; magnitudes above 2^100 do not occur in scaled data.

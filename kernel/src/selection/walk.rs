@@ -6,29 +6,17 @@
 //! breakpoints of the dual step, moving resting variables across their range as long as the row stays
 //! short (long step), with a tolerance in the manner of Harris taken over all candidates that are left. After a run
 //! of pivots that gain nothing, the lowest index decides (Bland), which is finite.
+//!
+//! The walk reckons in `f32` or in pairs of them ([`Number`]); problem and answer are `f32` in either case.
 
 use super::Rule;
+use super::number::Number;
 use super::tableau::Tableau;
 use super::twofold::Twofold;
 use crate::math;
 
-/// Basic variables may be this far outside their bounds, in units of what is served.
-const FEASIBLE: f32 = 1.0e-6;
-
 /// A row that nothing can bring closer may stay this far outside, in units of what is served.
-pub(super) const TOLERATED: f32 = 3.5e-6;
-
-/// Tolerance of the ratio test, in units of the dearest price.
-const HARRIS: f32 = 3.0e-8;
-
-/// A reduced cost this far on the wrong side, in units of the dearest price, makes its variable move across.
-const WRONG_SIDE: f32 = 6.0e-8;
-
-/// Row entries below this share of their terms are rounding noise.
-const NOISE: f32 = 2.4e-7;
-
-/// Row entries below this share of their terms are no pivots.
-pub(super) const TINY: f32 = 5.0e-6;
+pub(super) const TOLERATED: f32 = 2.0e-6;
 
 /// A pivot below this share of the largest one passed is given up for the larger one.
 const POOR_PIVOT: f32 = 1.0e-2;
@@ -36,17 +24,11 @@ const POOR_PIVOT: f32 = 1.0e-2;
 /// Pivots without gain before the lowest index decides.
 const PATIENCE: u16 = 12;
 
-/// A basic jet may miss its multipliers by this share of the dearest price before they are refined.
-const MISPRICED: f32 = 1.0e-7;
-
 /// Exchanges after which a basis is factorised anew.
 const WORN: u16 = 40;
 
 /// Steps of refinement of multipliers and of basic values.
 const REFINEMENTS: u32 = 3;
-
-/// Miss that is refined, in units of what is served.
-const REFINED: f32 = 4.0e-7;
 
 /// On-times that gather this many times what is served are summed in twice the precision.
 pub(super) const CANCELLING: f32 = 8.0;
@@ -81,30 +63,30 @@ pub(super) struct Delivered<const M: usize> {
 }
 
 /// One selection under way: the problem, the ranges in force, and the state of the basis.
-pub(super) struct Walk<'a, const M: usize, const N: usize> {
-    pub(super) tableau: &'a mut Tableau<M, N>,
+pub(super) struct Walk<'a, const M: usize, const N: usize, S = f32> {
+    pub(super) tableau: &'a mut Tableau<M, N, S>,
     pub(super) columns: &'a [[f32; M]],
     pub(super) price: &'a [f32],
     pub(super) limit: &'a [f32],
     pub(super) usable: u32,
     pub(super) per_unit: [f32; M],
     /// Row ranges in force, scaled.
-    pub(super) low: [f32; M],
-    pub(super) high: [f32; M],
+    pub(super) low: [S; M],
+    pub(super) high: [S; M],
     /// Size of what is served, scaled, s; and longest on-time times strength, s.
     pub(super) size: f32,
     pub(super) longest: f32,
     /// Basic values, their bounds, and how far they may be outside; by position.
-    value: [f32; M],
-    floor: [f32; M],
-    ceiling: [f32; M],
+    value: [S; M],
+    floor: [S; M],
+    ceiling: [S; M],
     room: [f32; M],
     /// Reduced costs of slacks (the multipliers, scaled) and jets; by row and by jet.
-    pub(super) multiplier: [f32; M],
-    pub(super) by_jet: [f32; N],
+    pub(super) multiplier: [S; M],
+    pub(super) by_jet: [S; N],
     /// Reduced cost, range, and direction (1 up, -1 down, 0 for no range) of what rests; by slot.
-    reduced: [f32; N],
-    range: [f32; N],
+    reduced: [S; N],
+    range: [S; N],
     side: [f32; N],
     armed: bool,
     ranged: bool,
@@ -112,8 +94,6 @@ pub(super) struct Walk<'a, const M: usize, const N: usize> {
     pub(super) fresh: bool,
     /// What the on-times deliver per row, as last looked at.
     pub(super) achieved: [f32; M],
-    /// Whether what rounding stands in the way of is given up rather than sought by another path.
-    pub(super) last_resort: bool,
     pub(super) dearest: f32,
     pub(super) rule: Rule,
     /// Positions that rounding keeps out of their bounds.
@@ -142,13 +122,13 @@ impl Iterator for Bits {
 
 /// Entry of an array; zero beyond.
 #[inline(always)]
-pub(super) fn at<const L: usize>(array: &[f32; L], index: usize) -> f32 {
-    array.get(index).copied().unwrap_or(0.0)
+pub(super) fn at<S: Number, const L: usize>(array: &[S; L], index: usize) -> S {
+    array.get(index).copied().unwrap_or(S::ZERO)
 }
 
-impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
+impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     pub(super) fn new(
-        tableau: &'a mut Tableau<M, N>,
+        tableau: &'a mut Tableau<M, N, S>,
         (columns, price, limit): (&'a [[f32; M]], &'a [f32], &'a [f32]),
         usable: u32,
         dearest: f32,
@@ -161,24 +141,23 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
             price,
             limit,
             usable,
-            low: [0.0; M],
-            high: [0.0; M],
+            low: [S::ZERO; M],
+            high: [S::ZERO; M],
             size: 0.0,
             longest: 0.0,
-            value: [0.0; M],
-            floor: [0.0; M],
-            ceiling: [0.0; M],
+            value: [S::ZERO; M],
+            floor: [S::ZERO; M],
+            ceiling: [S::ZERO; M],
             room: [0.0; M],
-            multiplier: [0.0; M],
-            by_jet: [0.0; N],
-            reduced: [0.0; N],
-            range: [0.0; N],
+            multiplier: [S::ZERO; M],
+            by_jet: [S::ZERO; N],
+            reduced: [S::ZERO; N],
+            range: [S::ZERO; N],
             side: [0.0; N],
             armed: false,
             ranged: false,
             fresh: false,
             achieved: [0.0; M],
-            last_resort: false,
             dearest,
             rule: Rule::Largest,
             tolerated: 0,
@@ -198,9 +177,9 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
     }
 
     #[inline(always)]
-    fn bounds(&self, variable: usize) -> (f32, f32) {
+    fn bounds(&self, variable: usize) -> (S, S) {
         if variable < N {
-            (0.0, self.upper(variable))
+            (S::ZERO, S::of(self.upper(variable)))
         } else {
             (at(&self.low, variable - N), at(&self.high, variable - N))
         }
@@ -243,7 +222,7 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
 
     /// Where a resting variable rests.
     #[inline(always)]
-    fn rest(&self, variable: usize) -> f32 {
+    fn rest(&self, variable: usize) -> S {
         let (low, high) = self.bounds(variable);
         if self.is_raised(variable) { high } else { low }
     }
@@ -259,9 +238,9 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
     pub(super) fn start(&mut self) -> bool {
         let sane = self.tableau.lay_out(self.columns, self.usable);
         self.per_unit = self.tableau.per_unit();
-        self.multiplier = [0.0; M];
+        self.multiplier = [S::ZERO; M];
         for (by_jet, price) in self.by_jet.iter_mut().zip(self.price) {
-            *by_jet = *price;
+            *by_jet = S::of(*price);
         }
         (self.armed, self.ranged, self.fresh) = (false, false, true);
         sane
@@ -278,10 +257,10 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
 
     /// The multipliers per unit of each row.
     #[inline(always)]
-    pub(super) fn row_multipliers(&self) -> [f32; M] {
+    pub(super) fn row_multipliers(&self) -> [S; M] {
         let mut y = self.multiplier;
         for (y, per_unit) in y.iter_mut().zip(&self.per_unit) {
-            *y = *y * per_unit + 0.0;
+            *y = y.scaled(*per_unit);
         }
         y
     }
@@ -289,23 +268,23 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
     /// Multipliers and reduced costs from the basis and the original columns, refined where they need it.
     pub(super) fn reprice(&mut self) {
         (self.armed, self.fresh) = (false, true);
-        self.multiplier = [0.0; M];
-        let mut left = [0.0; M];
+        self.multiplier = [S::ZERO; M];
+        let mut left = [S::ZERO; M];
         for (left, basic) in left.iter_mut().zip(&self.tableau.basic) {
-            *left = self.price.get(usize::from(*basic)).copied().unwrap_or(0.0);
+            *left = self.price.get(usize::from(*basic)).map_or(S::ZERO, |price| S::of(*price));
         }
         for round in 0..REFINEMENTS {
             self.credit(&left);
             let y = self.row_multipliers();
             for ((by_jet, column), price) in self.by_jet.iter_mut().zip(self.columns).zip(self.price) {
-                *by_jet = *price - dot(&y, column);
+                *by_jet = S::of(*price) - dot(&y, column);
             }
             let mut worst = 0.0;
             for (left, basic) in left.iter_mut().zip(&self.tableau.basic) {
                 *left = at(&self.by_jet, usize::from(*basic));
-                worst = math::max(left.abs(), worst);
+                worst = math::max(left.rounded().abs(), worst);
             }
-            if worst <= MISPRICED * self.dearest || round + 1 == REFINEMENTS {
+            if worst <= S::TRUST.mispriced * self.dearest || round + 1 == REFINEMENTS {
                 break;
             }
         }
@@ -313,12 +292,12 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
 
     /// Adds to the multipliers of resting slacks what pays for these costs of the basic variables.
     #[inline(always)]
-    fn credit(&mut self, left: &[f32; M]) {
+    fn credit(&mut self, left: &[S; M]) {
         for (y, seat) in self.multiplier.iter_mut().zip(&self.tableau.seat) {
             let slot = usize::from(*seat);
             if slot < N {
                 for (row, left) in self.tableau.cells.iter().zip(left) {
-                    *y += at(row, slot) * left;
+                    *y = *y + at(row, slot) * *left;
                 }
             }
         }
@@ -327,7 +306,7 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
     /// Lets every resting variable rest where its reduced cost asks it to.
     #[inline(always)]
     pub(super) fn take_sides(&mut self) {
-        let tolerance = WRONG_SIDE * self.dearest;
+        let tolerance = S::of(S::TRUST.wrong_side * self.dearest);
         let (mut cheap, mut dear) = (0_u32, 0_u32);
         for (jet, by_jet) in self.by_jet.iter().enumerate() {
             cheap |= u32::from(*by_jet < -tolerance) << jet;
@@ -354,6 +333,7 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
 
     /// Lets raised jets whose reduced cost is this small rest at zero.
     pub(super) fn call_back(&mut self, tolerance: f32) {
+        let tolerance = S::of(tolerance);
         for jet in Bits(self.tableau.raised) {
             if at(&self.by_jet, jet).abs() <= tolerance {
                 self.tableau.raised &= !(1 << jet);
@@ -368,7 +348,7 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
         for position in 0..M {
             self.frame(position);
         }
-        self.value = [0.0; M];
+        self.value = [S::ZERO; M];
         for row in 0..M {
             if let Some(slot) = self.seat(row) {
                 self.push(slot, self.rest(N + row));
@@ -378,7 +358,7 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
             for slot in 0..N {
                 let variable = self.resting(slot);
                 if variable < N && self.is_raised(variable) {
-                    self.push(slot, self.upper(variable));
+                    self.push(slot, S::of(self.upper(variable)));
                 }
             }
         }
@@ -393,31 +373,32 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
         let into =
             (self.floor.get_mut(position), self.ceiling.get_mut(position), self.room.get_mut(position));
         if let (Some(floor), Some(ceiling), Some(room)) = into {
-            (*floor, *ceiling, *room) = (low, high, FEASIBLE * self.size * weakness);
+            (*floor, *ceiling, *room) = (low, high, S::TRUST.feasible * self.size * weakness);
         }
     }
 
     /// Moves what rests in a slot by so much.
     #[inline(always)]
-    fn push(&mut self, slot: usize, by: f32) {
+    fn push(&mut self, slot: usize, by: S) {
         for (value, row) in self.value.iter_mut().zip(&self.tableau.cells) {
-            *value += at(row, slot) * by;
+            *value = *value + at(row, slot) * by;
         }
     }
 
     /// The basic variable that leaves and how far it is below (positive) or above its bounds.
     #[inline(always)]
-    fn leaving(&self, lowest: bool) -> Option<(usize, f32)> {
-        let mut best = (M, 0.0);
+    fn leaving(&self, lowest: bool) -> Option<(usize, S)> {
+        let mut best = (M, S::ZERO);
         let mut most = 1.0;
         let bounds = self.floor.iter().zip(&self.ceiling).zip(&self.room);
         for (position, (value, ((floor, ceiling), room))) in self.value.iter().zip(bounds).enumerate() {
-            let short = if *value < *floor { floor - value } else { math::min(ceiling - value, 0.0) };
-            if short.abs() <= *room || self.tolerated & (1 << position) != 0 {
+            let short = if *value < *floor { *floor - *value } else { (*ceiling - *value).or_less(S::ZERO) };
+            let miss = short.rounded().abs();
+            if miss <= *room || self.tolerated & (1 << position) != 0 {
                 continue;
             }
             // Compared in units of the room, which is weighed by strength.
-            let merit = if lowest { 1.0e3 - self.basic(position) as f32 } else { short.abs() / *room };
+            let merit = if lowest { 1.0e3 - self.basic(position) as f32 } else { miss / *room };
             if merit > most {
                 (best, most) = ((position, short), merit);
             }
@@ -432,7 +413,7 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
 
     /// Whether so much of the basic variable at a position is more than a share of what is served.
     pub(super) fn is_beyond(&self, position: usize, left: f32, share: f32) -> bool {
-        !(left * FEASIBLE <= share * at(&self.room, position))
+        !(left * S::TRUST.feasible <= share * at(&self.room, position))
     }
 
     /// Loads reduced costs and ranges by slot.
@@ -492,7 +473,7 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
             match self.ratio_test(position, short, lowest) {
                 Ok(step) => self.pivot(position, short, &step),
                 Err(left) => {
-                    return Walked::Contradiction(position, if short > 0.0 { left } else { -left });
+                    return Walked::Contradiction(position, if short > S::ZERO { left } else { -left });
                 }
             }
         }
@@ -503,30 +484,31 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
     /// # Errors
     /// How short the row stays when everything that helps has moved.
     #[inline(always)]
-    fn ratio_test(&self, position: usize, short: f32, lowest: bool) -> Result<Step, f32> {
-        let Some(row) = self.tableau.cells.get(position) else { return Err(short.abs()) };
-        let tolerance = if lowest { 0.0 } else { HARRIS * self.dearest };
-        let sign = if short > 0.0 { 1.0 } else { -1.0 };
-        let mut helps = [0.0_f32; N];
-        let mut relaxed = [0.0_f32; N];
+    fn ratio_test(&self, position: usize, short: S, lowest: bool) -> Result<Step, f32> {
+        let Some(row) = self.tableau.cells.get(position) else { return Err(short.rounded().abs()) };
+        let tolerance = S::of(if lowest { 0.0 } else { S::TRUST.harris * self.dearest });
+        let sign = if short > S::ZERO { 1.0 } else { -1.0 };
+        let mut helps = [S::ZERO; N];
+        let mut relaxed = [S::ZERO; N];
         let mut open = 0_u32;
-        let mut bound = f32::INFINITY;
+        let mut bound = S::of(f32::INFINITY);
         for slot in 0..N {
-            let entry = sign * at(&self.side, slot) * at(row, slot);
-            if entry > 0.0 {
-                let cost = math::max(at(&self.side, slot) * at(&self.reduced, slot), 0.0);
+            let side = at(&self.side, slot);
+            let entry = at(row, slot).scaled(sign * side);
+            if entry > S::ZERO {
+                let cost = at(&self.reduced, slot).scaled(side).or_more(S::ZERO);
                 let ratio = (cost + tolerance) / entry;
                 if let (Some(helps), Some(relaxed)) = (helps.get_mut(slot), relaxed.get_mut(slot)) {
                     (*helps, *relaxed) = (entry, ratio);
                 }
-                bound = math::min(ratio, bound);
+                bound = ratio.or_less(bound);
                 open |= 1 << slot;
             }
         }
         // The largest multiplier of the row: what its entries are made of.
         let mut most = if self.basic(position) < N { 0.0 } else { 1.0 };
         for seat in &self.tableau.seat {
-            most = math::max(at(row, usize::from(*seat)).abs(), most);
+            most = math::max(at(row, usize::from(*seat)).rounded().abs(), most);
         }
         let mut slope = short.abs();
         let mut passed = 0_u32;
@@ -534,24 +516,25 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
         let mut best_merit = 0.0;
         while open != 0 {
             let mut set = 0_u32;
-            let mut next = f32::INFINITY;
+            let mut next = S::of(f32::INFINITY);
             let mut chosen = (0.0, N);
             for slot in Bits(open) {
                 let entry = at(&helps, slot);
-                let cost = at(&self.side, slot) * at(&self.reduced, slot);
+                let cost = at(&self.reduced, slot).scaled(at(&self.side, slot));
                 let own = at(&relaxed, slot);
                 if own > bound && cost > bound * entry {
-                    next = math::min(own, next);
+                    next = own.or_less(next);
                     continue;
                 }
                 set |= 1 << slot;
+                let entry = entry.rounded();
                 let variable = self.resting(slot);
                 let merit = if variable < N { entry * self.tableau.weakness(variable) } else { entry };
-                if merit <= NOISE * most {
+                if merit <= S::TRUST.noise * most {
                     continue;
                 }
-                slope -= entry * at(&self.range, slot);
-                if merit > TINY * most && merit > chosen.0 && !(lowest && chosen.1 < N) {
+                slope = slope - at(&helps, slot) * at(&self.range, slot);
+                if merit > S::TRUST.tiny * most && merit > chosen.0 && !(lowest && chosen.1 < N) {
                     chosen = (merit, slot);
                 }
             }
@@ -562,24 +545,25 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
             passed |= set;
             open &= !set;
             bound = next;
-            if slope <= 0.0 || set == 0 {
+            if slope <= S::ZERO || set == 0 {
                 break;
             }
         }
         // At the very edge of what is attainable, what stays short is rounding.
+        let (left, rounding) = (slope.rounded(), S::TRUST.noise * short.rounded().abs());
         match best {
-            Some(step) if !self.is_beyond(position, slope, TOLERATED) => Ok(step),
-            Some(_) => Err(slope),
-            None => Err(short.abs()),
+            Some(step) if !self.is_beyond(position, left - rounding, TOLERATED) => Ok(step),
+            Some(_) => Err(left),
+            None => Err(short.rounded().abs()),
         }
     }
 
     #[inline(always)]
-    fn pivot(&mut self, position: usize, short: f32, step: &Step) {
+    fn pivot(&mut self, position: usize, short: S, step: &Step) {
         for slot in Bits(step.crossing) {
             let variable = self.resting(slot);
             let side = at(&self.side, slot);
-            self.push(slot, side * at(&self.range, slot));
+            self.push(slot, at(&self.range, slot).scaled(side));
             self.raise(variable, side > 0.0);
             if let Some(side) = self.side.get_mut(slot) {
                 *side = -*side;
@@ -587,18 +571,18 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
         }
         let slot = step.slot;
         let (leaving, entering) = (self.basic(position), self.resting(slot));
-        let target = if short > 0.0 { at(&self.floor, position) } else { at(&self.ceiling, position) };
-        let pivot = self.tableau.cells.get(position).map_or(1.0, |row| at(row, slot));
+        let target = if short > S::ZERO { at(&self.floor, position) } else { at(&self.ceiling, position) };
+        let pivot = self.tableau.cells.get(position).map_or(S::ONE, |row| at(row, slot));
         let moved = (target - at(&self.value, position)) / pivot;
         let entered = self.rest(entering) + moved;
         self.push(slot, moved);
         if let Some(value) = self.value.get_mut(position) {
             *value = entered;
         }
-        self.idle = if at(&self.reduced, slot) == 0.0 { self.idle + 1 } else { 0 };
+        self.idle = if at(&self.reduced, slot) == S::ZERO { self.idle + 1 } else { 0 };
         self.tableau.exchange(position, slot, &mut self.reduced);
         self.raise(entering, false);
-        self.raise(leaving, !(short > 0.0));
+        self.raise(leaving, !(short > S::ZERO));
         self.arm_slot(slot);
         self.frame(position);
         self.tolerated = 0;
@@ -607,17 +591,17 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
 
     /// Row multipliers, per unit of each row, that say why the basic variable at `position` cannot come within its
     /// bounds.
-    pub(super) fn reason(&self, position: usize, short: f32) -> [f32; M] {
+    pub(super) fn reason(&self, position: usize, short: f32) -> [S; M] {
         let sign = if short > 0.0 { 1.0 } else { -1.0 };
-        let mut y = [0.0; M];
+        let mut y = [S::ZERO; M];
         let own = self.basic(position);
         for (row, (y, per_unit)) in y.iter_mut().zip(&self.per_unit).enumerate() {
             let cell = match self.seat(row) {
-                Some(slot) => -self.tableau.cells.get(position).map_or(0.0, |cells| at(cells, slot)),
-                None if own == N + row => 1.0,
-                None => 0.0,
+                Some(slot) => -self.tableau.cells.get(position).map_or(S::ZERO, |cells| at(cells, slot)),
+                None if own == N + row => S::ONE,
+                None => S::ZERO,
             };
-            *y = sign * cell * per_unit + 0.0;
+            *y = cell.scaled(sign * per_unit);
         }
         y
     }
@@ -635,7 +619,7 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
             let jet = usize::from(*basic);
             if let Some(time) = times.get_mut(jet) {
                 // Adding zero turns a minus zero into a plain one.
-                *time = math::clamp(*value, 0.0, self.upper(jet)) + 0.0;
+                *time = math::clamp(value.rounded(), 0.0, self.upper(jet)) + 0.0;
             }
         }
         times
@@ -648,7 +632,7 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
         let mut gathered = [0.0; M];
         self.each_firing(held, |column, time| {
             for ((sum, gathered), entry) in rows.iter_mut().zip(&mut gathered).zip(column) {
-                let product = entry * time;
+                let product = entry * time.rounded();
                 *sum += product;
                 *gathered += product.abs();
             }
@@ -662,48 +646,53 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
 
     /// The same in twice the precision.
     #[inline(never)]
-    pub(super) fn delivered_exactly(&self, held: bool) -> [f32; M] {
+    pub(super) fn delivered_exactly(&self, held: bool) -> [Twofold; M] {
         let mut rows = [Twofold::default(); M];
         self.each_firing(held, |column, time| {
             for (sum, entry) in rows.iter_mut().zip(column) {
-                sum.add_product(*entry, time);
+                *sum = *sum + Twofold::exactly(*entry) * time.widened();
             }
         });
-        rows.map(Twofold::value)
+        rows
     }
 
     /// Basic jets and their on-times within their limits.
     #[inline(always)]
     pub(super) fn basic_times(&self) -> impl Iterator<Item = (usize, f32)> {
         let basic = self.tableau.basic.iter().zip(self.value.iter().zip(&self.ceiling));
-        let jets =
-            basic.map(|(basic, (value, ceiling))| (usize::from(*basic), math::clamp(*value, 0.0, *ceiling)));
+        let jets = basic.map(|(basic, (value, ceiling))| {
+            (usize::from(*basic), math::clamp(value.rounded(), 0.0, ceiling.rounded()))
+        });
         jets.filter(|(jet, _)| *jet < N)
     }
 
     /// Values of basic jets.
     #[inline(always)]
-    fn basic_values(&self) -> impl Iterator<Item = f32> {
+    fn basic_values(&self) -> impl Iterator<Item = S> {
         let basic = self.tableau.basic.iter().zip(&self.value);
         basic.filter(|(basic, _)| usize::from(**basic) < N).map(|(_, value)| *value)
     }
 
     /// Hands out column and on-time of every jet that fires.
     #[inline(always)]
-    fn each_firing(&self, held: bool, mut take: impl FnMut(&[f32; M], f32)) {
+    fn each_firing(&self, held: bool, mut take: impl FnMut(&[f32; M], S)) {
         for (position, basic) in self.tableau.basic.iter().enumerate() {
             let jet = usize::from(*basic);
             if jet < N
                 && let Some(column) = self.columns.get(jet)
             {
                 let value = at(&self.value, position);
-                let time = if held { math::clamp(value, 0.0, at(&self.ceiling, position)) } else { value };
+                let time = if held {
+                    S::of(math::clamp(value.rounded(), 0.0, at(&self.ceiling, position).rounded()))
+                } else {
+                    value
+                };
                 take(column, time);
             }
         }
         for jet in Bits(self.tableau.raised) {
             if let Some(column) = self.columns.get(jet) {
-                take(column, self.upper(jet));
+                take(column, S::of(self.upper(jet)));
             }
         }
     }
@@ -713,22 +702,29 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
     /// `true` when what they deliver is then known in [`Self::achieved`]: no basic jet has to be held within its
     /// limits for it.
     pub(super) fn refine(&mut self) -> bool {
-        let mut careful = false;
+        let mut careful = S::IS_TWOFOLD;
         for _ in 0..REFINEMENTS + 1 {
             let delivered = self.delivered(false);
             careful |= !(delivered.gathered <= CANCELLING * self.size);
-            let rows = if careful { self.delivered_exactly(false) } else { delivered.rows };
-            let mut left = [0.0; M];
+            let rows = if careful {
+                self.delivered_exactly(false).map(S::narrowed)
+            } else {
+                delivered.rows.map(S::of)
+            };
+            let mut left = [S::ZERO; M];
             let mut worst = 0.0;
             for (row, left) in left.iter_mut().enumerate() {
                 if self.seat(row).is_some() {
-                    *left = self.rest(N + row) - at(&rows, row) * at(&self.per_unit, row);
-                    worst = math::max(left.abs(), worst);
+                    *left = self.rest(N + row) - at(&rows, row).scaled(at(&self.per_unit, row));
+                    worst = math::max(left.rounded().abs(), worst);
                 }
             }
-            if worst <= REFINED * self.size {
-                self.achieved = rows;
-                return self.basic_times().zip(self.basic_values()).all(|((_, held), value)| held == value);
+            if worst <= S::TRUST.refined * self.size {
+                self.achieved = rows.map(S::rounded);
+                return self
+                    .basic_times()
+                    .zip(self.basic_values())
+                    .all(|((_, held), value)| S::of(held) == value);
             }
             for (row, left) in left.iter().enumerate() {
                 if let Some(slot) = self.seat(row) {
@@ -745,7 +741,7 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
         let mut worst = 0.0;
         for (row, (got, per_unit)) in rows.iter().zip(&self.per_unit).enumerate() {
             let got = got * per_unit;
-            let miss = math::max(at(&self.low, row) - got, got - at(&self.high, row));
+            let miss = math::max(at(&self.low, row).rounded() - got, got - at(&self.high, row).rounded());
             // Written so that what is not a number is the worst.
             if !(miss <= worst) {
                 worst = miss;
@@ -757,6 +753,6 @@ impl<'a, const M: usize, const N: usize> Walk<'a, M, N> {
 
 /// Scalar product.
 #[inline(always)]
-pub(super) fn dot<const M: usize>(a: &[f32; M], b: &[f32; M]) -> f32 {
-    a.iter().zip(b).fold(0.0, |sum, (a, b)| sum + a * b)
+pub(super) fn dot<S: Number, const M: usize>(a: &[S; M], b: &[f32; M]) -> S {
+    a.iter().zip(b).fold(S::ZERO, |sum, (a, b)| sum + *a * S::of(*b))
 }
