@@ -116,7 +116,7 @@ fn two_half_boxes_are_one_box() {
 #[test]
 fn a_tank_is_a_point_mass() {
     const HEAVY: f64 = 1e14;
-    let anchor = body("hull", HEAVY, [0.0; 3], diagonal([1.0; 3]));
+    let anchor = body("hub", HEAVY, [0.0; 3], diagonal([1.0; 3]));
     let vehicle = vehicle(vec![anchor], vec![scene::tank("tank", [1.0, 2.0, 3.0])]);
     let got = composite(&vehicle, &everything(&vehicle), &[10.0]);
     let want = [[131.0, -20.0, -30.0], [-20.0, 101.0, -60.0], [-30.0, -60.0, 51.0]];
@@ -129,7 +129,7 @@ fn a_tank_is_a_point_mass() {
 /// reduced mass times distance squared (textbook).
 #[test]
 fn a_draining_tank_moves_the_centre_of_mass() {
-    let anchor = body("hull", 30.0, [0.0; 3], diagonal([1.0; 3]));
+    let anchor = body("hub", 30.0, [0.0; 3], diagonal([1.0; 3]));
     let vehicle = vehicle(vec![anchor], vec![scene::tank("tank", [4.0, 0.0, 0.0])]);
     let stack = Stack::new(&vehicle, &everything(&vehicle));
     for (propellant, centre, across) in [(10.0, 1.0, 120.0), (2.0, 0.25, 30.0), (0.0, 0.0, 0.0)] {
@@ -209,9 +209,9 @@ proptest! {
         };
         let rows = |j: &Matrix3<f64>| [0, 1, 2].map(|row| [0, 1, 2].map(|column| j[(row, column)]));
         let (mass, centre, tensor) = sum(&points[..split]);
-        let hull = body("hull", mass, centre.into(), rows(&tensor));
+        let hub = body("hub", mass, centre.into(), rows(&tensor));
         let tanks: Vec<Tank> = points[split..].iter().map(|(_, at)| scene::tank("tank", *at)).collect();
-        let vehicle = vehicle(vec![hull], tanks);
+        let vehicle = vehicle(vec![hub], tanks);
         let propellant: Vec<f64> = points[split..].iter().map(|(mass, _)| *mass).collect();
         let got = composite(&vehicle, &everything(&vehicle), &propellant);
         let (mass, centre, tensor) = sum(&points);
