@@ -273,6 +273,7 @@ pub trait Tally: Default + Send {
 ///
 /// * `allowed` — in 100,000 problems, of `ROUNDED` kinds or of the others.
 pub fn judge<T: Tally>(walked: &[(Series, T)], what: &str, allowed: impl Fn(bool) -> usize) {
+    let start = if walked.iter().any(|(series, _)| series.warm) { "warm" } else { "cold" };
     let mut shown: Vec<&str> = Vec::new();
     for rounded in [false, true] {
         let (mut problems, mut findings, mut words) = (0, 0, Vec::new());
@@ -286,7 +287,7 @@ pub fn judge<T: Tally>(walked: &[(Series, T)], what: &str, allowed: impl Fn(bool
         }
         let most = (problems * allowed(rounded)).div_ceil(100_000);
         let kinds = if rounded { ", short of a rank but for rounding" } else { "" };
-        println!("{findings} of {problems} {what}{kinds}; {most} allowed, the goal is none");
+        println!("{start}: {findings} of {problems} {what}{kinds}; {most} allowed, the goal is none");
         if findings > most {
             shown.extend(words);
         }
