@@ -119,7 +119,8 @@ fn all(warm: bool) {
             tally.faults
         );
     }
-    judge(&tallies, "unproven", |_| 0);
+    // What rounding makes of a rank that is not there has no true answer.
+    judge(&tallies, "unproven", |rounded| if rounded { 50 } else { 0 });
 }
 
 #[test]

@@ -7,7 +7,7 @@
 
 use super::number::Number;
 use super::twofold::Twofold;
-use super::walk::{Bits, CANCELLING, Delivered, TOLERATED, Walk, Walked, at, dot};
+use super::walk::{Bits, CANCELLING, Delivered, Walk, Walked, at, dot};
 use super::{BLOCK, Demand, FLOOR, LONGEST, Outcome, Proof, SLACK, SPILL};
 use crate::math;
 
@@ -16,7 +16,7 @@ use crate::math;
 const CAP_MARGIN: f32 = 1.0625;
 
 /// A demand that must be shortened below this share is not a demand but a mistake.
-const ABSURD_SHARE: f32 = 1.0e-15;
+const ABSURD_SHARE: f32 = 1.0e-24;
 
 /// How far rows may be missed in the second stage for rounding's sake, as a share of the demand.
 const LEEWAY: f32 = 5.0e-6;
@@ -34,6 +34,9 @@ const TRIFLE: f32 = 1.0e-4;
 
 /// A second stage that serves less than this share asks once more with [`SPILL`].
 const HALF: f32 = 0.5;
+
+/// How far rows may be let off for rounding's sake, in units of what is served.
+const WITHIN: f32 = 1.5e-6;
 
 /// Largest miss of a row that is believed, in units of what is served.
 const RESIDUAL: f32 = 4.5e-6;
@@ -208,16 +211,12 @@ fn largest_of_block<const M: usize>(rows: &[f32; M]) -> [f32; M] {
 
 /// Puts the ranges at a share in force.
 fn put<const M: usize, const N: usize, S: Number>(walk: &mut Walk<M, N, S>, slide: &Slide<M>, lambda: f32) {
-    for (into, (edge, way)) in walk.low.iter_mut().zip(slide.low.iter().zip(&slide.low_way)) {
-        *into = S::of(*edge) + S::of(lambda) * S::of(*way);
-    }
-    for (into, (edge, way)) in walk.high.iter_mut().zip(slide.high.iter().zip(&slide.high_way)) {
-        *into = S::of(*edge) + S::of(lambda) * S::of(*way);
-    }
-    walk.size = if slide.shrinks { lambda * slide.size } else { slide.size };
-    walk.longest = LONGEST * walk.size;
-    walk.tolerated = 0;
-    walk.settle();
+    let at_share = |edges: &[f32; M], ways: &[f32; M]| -> [S; M] {
+        core::array::from_fn(|row| S::of(at(edges, row)) + S::of(lambda) * S::of(at(ways, row)))
+    };
+    let size = if slide.shrinks { lambda * slide.size } else { slide.size };
+    let (low, high) = (at_share(&slide.low, &slide.low_way), at_share(&slide.high, &slide.high_way));
+    walk.put(low, high, size, LONGEST * size);
 }
 
 /// Walks to the least price at the largest share, and makes sure of it.
@@ -257,10 +256,10 @@ fn press<const M: usize, const N: usize, S: Number>(
                 let y = walk.reason(position, short);
                 let bound = bound(walk, slide, &y, slid.lambda);
                 let disagree = bound.share >= slid.lambda;
-                let settles_it =
+                // What is attainable but for rounding is not worth a smaller share, unless that is at hand.
+                let at_hand =
                     !disagree && (slide.seeks_share() || bound.share >= (1.0 - SLACK) * slid.lambda);
-                if !settles_it && !walk.is_beyond(position, short.abs(), TOLERATED) {
-                    walk.tolerated |= 1 << position;
+                if !at_hand && walk.let_off(&y, short, WITHIN * slide.unit(walk.size)) {
                     continue;
                 }
                 if disagree && walk.tableau.worn > 0 {
@@ -313,6 +312,12 @@ impl<const M: usize> Slide<M> {
         !self.shrinks && self.least > 0.0
     }
 
+    /// What rounding is measured against, scaled: where the share of one row is sought, what is wanted in it.
+    fn unit(&self, served: f32) -> f32 {
+        let ways = self.low_way.iter().chain(&self.high_way);
+        if self.seeks_share() { ways.fold(0.0, |top, way| math::max(way.abs(), top)) } else { served }
+    }
+
     /// Whether a share below [`Self::least`] is not worth finding exactly.
     fn is_negligible<const N: usize, S: Number>(&self, walk: &Walk<M, N, S>, lambda: f32) -> bool {
         if !self.shrinks {
@@ -337,7 +342,7 @@ struct Bound {
 
 impl Bound {
     /// The share to go on with when multipliers that pay for the present one still leave a row short: less by
-    /// the rounding of the share itself, or nothing where that is not enough.
+    /// the rounding of the share itself, or without what lives on rounding noise, or nothing.
     fn beyond_rounding(&self, lambda: f32, short: f32) -> f32 {
         let less = if lambda < 1.0 { NUDGE * lambda } else { SLACK };
         let nudged = lambda - math::max(2.0 * short.abs() / self.towards, less);
@@ -615,7 +620,11 @@ pub(super) fn proof<const M: usize, const N: usize, S: Number>(
     room += hidden_by_rounding(walk);
     let unit = math::max(cost, 1.0e-3 * walk.dearest * seconds);
     Proof {
-        residual: if walk.size > 0.0 { math::max(walk.worst_miss(delivered), 0.0) / walk.size } else { 0.0 },
+        residual: if walk.size > 0.0 {
+            (math::max(walk.worst_miss(delivered), 0.0) + walk.let_off) / walk.size
+        } else {
+            0.0
+        },
         gap: if unit > 0.0 { room / unit } else { 0.0 },
         reach_gap,
     }

@@ -6,8 +6,6 @@
 //! breakpoints of the dual step, moving resting variables across their range as long as the row stays
 //! short (long step), with a tolerance in the manner of Harris taken over all candidates that are left. After a run
 //! of pivots that gain nothing, the lowest index decides (Bland), which is finite.
-//!
-//! The walk reckons in `f32` or in pairs of them ([`Number`]); problem and answer are `f32` in either case.
 
 use super::Rule;
 use super::number::Number;
@@ -15,11 +13,11 @@ use super::tableau::Tableau;
 use super::twofold::Twofold;
 use crate::math;
 
-/// A row that nothing can bring closer may stay this far outside, in units of what is served.
-pub(super) const TOLERATED: f32 = 2.0e-6;
-
 /// A pivot below this share of the largest one passed is given up for the larger one.
 const POOR_PIVOT: f32 = 1.0e-2;
+
+/// What is let off is more than rounding asks for by this factor.
+const LET_OFF_MARGIN: f32 = 1.25;
 
 /// Pivots without gain before the lowest index decides.
 const PATIENCE: u16 = 12;
@@ -96,8 +94,8 @@ pub(super) struct Walk<'a, const M: usize, const N: usize, S = f32> {
     pub(super) achieved: [f32; M],
     pub(super) dearest: f32,
     pub(super) rule: Rule,
-    /// Positions that rounding keeps out of their bounds.
-    pub(super) tolerated: u32,
+    /// How far rows are let off for rounding's sake, scaled.
+    pub(super) let_off: f32,
     pub(super) allowance: u16,
     idle: u16,
 }
@@ -160,7 +158,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
             achieved: [0.0; M],
             dearest,
             rule: Rule::Largest,
-            tolerated: 0,
+            let_off: 0.0,
             allowance,
             idle: 0,
         }
@@ -250,7 +248,6 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     pub(super) fn rebuild(&mut self, dependent: f32) -> bool {
         let sane = self.tableau.rebuild(self.columns, self.usable, dependent);
         self.per_unit = self.tableau.per_unit();
-        self.tolerated = 0;
         (self.armed, self.ranged) = (false, false);
         sane
     }
@@ -394,7 +391,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
         for (position, (value, ((floor, ceiling), room))) in self.value.iter().zip(bounds).enumerate() {
             let short = if *value < *floor { *floor - *value } else { (*ceiling - *value).or_less(S::ZERO) };
             let miss = short.rounded().abs();
-            if miss <= *room || self.tolerated & (1 << position) != 0 {
+            if miss <= *room {
                 continue;
             }
             // Compared in units of the room, which is weighed by strength.
@@ -411,9 +408,38 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
         self.leaving(false).is_none()
     }
 
-    /// Whether so much of the basic variable at a position is more than a share of what is served.
-    pub(super) fn is_beyond(&self, position: usize, left: f32, share: f32) -> bool {
-        !(left * S::TRUST.feasible <= share * at(&self.room, position))
+    /// Puts the row ranges in force.
+    pub(super) fn put(&mut self, low: [S; M], high: [S; M], size: f32, longest: f32) {
+        (self.low, self.high, self.size, self.longest) = (low, high, size, longest);
+        self.let_off = 0.0;
+        self.settle();
+    }
+
+    /// Lets the rows off by as little as ends a contradiction, if that is no more than `most`.
+    ///
+    /// * `y` — row multipliers, per unit of each row, that say why a basic variable stays `short`.
+    pub(super) fn let_off(&mut self, y: &[S; M], short: f32, most: f32) -> bool {
+        let scaled = |(y, per_unit): (&S, &f32)| y.scaled(1.0 / per_unit);
+        let sum = y.iter().zip(&self.per_unit).map(scaled).fold(0.0, |sum, y| sum + y.rounded().abs());
+        // A little more, so that rounding does not ask again.
+        let by = LET_OFF_MARGIN * short.abs() / sum;
+        if !(self.let_off + by <= most) {
+            return false;
+        }
+        self.let_off += by;
+        for (row, y) in y.iter().enumerate() {
+            let (edges, by) = if *y > S::ZERO { (&mut self.low, -by) } else { (&mut self.high, by) };
+            if let Some(edge) = edges.get_mut(row).filter(|_| *y != S::ZERO) {
+                *edge = *edge + S::of(by);
+            }
+            // What was a point is a range now: its slack rests where its reduced cost asks it to.
+            if let Some(slot) = self.seat(row) {
+                let cost = if self.armed { at(&self.reduced, slot) } else { at(&self.multiplier, row) };
+                self.raise(N + row, cost < S::ZERO);
+            }
+        }
+        self.settle();
+        true
     }
 
     /// Loads reduced costs and ranges by slot.
@@ -552,7 +578,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
         // At the very edge of what is attainable, what stays short is rounding.
         let (left, rounding) = (slope.rounded(), S::TRUST.noise * short.rounded().abs());
         match best {
-            Some(step) if !self.is_beyond(position, left - rounding, TOLERATED) => Ok(step),
+            Some(step) if left - rounding <= at(&self.room, position) => Ok(step),
             Some(_) => Err(left),
             None => Err(short.rounded().abs()),
         }
@@ -585,7 +611,6 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
         self.raise(leaving, !(short > S::ZERO));
         self.arm_slot(slot);
         self.frame(position);
-        self.tolerated = 0;
         self.fresh = false;
     }
 
