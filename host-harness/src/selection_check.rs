@@ -37,10 +37,13 @@ pub const LAMBDA_LIMIT: f64 = 1.0e-5;
 pub const WELL_CONDITIONED: f64 = 100.0;
 /// Share of its terms by which the worth of a jet may be off: a few roundings of `f32`.
 pub const ROUNDING: f64 = 5.0e-7;
-/// Share of its terms by which a jet may be mispriced that is priced right but for the rounding of `f32`.
-const TIGHT: f64 = 1.0e-6;
+/// Shares of its terms by which a jet may be mispriced that is priced right but for the rounding of `f32`: the
+/// multipliers are polished by each.
+const TIGHT: [f64; 3] = [1.0e-6, 3.0e-7, 1.0e-7];
 /// Singular values below this share of the largest are rounding.
 const INDEPENDENT: f64 = 1.0e-11;
+/// What a row can deliver by itself times this is the most that is wanted of it (the kernel's own margin).
+const CAP_MARGIN: f64 = 1.0625;
 /// Share of a full pulse that is as good as nothing.
 const TRIFLE: f64 = 2.0e-12;
 /// What the second stage may push the wrong way for rounding's sake, share of the demand.
@@ -233,7 +236,8 @@ pub fn check_selection<const M: usize, const N: usize>(
     let y = selection.multipliers.map(f64::from);
     check.gap = propellant_gap(jets(), &y, &priced);
     if !(check.gap <= GAP_LIMIT) {
-        check.gap = check.gap.min(propellant_gap(jets(), &polished(jets(), &y, 1.0), &priced));
+        let gaps = TIGHT.map(|tight| propellant_gap(jets(), &polished(jets(), &y, 1.0, tight), &priced));
+        check.gap = gaps.into_iter().fold(check.gap, f64::min);
     }
     if !(check.gap <= GAP_LIMIT) {
         check.condition = condition(jets(), &y, &longest);
@@ -263,7 +267,10 @@ fn proof_is_honest<const M: usize, const N: usize>(
 
 /// What is served, as the longest on-times go by it: the demand at the λ claimed; in the second stage what is wanted
 /// as far as it is not beyond all reach.
-fn served<const M: usize, const N: usize>(
+///
+/// * `nearest` — the point of the demand nearest zero.
+#[must_use]
+pub fn served<const M: usize, const N: usize>(
     problem: &Problem<M>,
     selection: &Selection<M, N>,
     nearest: &[f64; M],
@@ -410,7 +417,9 @@ fn check_reach<const M: usize, const N: usize>(
         return;
     }
     let y = selection.reach_multipliers.map(f64::from);
-    for (y, forgiven) in [(y, 0.0), (y, ROUNDING), (polished_reach(problem, selection, nearest, &y), 0.0)] {
+    let polished =
+        TIGHT.into_iter().map(|tight| (polished_reach(problem, selection, nearest, &y, tight), 0.0));
+    for (y, forgiven) in [(y, 0.0), (y, ROUNDING)].into_iter().chain(polished) {
         check.lambda_bound = share_bound(problem, selection, nearest, &y, forgiven);
         let best = check.lambda_bound.min(1.0) * (1.0 - f64::from(SLACK));
         let enough = if selection.outcome == Outcome::Shortened {
@@ -487,7 +496,7 @@ fn alone<const M: usize>(problem: &Problem<M>, nearest: &[f64; M]) -> f64 {
     let block = largest_of_block(authority);
     let shares = (0..M).filter(|row| block[*row] > 0.0 && nearest[*row] != 0.0);
     shares
-        .map(|row| 1.0625 * authority[row].max(f64::from(FLOOR) * block[row]) / nearest[row].abs())
+        .map(|row| CAP_MARGIN * authority[row].max(f64::from(FLOOR) * block[row]) / nearest[row].abs())
         .fold(1.0, f64::min)
 }
 
@@ -555,8 +564,7 @@ fn wanted_within_reach<const M: usize>(problem: &Problem<M>, nearest: &[f64; M])
     }
     let mut wanted = *nearest;
     for (wanted, most) in wanted.iter_mut().zip(authority) {
-        // The kernel's own margin on such a cap.
-        *wanted = wanted.clamp(-1.07 * most, 1.07 * most);
+        *wanted = wanted.clamp(-CAP_MARGIN * most, CAP_MARGIN * most);
     }
     (wanted, authority)
 }
@@ -611,6 +619,17 @@ fn priced_ranges<const M: usize, const N: usize>(
     priced
 }
 
+/// Condition of the basis that the multipliers of a selection come from, see [`SelectionCheck::condition`].
+#[must_use]
+pub fn basis_condition<const M: usize, const N: usize>(
+    problem: &Problem<M>,
+    selection: &Selection<M, N>,
+) -> f64 {
+    let nearest = problem.demand.nearest().map(f64::from);
+    let longest = Longest::new(problem, &served(problem, selection, &nearest));
+    condition(used(problem, selection, &longest), &selection.multipliers.map(f64::from), &longest)
+}
+
 /// Condition of the basis that the multipliers come from: largest by smallest singular value of the columns in use
 /// short of their limit over the rows that are paid for, in the units of [`Longest`]. Where fewer columns are in use
 /// than rows are paid for this is less than the condition of the whole basis, so the limit it sets is the stricter.
@@ -639,13 +658,19 @@ fn condition<const M: usize>(
 /// Multipliers that price those jets right which `y` prices right but for rounding: the least change of `y`, each entry
 /// in proportion to itself.
 ///
-/// * `priced` — 1 for prices, 0 for what is paid towards λ.
-fn polished<const M: usize>(jets: impl Iterator<Item = Used<M>>, y: &[f64; M], priced: f64) -> [f64; M] {
+/// * `priced` — 1 for prices, 0 for what is paid towards λ; `within` — share of its terms by which such a jet may be
+///   mispriced.
+fn polished<const M: usize>(
+    jets: impl Iterator<Item = Used<M>>,
+    y: &[f64; M],
+    priced: f64,
+    within: f64,
+) -> [f64; M] {
     let mut tight: Vec<(f64, [f64; M])> = Vec::new();
     for jet in jets {
         let price = priced * jet.price;
         let (excess, terms) = (excess(&jet.column, y, price), price + terms(&jet.column, y));
-        if excess.abs() <= TIGHT * terms && terms > 0.0 {
+        if excess.abs() <= within * terms && terms > 0.0 {
             tight.push((-excess / terms, std::array::from_fn(|row| jet.column[row] * y[row] / terms)));
         }
     }
@@ -666,9 +691,10 @@ fn polished_reach<const M: usize, const N: usize>(
     selection: &Selection<M, N>,
     nearest: &[f64; M],
     y: &[f64; M],
+    within: f64,
 ) -> [f64; M] {
     let longest = Longest::new(problem, nearest);
-    polished(used(problem, selection, &longest), y, 0.0)
+    polished(used(problem, selection, &longest), y, 0.0, within)
 }
 
 /// Propellant above the dual bound over `ranges`, relative.

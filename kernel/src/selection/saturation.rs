@@ -47,6 +47,9 @@ const ON_TIME_ROUNDING: f32 = 1.2e-7;
 /// Multipliers whose terms are this many times the dearest price cancel.
 const HEAVY: f32 = 30.0;
 
+/// Where more than this share of what multipliers pay for the way may be rounding they say nothing of λ.
+const WASHED_OUT: f32 = 0.01;
+
 /// Share of its terms by which a reduced price may be off.
 const PRICE_ROUNDING: f32 = 5.0e-7;
 
@@ -357,12 +360,13 @@ fn bound<const M: usize, const N: usize, S: Number>(
     y: &[S; M],
     lambda: f32,
 ) -> Bound {
-    let (mut towards, mut edges) = (Twofold::default(), S::ZERO);
+    let (mut towards, mut edges, mut way) = (Twofold::default(), S::ZERO, 0.0);
     for (row, y) in y.iter().enumerate() {
         let y = y.scaled(1.0 / at(&walk.per_unit, row));
         let (ways, ends) =
             if y > S::ZERO { (&slide.low_way, &slide.low) } else { (&slide.high_way, &slide.high) };
         towards = towards + y.widened() * Twofold::exactly(at(ways, row));
+        way += (y.rounded() * at(ways, row)).abs();
         edges = edges + y * S::of(at(ends, row));
     }
     let towards = S::narrowed(towards);
@@ -387,6 +391,9 @@ fn bound<const M: usize, const N: usize, S: Number>(
     let towards = towards.rounded();
     if left > S::ZERO {
         doubt *= S::TRUST.rounding / left.rounded();
+        if S::TRUST.rounding * way > WASHED_OUT * left.rounded() {
+            doubt = 1.0;
+        }
         Bound { share: ((fixed - edges) / left).rounded(), towards, doubt }
     } else {
         Bound { share: f32::INFINITY, towards, doubt: 0.0 }
