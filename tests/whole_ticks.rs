@@ -9,8 +9,8 @@ use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64;
 use stackhold_kernel::config::{GROUPS, SharedLimits};
 use stackhold_kernel::jet::JetMask;
-use stackhold_kernel::selection::{Demand, Problem, Selector, select};
-use stackhold_kernel::whole_ticks::{COLUMNS, TickProblem, TickRule, WholeTicks, choose, left_over_price};
+use stackhold_kernel::selection::{Demand, Problem, select};
+use stackhold_kernel::whole_ticks::{TickProblem, TickRule, WholeTicks, choose, left_over_price};
 
 /// Jets the tests hold.
 const JETS: usize = 12;
@@ -44,7 +44,7 @@ impl<const M: usize> Case<M> {
     }
 
     fn chosen(&self, most_nodes: u16) -> WholeTicks<M, JETS> {
-        choose(&self.posed(most_nodes), &mut Selector::<M, COLUMNS>::new())
+        choose(&self.posed(most_nodes))
     }
 
     /// The pulses a jet can do, 0 first.

@@ -11,7 +11,7 @@ use serde::Serialize;
 use stackhold_kernel::config::ConfigurationTable;
 use stackhold_kernel::effectiveness::Effectiveness;
 use stackhold_kernel::jet::{Jet, JetMask};
-use stackhold_kernel::selection::{Demand, Outcome, Problem, Selection, Selector, select};
+use stackhold_kernel::selection::{Demand, Outcome, Problem, Selection, select};
 use stackhold_kernel::whole_ticks::{TickProblem, TickRule, WholeTicks, choose, left_over_price};
 
 use crate::authority::told_properties;
@@ -407,7 +407,7 @@ impl<'a> Kernel<'a> {
             shared: &self.table.shared,
             most_nodes: MOST_NODES,
         };
-        Some(choose(&problem, &mut Selector::new()))
+        Some(choose(&problem))
     }
 
     fn columns<const M: usize>(&self, asked: &Asked<M>) -> Vec<[f32; M]> {

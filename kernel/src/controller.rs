@@ -38,8 +38,9 @@ pub struct Controller<const N: usize> {
     pub(crate) standing_rad_s2: Vec3,
     /// What a rate change against it is worth, kg per rad/s.
     pub(crate) standing_price: Vec3,
-    /// Goes on from the basis of the last firing.
-    selector: Selector<3, N>,
+    /// Go on from the bases of the last firings: rate changes, and rate and velocity changes.
+    angular: Selector<3, N>,
+    full: Selector<6, N>,
 }
 
 impl<const N: usize> Controller<N> {
@@ -65,7 +66,8 @@ impl<const N: usize> Controller<N> {
             standing_jets: JetMask::NONE,
             standing_rad_s2: Vec3::ZERO,
             standing_price: Vec3::ZERO,
-            selector: Selector::new(),
+            angular: Selector::new(),
+            full: Selector::new(),
         };
         controller.measure_bits(controller.usable(JetMask::NONE, 0));
         Ok(controller)
@@ -141,16 +143,17 @@ impl<const N: usize> Controller<N> {
         CycleOutput { on_ticks, status, error_rad, ..self.output(open_tick, motion) }
     }
 
-    /// Lets a piece of work choose with the selector that is kept: it is taken out for that time, and only
-    /// where jets are chosen, for it is a third of a kilobyte.
+    /// Lets a piece of work choose with the selectors that are kept: they are taken out for that time, and only
+    /// where jets are chosen, for they are two thirds of a kilobyte.
     pub(crate) fn choosing<W: Witness, T>(
         &mut self,
         witness: &mut W,
         work: impl FnOnce(&mut Self, &mut Choosing<W, N>) -> T,
     ) -> T {
-        let mut selector = core::mem::take(&mut self.selector);
-        let done = work(self, &mut Choosing { selector: &mut selector, witness });
-        self.selector = selector;
+        let mut angular = core::mem::take(&mut self.angular);
+        let mut full = core::mem::take(&mut self.full);
+        let done = work(self, &mut Choosing { angular: &mut angular, full: &mut full, witness });
+        (self.angular, self.full) = (angular, full);
         done
     }
 

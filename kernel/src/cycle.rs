@@ -102,9 +102,12 @@ impl Witness for () {
     fn saw<const M: usize, const N: usize>(&mut self, _: &Problem<M>, _: &Selection<M, N>) {}
 }
 
-/// Who selects in three rows, from the basis found last, and who looks on.
+/// Who selects, from the bases found last, and who looks on.
 pub(crate) struct Choosing<'a, W, const N: usize> {
-    pub(crate) selector: &'a mut Selector<3, N>,
+    /// Rate changes.
+    pub(crate) angular: &'a mut Selector<3, N>,
+    /// Rate and velocity changes.
+    pub(crate) full: &'a mut Selector<6, N>,
     pub(crate) witness: &'a mut W,
 }
 

@@ -20,7 +20,7 @@ use crate::jet::JetMask;
 use crate::linalg::Vec3;
 use crate::math;
 use crate::pulse;
-use crate::selection::{Demand, Outcome, Selection, Selector};
+use crate::selection::{Demand, Outcome, Selection};
 use crate::status::Status;
 use crate::whole_ticks::{LEFT_OVER, TickProblem, TickRule, choose, left_over_price};
 
@@ -237,7 +237,7 @@ impl<const N: usize> Controller<N> {
             shared: &self.table.shared,
             most_nodes: MOST_NODES,
         };
-        choose::<M, N>(&problem, &mut Selector::new()).on_ticks
+        choose::<M, N>(&problem).on_ticks
     }
 
     /// Price of what is left over, fixed at the first call of a demand. A row that is only wished for is

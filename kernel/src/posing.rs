@@ -8,9 +8,8 @@ use crate::jet::{Jet, JetMask};
 use crate::linalg::Vec3;
 use crate::math;
 use crate::pulse;
-use crate::selection::{Demand, Outcome, Problem, Selection, select};
+use crate::selection::{Demand, Outcome, Problem, Selection};
 use crate::status::Status;
-use crate::whole_ticks::COLUMNS;
 
 /// Reduced prices keep this share of the standing price from being credited, so that firing more than
 /// needed is never free.
@@ -33,19 +32,19 @@ impl<const N: usize> Controller<N> {
             math::max(jet.price_kg_s() - credited, 0.0)
         };
         let column = |effect: &Effect| effect.turn_rad_s2.0;
-        let Choosing { selector, witness } = choosing;
+        let Choosing { angular: selector, witness, .. } = choosing;
         let rows = (&demand, self.table.axis_priority);
         let solve = |problem: &Problem<3>| {
             let answer = selector.select(problem);
             witness.saw(problem, &answer);
             answer
         };
-        let (price, answer) = self.pose::<3, N>(rows, usable, longest_s, (column, price), solve);
+        let (price, answer) = self.pose(rows, usable, longest_s, (column, price), solve);
         Posed { price, usable, demand, answer }
     }
 
     /// Poses and answers a six-row selection (rate change, rad/s, and velocity change, m/s; body axes)
-    /// at full prices, with the very solver that relaxes whole ticks: one of six rows is enough code.
+    /// at full prices, from the basis of the last one.
     pub(crate) fn pose_full(
         &self,
         demand: Demand<6>,
@@ -61,28 +60,27 @@ impl<const N: usize> Controller<N> {
         let price = |jet: &Jet, _: &Effect| jet.price_kg_s();
         let rows = (&demand, [a, b, c, 3, 4, 5]);
         let solve = |problem: &Problem<6>| {
-            let answer = select(problem);
+            let answer = choosing.full.select(problem);
             choosing.witness.saw(problem, &answer);
             answer
         };
-        let answer = self.pose::<6, COLUMNS>(rows, usable, longest_s, (column, price), solve).1;
-        narrowed(&answer)
+        self.pose(rows, usable, longest_s, (column, price), solve).1
     }
 
     /// Prices and answer of a selection; `rows` are the demand and the order of its second stage,
-    /// `jets` the column and the price of a jet, `W ≥ N` the width of the solver `solve`.
-    fn pose<const M: usize, const W: usize>(
+    /// `jets` the column and the price of a jet.
+    fn pose<const M: usize>(
         &self,
         rows: (&Demand<M>, [u8; M]),
         usable: JetMask,
         longest_s: f32,
         jets: (impl Fn(&Effect) -> [f32; M], impl Fn(&Jet, &Effect) -> f32),
-        solve: impl FnOnce(&Problem<M>) -> Selection<M, W>,
-    ) -> ([f32; W], Selection<M, W>) {
+        solve: impl FnOnce(&Problem<M>) -> Selection<M, N>,
+    ) -> ([f32; N], Selection<M, N>) {
         let (column, price) = jets;
-        let mut columns = [[0.0; M]; W];
-        let mut prices = [0.0; W];
-        let mut limit = [0.0; W];
+        let mut columns = [[0.0; M]; N];
+        let mut prices = [0.0; N];
+        let mut limit = [0.0; N];
         let known = self.table.jets.iter().zip(self.effectiveness.effects());
         let slots = columns.iter_mut().zip(&mut prices).zip(&mut limit);
         for ((jet, effect), ((column_slot, price_slot), limit_slot)) in known.zip(slots) {
@@ -91,9 +89,9 @@ impl<const N: usize> Controller<N> {
             *limit_slot = longest_s;
         }
         let problem = Problem {
-            columns: columns.get(..N).unwrap_or(&columns),
-            price: prices.get(..N).unwrap_or(&prices),
-            limit: limit.get(..N).unwrap_or(&limit),
+            columns: &columns,
+            price: &prices,
+            limit: &limit,
             usable,
             demand: rows.0,
             priority: rows.1,
@@ -155,24 +153,5 @@ impl<const N: usize> Controller<N> {
                 *ticks = 0;
             }
         }
-    }
-}
-
-/// An answer of a wide solver for the jets of a narrow table.
-fn narrowed<const M: usize, const W: usize, const N: usize>(wide: &Selection<M, W>) -> Selection<M, N> {
-    let mut on_time = [0.0; N];
-    for (into, time) in on_time.iter_mut().zip(&wide.on_time) {
-        *into = *time;
-    }
-    Selection {
-        on_time,
-        achieved: wide.achieved,
-        remaining: wide.remaining,
-        lambda: wide.lambda,
-        multipliers: wide.multipliers,
-        reach_multipliers: wide.reach_multipliers,
-        outcome: wide.outcome,
-        pivots: wide.pivots,
-        proof: wide.proof,
     }
 }

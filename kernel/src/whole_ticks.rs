@@ -12,8 +12,8 @@
 //! [`left_over_price`] for one that serves.
 //!
 //! **Method.** Branch and bound (A. H. Land and A. G. Doig, *Econometrica* 28, 1960), depth first, over
-//! ranges of ticks per jet. Each node's relaxation (any on-time up to the longest, what is left over as
-//! two more columns a row) is answered by the [`Selector`], warm from the node before. Its
+//! ranges of ticks per jet. Each node's relaxation (any on-time up to the longest, what is left over at its
+//! price) is answered by a small dual simplex (see `elastic.rs`) that goes on from the node before. Its
 //! multipliers `y`, held within the left-over prices, give Lagrange's bound by plain arithmetic with the
 //! original numbers, whatever the solver did:
 //! `cost ≥ Σ_i min(y_i·low_i, y_i·high_i) + Σ_j min(0, (price_j − y·a_j)·longest_j)`, of free jets only
@@ -21,6 +21,7 @@
 //! firing that is kept when it is the cheapest so far. The number of nodes is capped; what was not
 //! looked into by then is covered by [`WholeTicks::bound`].
 
+mod elastic;
 mod relaxed;
 mod round;
 mod search;
@@ -28,10 +29,7 @@ mod search;
 use crate::config::{SharedLimits, Taken, Timing};
 use crate::jet::{Jet, JetMask};
 use crate::math;
-use crate::selection::{Demand, Selector};
-
-/// Columns of a relaxation: jets and two for what is left over of each row.
-pub const COLUMNS: usize = 32;
+use crate::selection::Demand;
 
 /// What is left over costs this many times what the cheapest way to deliver it would.
 pub const LEFT_OVER: f32 = 16.0;
@@ -195,23 +193,18 @@ pub fn left_over_price<const M: usize>(
 }
 
 /// Chooses whole ticks; see the module. All shut when the numbers are not sane.
-///
-/// * `selector` — answers the relaxations; what it remembers of another problem does no harm.
 #[must_use]
-pub fn choose<const M: usize, const N: usize>(
-    problem: &TickProblem<M>,
-    selector: &mut Selector<M, COLUMNS>,
-) -> WholeTicks<M, N> {
+pub fn choose<const M: usize, const N: usize>(problem: &TickProblem<M>) -> WholeTicks<M, N> {
     let mut best = WholeTicks::shut(problem);
     if is_sane::<M, N>(problem) {
-        search::improve(problem, selector, &mut best);
+        search::improve(problem, &mut best);
     }
     best
 }
 
 /// Whether slices fit and rules and prices make sense.
 fn is_sane<const M: usize, const N: usize>(problem: &TickProblem<M>) -> bool {
-    const { assert!(N <= 32 && 2 * M < COLUMNS) };
+    const { assert!(N <= 32 && M <= 7) };
     let count = problem.columns.len();
     let sized = count <= N && problem.price.len() == count && problem.rules.len() == count;
     let rules = problem.rules.iter().enumerate().filter(|(j, _)| problem.usable.contains(*j));

@@ -1,10 +1,10 @@
 //! The relaxation at one node: any on-times within the node's ranges, answered and bounded.
 
-use super::{COLUMNS, TickProblem};
+use super::TickProblem;
+use super::elastic::Elastic;
 use crate::config::Taken;
-use crate::jet::JetMask;
 use crate::math;
-use crate::selection::{Demand, Problem, Selector, select};
+use crate::selection::Demand;
 
 /// Sums of products in `f32` are believed to this share of what went into them.
 const ROUNDING: f32 = 1.0e-6;
@@ -30,15 +30,10 @@ impl Range {
     }
 }
 
-/// The numbers that stay the same at every node.
+/// What goes on from node to node.
 pub(super) struct Relaxation<'a, const M: usize, const N: usize> {
     problem: &'a TickProblem<'a, M>,
-    /// Jets with a column; the others are only priced.
-    candidates: JetMask,
-    columns: [[f32; M]; COLUMNS],
-    price: [f32; COLUMNS],
-    limit: [f32; COLUMNS],
-    count: usize,
+    solver: Elastic<M, N>,
 }
 
 /// A node's answer.
@@ -56,79 +51,29 @@ pub(super) struct Relaxed<const M: usize, const N: usize> {
 
 impl<'a, const M: usize, const N: usize> Relaxation<'a, M, N> {
     pub(super) fn new(problem: &'a TickProblem<'a, M>) -> Self {
-        let candidates = candidates::<M, N>(problem);
-        let mut new = Self {
-            problem,
-            candidates,
-            columns: [[0.0; M]; COLUMNS],
-            price: [0.0; COLUMNS],
-            limit: [0.0; COLUMNS],
-            count: 0,
-        };
-        let jets = problem.columns.iter().zip(problem.price).enumerate();
-        for (_, (column, &price)) in jets.filter(|(j, _)| candidates.contains(*j)) {
-            new.push(*column, price);
-        }
-        for (i, &price) in problem.left_over_price.iter().enumerate() {
-            for sign in [1.0, -1.0] {
-                let mut unit = [0.0; M];
-                if let Some(entry) = unit.get_mut(i) {
-                    *entry = sign;
-                }
-                new.push(unit, price);
-            }
-        }
-        new
-    }
-
-    fn push(&mut self, column: [f32; M], price: f32) {
-        let slots = self.columns.get_mut(self.count).zip(self.price.get_mut(self.count));
-        if let Some((column_slot, price_slot)) = slots {
-            (*column_slot, *price_slot) = (column, price);
-            self.count += 1;
-        }
+        Self { problem, solver: Elastic::new(problem) }
     }
 
     /// Answers and bounds a node; `None` when the jets that open in any case may not open together.
-    pub(super) fn at(
-        &mut self,
-        ranges: &[Range; N],
-        selector: &mut Selector<M, COLUMNS>,
-    ) -> Option<Relaxed<M, N>> {
+    pub(super) fn at(&mut self, ranges: &[Range; N]) -> Option<Relaxed<M, N>> {
         let problem = self.problem;
         let (ranges, room) = self.within_limits(ranges)?;
-        let mut acting_s = [0.0; N];
+        let mut started_s = [0.0; N];
+        let mut limit = [0.0; N];
         let mut demand = *problem.demand;
-        let mut usable = JetMask::NONE;
-        let mut slot = 0;
-        for (j, (((column, rule), range), start)) in
-            problem.columns.iter().zip(problem.rules).zip(&ranges).zip(&mut acting_s).enumerate()
-        {
-            // What opens in any case is taken off the demand; what is open about it is a column.
+        let jets = problem.columns.iter().zip(problem.rules).zip(&ranges);
+        for (((column, rule), range), (start, limit)) in jets.zip(started_s.iter_mut().zip(&mut limit)) {
+            // What opens in any case is taken off the demand; what is open about it is sought.
             *start = if range.opens() { rule.acting_s(range.low, problem.tick_s) } else { 0.0 };
+            *limit = rule.acting_s(range.high, problem.tick_s) - *start;
             shift(&mut demand, column, *start);
-            if self.candidates.contains(j) {
-                if let Some(limit) = self.limit.get_mut(slot) {
-                    *limit = rule.acting_s(range.high, problem.tick_s) - *start;
-                    usable = if *limit > 0.0 { usable.with(slot) } else { usable };
-                }
-                slot += 1;
-            }
         }
-        usable = self.limit_left_over(slot, &demand, &ranges, usable);
-        let answer = selector.select(&Problem {
-            columns: self.columns.get(..self.count).unwrap_or(&[]),
-            price: self.price.get(..self.count).unwrap_or(&[]),
-            limit: self.limit.get(..self.count).unwrap_or(&[]),
-            usable,
-            demand: &demand,
-            priority: [0; M],
-        });
-        let multipliers = self.held(&answer.multipliers);
+        self.solver.answer(problem, &limit, (&demand.low, &demand.high));
+        let multipliers = self.held(&self.solver.multipliers(problem));
         let bound = self.bound(&ranges, room, &demand, &multipliers);
-        let chosen = acting_s.iter_mut().enumerate().filter(|(j, _)| self.candidates.contains(*j));
-        for ((_, time), more) in chosen.zip(&answer.on_time) {
-            *time += more;
+        let mut acting_s = self.solver.on_times();
+        for (time, start) in acting_s.iter_mut().zip(&started_s) {
+            *time += start;
         }
         Some(Relaxed { acting_s, multipliers, bound, ranges })
     }
@@ -153,33 +98,6 @@ impl<'a, const M: usize, const N: usize> Relaxation<'a, M, N> {
             }
         }
         Some((left, usize::from(problem.shared.most_jets_at_once).saturating_sub(opened)))
-    }
-
-    /// Limits of the left-over columns: no more can be left than is wanted and all jets can do against it.
-    fn limit_left_over(
-        &mut self,
-        first: usize,
-        demand: &Demand<M>,
-        ranges: &[Range; N],
-        mut usable: JetMask,
-    ) -> JetMask {
-        let problem = self.problem;
-        let nearest = demand.nearest();
-        for (i, wanted) in nearest.iter().enumerate() {
-            let mut reach = wanted.abs();
-            for ((column, rule), range) in problem.columns.iter().zip(problem.rules).zip(ranges) {
-                let entry = column.get(i).copied().unwrap_or(0.0);
-                let longest_s = rule.acting_s(range.high, problem.tick_s);
-                reach = math::max(reach, entry.abs() * longest_s);
-            }
-            for slot in [first + 2 * i, first + 2 * i + 1] {
-                if let Some(limit) = self.limit.get_mut(slot) {
-                    *limit = 2.0 * reach;
-                    usable = usable.with(slot);
-                }
-            }
-        }
-        usable
     }
 
     /// Multipliers that no left-over column and no open edge contradicts.
@@ -252,50 +170,4 @@ fn shift<const M: usize>(demand: &mut Demand<M>, column: &[f32; M], acting_s: f3
         *low -= entry * acting_s;
         *high -= entry * acting_s;
     }
-}
-
-/// Jets that get a column: all usable ones, or the least dear at the multipliers of the demand with any
-/// on-times where there are too many.
-fn candidates<const M: usize, const N: usize>(problem: &TickProblem<M>) -> JetMask {
-    let room = COLUMNS - 2 * M;
-    let count = problem.columns.len();
-    let mut usable = JetMask::NONE;
-    for j in (0..count).filter(|&j| problem.usable.contains(j)) {
-        usable = usable.with(j);
-    }
-    let mut surplus = (usable.count() as usize).saturating_sub(room);
-    if surplus == 0 {
-        return usable;
-    }
-    let mut limit = [0.0; COLUMNS];
-    for (limit, rule) in limit.iter_mut().zip(problem.rules) {
-        *limit = rule.acting_s(rule.top(), problem.tick_s);
-    }
-    let limit = limit.get(..count).unwrap_or(&[]);
-    let answer = select::<M, COLUMNS>(&Problem {
-        columns: problem.columns,
-        price: problem.price,
-        limit,
-        usable,
-        demand: problem.demand,
-        priority: [0; M],
-    });
-    while surplus > 0 {
-        surplus -= 1;
-        let mut dearest: Option<(usize, f32)> = None;
-        for (j, (column, price)) in problem.columns.iter().zip(problem.price).enumerate() {
-            if !usable.contains(j) {
-                continue;
-            }
-            let reduced = column.iter().zip(&answer.multipliers).fold(*price, |left, (a, y)| left - a * y);
-            let share = reduced / math::max(*price, f32::MIN_POSITIVE);
-            if dearest.is_none_or(|(_, most)| share > most) {
-                dearest = Some((j, share));
-            }
-        }
-        if let Some((j, _)) = dearest {
-            usable = usable.without(j);
-        }
-    }
-    usable
 }

@@ -4,10 +4,9 @@ use heapless::Vec;
 
 use super::relaxed::{Range, Relaxation, Relaxed};
 use super::round::round;
-use super::{COLUMNS, TickProblem, TickRule, WholeTicks, may_open};
+use super::{TickProblem, TickRule, WholeTicks, may_open};
 use crate::jet::JetMask;
 use crate::math;
-use crate::selection::Selector;
 
 /// Splits on the way from the root to a node.
 const DEPTH: usize = 48;
@@ -27,11 +26,7 @@ struct Split {
 }
 
 /// Improves a firing as far as the cap on nodes allows, and proves how good it is.
-pub(super) fn improve<const M: usize, const N: usize>(
-    problem: &TickProblem<M>,
-    selector: &mut Selector<M, COLUMNS>,
-    best: &mut WholeTicks<M, N>,
-) {
+pub(super) fn improve<const M: usize, const N: usize>(problem: &TickProblem<M>, best: &mut WholeTicks<M, N>) {
     let mut relaxation = Relaxation::<M, N>::new(problem);
     let mut path: Vec<Split, DEPTH> = Vec::new();
     let mut proven = f32::INFINITY;
@@ -49,7 +44,7 @@ pub(super) fn improve<const M: usize, const N: usize>(
         }
         let root = nodes == 0;
         nodes += 1;
-        let split = relaxation.at(&ranges_at::<M, N>(problem, &path), selector).and_then(|relaxed| {
+        let split = relaxation.at(&ranges_at::<M, N>(problem, &path)).and_then(|relaxed| {
             if root {
                 best.relaxed_cost = relaxed.bound;
                 best.multipliers = relaxed.multipliers;
