@@ -259,17 +259,19 @@ impl<const M: usize, const N: usize> Selector<M, N> {
     #[must_use]
     pub fn select(&mut self, problem: &Problem<M>) -> Selection<M, N> {
         let demand = problem.demand;
-        let Some(dearest) = dearest::<M, N>(problem).filter(|_| demand.is_sane()) else {
+        let count = problem.columns.len();
+        let fits = count <= N && problem.price.len() == count && problem.limit.len() == count;
+        if !fits || !demand.is_sane() {
             return Selection::quiet(Outcome::Refused, [0.0; M]);
-        };
+        }
         let nearest = demand.nearest();
         if nearest.iter().all(|r| *r == 0.0) {
             return Selection::quiet(Outcome::Nothing, [0.0; M]);
         }
-        let mut answer = attempt(&mut self.tableau, problem, &nearest, dearest);
+        let mut answer = attempt(&mut self.tableau, problem, &nearest);
         if answer.outcome == Outcome::Stalled || answer.proof.is_wanting() {
             // Rounding stands in the way: once more from rest, in twice the precision.
-            let other = carefully(problem, &nearest, dearest);
+            let other = carefully(problem, &nearest);
             if other.outcome != Outcome::Stalled {
                 answer = other;
             }
@@ -288,31 +290,40 @@ fn attempt<const M: usize, const N: usize, S: Number>(
     tableau: &mut Tableau<M, N, S>,
     problem: &Problem<M>,
     nearest: &[f32; M],
-    dearest: f32,
 ) -> Selection<M, N> {
     let usable = jets_of(problem);
     if usable == 0 {
         return Selection::quiet(Outcome::NoJets, *nearest);
     }
     let known = tableau.jets > 0 && usize::from(tableau.jets) <= problem.columns.len();
-    let print = tableau::fingerprint(problem.columns, usable);
-    let same = known && print == tableau.print;
-    let given = (problem.columns, problem.price, problem.limit);
-    let mut walk = Walk::new(tableau, given, usable, dearest, ALLOWANCE);
-    let sane = same || if known { walk.rebuild(tableau::POOR) } else { walk.start() };
-    if !sane {
-        return Selection::quiet(Outcome::Refused, [0.0; M]);
+    let print = tableau::fingerprint(usable, problem.columns.as_flattened().iter());
+    let terms = tableau::fingerprint(usable, problem.price.iter().chain(problem.limit));
+    let laid_out = known && print == tableau.print;
+    let same = laid_out && terms == tableau.terms;
+    if !same {
+        let Some(dearest) = dearest(problem, usable) else {
+            return Selection::quiet(Outcome::Refused, [0.0; M]);
+        };
+        (tableau.print, tableau.terms, tableau.dearest) = (print, terms, dearest);
     }
-    walk.tableau.print = print;
-    if known {
-        walk.reprice();
-        walk.start_sides();
+    let given = (problem.columns, problem.price, problem.limit);
+    let mut walk = Walk::new(tableau, given, usable, ALLOWANCE);
+    if same {
+        walk.recall();
+    } else {
+        if !(laid_out || if known { walk.rebuild(tableau::POOR) } else { walk.start() }) {
+            return Selection::quiet(Outcome::Refused, [0.0; M]);
+        }
+        if known {
+            walk.reprice();
+            walk.start_sides();
+        }
     }
     if is_trifle(&walk, nearest) {
         return Selection::quiet(Outcome::Nothing, *nearest);
     }
     match saturation::serve(&mut walk, problem.demand, nearest, &problem.priority) {
-        Ok(served) => conclude(problem, &walk, &served),
+        Ok(served) => conclude(problem, &mut walk, &served),
         Err(outcome) => {
             let mut quiet = Selection::quiet(outcome, *nearest);
             quiet.pivots = ALLOWANCE - walk.allowance;
@@ -324,13 +335,9 @@ fn attempt<const M: usize, const N: usize, S: Number>(
 /// From rest in twice the precision, where rounding stands in the way.
 #[cold]
 #[inline(never)]
-fn carefully<const M: usize, const N: usize>(
-    problem: &Problem<M>,
-    nearest: &[f32; M],
-    dearest: f32,
-) -> Selection<M, N> {
+fn carefully<const M: usize, const N: usize>(problem: &Problem<M>, nearest: &[f32; M]) -> Selection<M, N> {
     let mut tableau = Tableau::<M, N, Twofold>::empty();
-    attempt(&mut tableau, problem, nearest, dearest)
+    attempt(&mut tableau, problem, nearest)
 }
 
 impl<const M: usize, const N: usize> Selection<M, N> {
@@ -360,13 +367,13 @@ pub fn select<const M: usize, const N: usize>(problem: &Problem<M>) -> Selection
 }
 
 /// The power of two with this exponent, within ±126.
-#[inline(always)]
+#[inline]
 fn two_to(exponent: i32) -> f32 {
     f32::from_bits(((exponent + 127) as u32) << 23)
 }
 
 /// Whether no row of a demand is as large as the smallest share of a full pulse.
-#[inline(always)]
+#[inline]
 fn is_trifle<const M: usize, const N: usize, S: Number>(walk: &Walk<M, N, S>, nearest: &[f32; M]) -> bool {
     let mut size = 0.0;
     for (r, per_unit) in nearest.iter().zip(&walk.per_unit) {
@@ -380,7 +387,7 @@ fn is_trifle<const M: usize, const N: usize, S: Number>(walk: &Walk<M, N, S>, ne
 }
 
 /// The jets of a problem that may fire.
-#[inline(always)]
+#[inline]
 fn jets_of<const M: usize>(problem: &Problem<M>) -> u32 {
     match problem.columns.len() {
         0 => 0,
@@ -390,18 +397,16 @@ fn jets_of<const M: usize>(problem: &Problem<M>) -> u32 {
 
 /// The dearest price of the jets that may fire, if their prices and limits are sane; columns are looked at when they
 /// are laid out.
-#[inline(always)]
-fn dearest<const M: usize, const N: usize>(problem: &Problem<M>) -> Option<f32> {
-    let count = problem.columns.len();
-    if count > N || problem.price.len() != count || problem.limit.len() != count {
-        return None;
-    }
+#[inline]
+fn dearest<const M: usize>(problem: &Problem<M>, usable: u32) -> Option<f32> {
     let (mut price, mut limit) = (0, 0);
-    for jet in walk::Bits(jets_of(problem)) {
-        // Numbers that are not negative are in the order of their bits; all others are beyond the sane ones.
-        // Adding zero turns a minus zero into a plain one.
-        price = price.max(problem.price.get(jet).map_or(0, |p| (p + 0.0).to_bits()));
-        limit = limit.max(problem.limit.get(jet).map_or(0, |l| (l + 0.0).to_bits()));
+    for (jet, (own_price, own_limit)) in problem.price.iter().zip(problem.limit).enumerate() {
+        if usable & (1 << jet) != 0 {
+            // Numbers that are not negative are in the order of their bits; all others are beyond the sane ones.
+            // Adding zero turns a minus zero into a plain one.
+            price = (own_price + 0.0).to_bits().max(price);
+            limit = (own_limit + 0.0).to_bits().max(limit);
+        }
     }
     (price <= ABSURD.to_bits() && limit <= ABSURD.to_bits()).then_some(f32::from_bits(price))
 }
@@ -413,10 +418,10 @@ fn smallest_share<const M: usize>(wanted: &[f32; M], got: &[f32; M]) -> f32 {
 }
 
 /// Puts the answer together, with what it delivers by the original columns.
-#[inline(always)]
+#[inline]
 fn conclude<const M: usize, const N: usize, S: Number>(
     problem: &Problem<M>,
-    walk: &Walk<M, N, S>,
+    walk: &mut Walk<M, N, S>,
     served: &saturation::Served<M>,
 ) -> Selection<M, N> {
     let achieved = walk.achieved;
@@ -435,6 +440,7 @@ fn conclude<const M: usize, const N: usize, S: Number>(
         Outcome::Prioritised | Outcome::Coupled => smallest_share(&problem.demand.nearest(), &achieved),
         _ => served.lambda,
     };
+    let proof = saturation::proof(walk, &achieved, served.reach_gap);
     Selection {
         on_time: walk.on_times(),
         achieved,
@@ -444,6 +450,6 @@ fn conclude<const M: usize, const N: usize, S: Number>(
         reach_multipliers: served.reach,
         outcome: served.outcome,
         pivots: ALLOWANCE - walk.allowance,
-        proof: saturation::proof(walk, &achieved, served.reach_gap),
+        proof,
     }
 }

@@ -118,6 +118,7 @@ impl<const M: usize, const N: usize> Program<M, N> {
         for (jet, limit) in far.iter_mut().enumerate() {
             *limit = math::min(*limit, FAR * size * self.tableau.weakness(jet));
         }
+        self.tableau.dearest = cost.iter().fold(0.0, |top, c| math::max(c.abs(), top));
         let mut walk = Walk::new(
             &mut self.tableau,
             (
@@ -126,7 +127,6 @@ impl<const M: usize, const N: usize> Program<M, N> {
                 far.get(..count).unwrap_or(&[]),
             ),
             self.usable,
-            cost.iter().fold(0.0, |top, c| math::max(c.abs(), top)),
             ALLOWANCE,
         );
         walk.rule = self.rule;
@@ -186,7 +186,7 @@ impl<const M: usize, const N: usize> Program<M, N> {
             }
             // What stands far out for nothing comes back; what gains by it goes on for ever.
             called_back = true;
-            walk.call_back(NO_GAIN * walk.dearest);
+            walk.call_back(NO_GAIN * walk.tableau.dearest);
             walk.settle();
         };
         self.solution = walk.on_times();

@@ -401,7 +401,7 @@ fn bound<const M: usize, const N: usize, S: Number>(
 }
 
 /// Whether the on-times deliver the ranges in force but for rounding; `known`: what they deliver is known.
-#[inline(always)]
+#[inline]
 fn is_delivered<const M: usize, const N: usize, S: Number>(walk: &mut Walk<M, N, S>, known: bool) -> bool {
     let room = RESIDUAL * walk.size;
     if known && walk.worst_miss(&walk.achieved) <= room {
@@ -589,33 +589,30 @@ impl Share {
 }
 
 /// What the walk proves where it stands, with what its on-times deliver.
-#[inline(always)]
+#[inline]
 pub(super) fn proof<const M: usize, const N: usize, S: Number>(
-    walk: &Walk<M, N, S>,
+    walk: &mut Walk<M, N, S>,
     delivered: &[f32; M],
     reach_gap: f32,
 ) -> Proof {
-    let (mut cost, mut room, mut seconds) = (0.0, 0.0, 0.0);
-    let mut firing = walk.tableau.raised;
-    for jet in Bits(firing) {
-        let time = walk.upper(jet);
+    let (mut cost, mut seconds) = (0.0, 0.0);
+    let mut take = |jet: usize, time: f32| {
         cost += walk.price.get(jet).copied().unwrap_or(0.0) * time;
         seconds += time;
-        room += math::max(beyond_rounding(walk, jet), 0.0) * time;
+    };
+    for jet in Bits(walk.tableau.raised) {
+        take(jet, walk.upper(jet));
     }
     for (jet, time) in walk.basic_times() {
-        firing |= 1 << jet;
-        cost += walk.price.get(jet).copied().unwrap_or(0.0) * time;
-        seconds += time;
-        let reduced = beyond_rounding(walk, jet);
-        room += if reduced > 0.0 { reduced * time } else { -reduced * (walk.upper(jet) - time) };
+        take(jet, time);
     }
-    for (jet, reduced) in walk.by_jet.iter().enumerate() {
-        if *reduced < S::ZERO && walk.usable & !firing & (1 << jet) != 0 {
-            room -= beyond_rounding(walk, jet) * walk.upper(jet);
-        }
+    // Prices that explained the same basis before explain it now.
+    if walk.priced || !walk.tableau.clean {
+        walk.know_prices();
     }
-    for (row, (y, got)) in walk.multiplier.iter().zip(delivered).enumerate() {
+    let mut room = if walk.priced { mispriced(walk) } else { 0.0 };
+    walk.tableau.clean = room == 0.0;
+    for (row, (y, got)) in walk.tableau.multiplier.iter().zip(delivered).enumerate() {
         let y = y.rounded();
         let edges = if y > 0.0 { &walk.low } else { &walk.high };
         // A row that presses on an edge is at it, but for what the residual says.
@@ -624,8 +621,7 @@ pub(super) fn proof<const M: usize, const N: usize, S: Number>(
             room += y.abs() * off;
         }
     }
-    room += hidden_by_rounding(walk);
-    let unit = math::max(cost, 1.0e-3 * walk.dearest * seconds);
+    let unit = math::max(cost, 1.0e-3 * walk.tableau.dearest * seconds);
     Proof {
         residual: if walk.size > 0.0 {
             (math::max(walk.worst_miss(delivered), 0.0) + walk.let_off) / walk.size
@@ -635,6 +631,26 @@ pub(super) fn proof<const M: usize, const N: usize, S: Number>(
         gap: if unit > 0.0 { room / unit } else { 0.0 },
         reach_gap,
     }
+}
+
+/// What may be saved by jets whose reduced cost is on the wrong side, or may be but for rounding.
+fn mispriced<const M: usize, const N: usize, S: Number>(walk: &Walk<M, N, S>) -> f32 {
+    let mut room = 0.0;
+    let mut firing = walk.tableau.raised;
+    for jet in Bits(firing) {
+        room += math::max(beyond_rounding(walk, jet), 0.0) * walk.upper(jet);
+    }
+    for (jet, time) in walk.basic_times() {
+        firing |= 1 << jet;
+        let reduced = beyond_rounding(walk, jet);
+        room += if reduced > 0.0 { reduced * time } else { -reduced * (walk.upper(jet) - time) };
+    }
+    for (jet, reduced) in walk.by_jet.iter().enumerate() {
+        if *reduced < S::ZERO && walk.usable & !firing & (1 << jet) != 0 {
+            room -= beyond_rounding(walk, jet) * walk.upper(jet);
+        }
+    }
+    room + hidden_by_rounding(walk)
 }
 
 /// What may be saved by jets at rest whose reduced cost has the right sign for rounding's sake only: multipliers that
@@ -648,7 +664,7 @@ fn hidden_by_rounding<const M: usize, const N: usize, S: Number>(walk: &Walk<M, 
         })
     };
     let terms = walk.tableau.basic.map(of);
-    if terms.iter().all(|terms| *terms <= HEAVY * walk.dearest) {
+    if terms.iter().all(|terms| *terms <= HEAVY * walk.tableau.dearest) {
         return 0.0;
     }
     let mut hidden = 0.0;

@@ -11,7 +11,6 @@
 
 use super::number::Number;
 use super::{ABSURD, two_to};
-use crate::math;
 
 /// Entries that stay below this share of their column when a basis found for other columns is factorised anew are
 /// taken as dependent.
@@ -42,28 +41,29 @@ pub(super) struct Tableau<const M: usize, const N: usize, S = f32> {
     pub(super) jets: u8,
     /// Exchanges since the basis was factorised.
     pub(super) worn: u16,
-    /// Fingerprint of the columns that were laid out.
+    /// Fingerprint of the columns and usable jets that were laid out.
     pub(super) print: u32,
+    /// Fingerprint of prices and limits, and the dearest price.
+    pub(super) terms: u32,
+    pub(super) dearest: f32,
+    /// Reduced costs of the slacks, scaled, when the basis was last priced.
+    pub(super) multiplier: [S; M],
+    /// Whether no reduced cost was then on the wrong side by more than rounding.
+    pub(super) clean: bool,
 }
 
-/// A number that changes when the columns or the jets that may fire do, but for a chance of one in thousands of
-/// millions: then the answer is measured, found wanting and sought from a basis factorised anew.
-#[inline(always)]
-pub(super) fn fingerprint<const M: usize>(columns: &[[f32; M]], usable: u32) -> u32 {
-    let mut print = usable;
-    for column in columns {
-        for entry in column {
-            print = print.wrapping_mul(0x0100_0193) ^ entry.to_bits();
-        }
-    }
-    print
+/// A number that changes when these do, but for a chance of one in thousands of millions: then the answer is
+/// measured, found wanting and sought again.
+#[inline]
+pub(super) fn fingerprint<'a>(seed: u32, numbers: impl Iterator<Item = &'a f32>) -> u32 {
+    numbers.fold(seed, |print, number| print.wrapping_mul(0x0100_0193) ^ number.to_bits())
 }
 
-/// Exponent of the power of two at or below `x ≥ 0`, within reason; 0 for zero.
-#[inline(always)]
-fn exponent_of(x: f32) -> i8 {
-    if x > 0.0 {
-        let exponent = (x.to_bits() >> 23) as i32 - 127;
+/// Exponent of the power of two at or below a number of these bits, not negative, within reason; 0 for zero.
+#[inline]
+fn exponent_of(bits: u32) -> i8 {
+    if bits > 0 {
+        let exponent = (bits >> 23) as i32 - 127;
         exponent.clamp(-EXPONENTS, EXPONENTS) as i8
     } else {
         0
@@ -85,17 +85,21 @@ impl<const M: usize, const N: usize, S: Number> Tableau<M, N, S> {
             jets: 0,
             worn: 0,
             print: 0,
+            terms: 0,
+            dearest: 0.0,
+            multiplier: [S::ZERO; M],
+            clean: false,
         }
     }
 
     /// Unit of each row is `1 / per_unit`.
-    #[inline(always)]
+    #[inline]
     pub(super) fn per_unit(&self) -> [f32; M] {
         self.row_exponent.map(|exponent| two_to(-i32::from(exponent)))
     }
 
     /// One over the strength of a jet; 1 beyond.
-    #[inline(always)]
+    #[inline]
     pub(super) fn weakness(&self, jet: usize) -> f32 {
         two_to(self.strength_exponent.get(jet).map_or(0, |e| -i32::from(*e)))
     }
@@ -105,16 +109,16 @@ impl<const M: usize, const N: usize, S: Number> Tableau<M, N, S> {
     ///
     /// * `columns` — at most `N`; `usable` — the others take no part and may hold anything.
     pub(super) fn lay_out(&mut self, columns: &[[f32; M]], usable: u32) -> bool {
-        let mut peak = [0.0_f32; M];
-        let mut sane = true;
+        // Numbers without sign are in the order of their bits, and what is not a number is above them all.
+        let mut peak = [0_u32; M];
         for (jet, column) in columns.iter().enumerate() {
             if usable & (1 << jet) != 0 {
                 for (peak, entry) in peak.iter_mut().zip(column) {
-                    *peak = math::max(entry.abs(), *peak);
-                    sane &= entry.abs() <= ABSURD;
+                    *peak = entry.abs().to_bits().max(*peak);
                 }
             }
         }
+        let sane = peak.iter().all(|peak| *peak <= ABSURD.to_bits());
         self.row_exponent = peak.map(exponent_of);
         let scale = self.per_unit();
         self.cells = [[S::ZERO; N]; M];
@@ -125,10 +129,10 @@ impl<const M: usize, const N: usize, S: Number> Tableau<M, N, S> {
             if usable & (1 << jet) == 0 {
                 continue;
             }
-            let mut top = 0.0;
+            let mut top = 0;
             for ((row, entry), scale) in self.cells.iter_mut().zip(column).zip(&scale) {
                 let cell = entry * scale;
-                top = math::max(cell.abs(), top);
+                top = cell.abs().to_bits().max(top);
                 if let Some(into) = row.get_mut(jet) {
                     *into = S::of(cell);
                 }
@@ -177,27 +181,28 @@ impl<const M: usize, const N: usize, S: Number> Tableau<M, N, S> {
     }
 
     /// Exchanges the basic variable at `position` with the one resting in `slot`, in the costs too.
-    #[inline(always)]
+    #[inline]
     pub(super) fn exchange(&mut self, position: usize, slot: usize, reduced: &mut [S; N]) {
         if position >= M || slot >= N {
             return;
         }
-        let Some(mut leaving) = self.cells.get(position).copied() else { return };
-        let inverse = S::ONE / leaving.get(slot).copied().unwrap_or(S::ONE);
-        for cell in &mut leaving {
-            *cell = *cell * inverse;
+        // The row of the variable that enters, by the others.
+        let Some(mut entering) = self.cells.get(position).copied() else { return };
+        let inverse = S::ONE / entering.get(slot).copied().unwrap_or(S::ONE);
+        for cell in &mut entering {
+            *cell = *cell * -inverse;
+        }
+        if let Some(cell) = entering.get_mut(slot) {
+            *cell = inverse;
         }
         for (index, row) in self.cells.iter_mut().enumerate() {
             if index != position {
-                replace(row, slot, &leaving, inverse);
+                replace(row, slot, &entering);
             }
         }
-        replace(reduced, slot, &leaving, inverse);
+        replace(reduced, slot, &entering);
         if let Some(row) = self.cells.get_mut(position) {
-            *row = leaving.map(|cell| -cell);
-            if let Some(cell) = row.get_mut(slot) {
-                *cell = inverse;
-            }
+            *row = entering;
         }
         self.worn = self.worn.saturating_add(1);
         if let (Some(basic), Some(resting)) = (self.basic.get_mut(position), self.resting.get_mut(slot)) {
@@ -212,18 +217,14 @@ impl<const M: usize, const N: usize, S: Number> Tableau<M, N, S> {
     }
 }
 
-/// A row of the tableau when the variable in `slot` is replaced: `leaving` is the row of the variable
-/// that takes its place, over the pivot.
-#[inline(always)]
-fn replace<const N: usize, S: Number>(row: &mut [S; N], slot: usize, leaving: &[S; N], inverse: S) {
-    let own = row.get(slot).copied().unwrap_or(S::ZERO);
+/// A row of the tableau when the variable in `slot` is replaced by the sum `entering`.
+#[inline]
+fn replace<const N: usize, S: Number>(row: &mut [S; N], slot: usize, entering: &[S; N]) {
+    let Some(own) = row.get_mut(slot).map(|cell| core::mem::replace(cell, S::ZERO)) else { return };
     if own == S::ZERO {
         return;
     }
-    for (cell, leaving) in row.iter_mut().zip(leaving) {
-        *cell = *cell - own * *leaving;
-    }
-    if let Some(cell) = row.get_mut(slot) {
-        *cell = own * inverse;
+    for (cell, entering) in row.iter_mut().zip(entering) {
+        *cell = *cell + own * *entering;
     }
 }

@@ -79,9 +79,9 @@ pub(super) struct Walk<'a, const M: usize, const N: usize, S = f32> {
     floor: [S; M],
     ceiling: [S; M],
     room: [f32; M],
-    /// Reduced costs of slacks (the multipliers, scaled) and jets; by row and by jet.
-    pub(super) multiplier: [S; M],
+    /// Reduced costs of jets, where they are known; those of slacks are the multipliers in the tableau.
     pub(super) by_jet: [S; N],
+    pub(super) priced: bool,
     /// Reduced cost, range, and direction (1 up, -1 down, 0 for no range) of what rests; by slot.
     reduced: [S; N],
     range: [S; N],
@@ -92,7 +92,6 @@ pub(super) struct Walk<'a, const M: usize, const N: usize, S = f32> {
     pub(super) fresh: bool,
     /// What the on-times deliver per row, as last looked at.
     pub(super) achieved: [f32; M],
-    pub(super) dearest: f32,
     pub(super) rule: Rule,
     /// How far rows are let off for rounding's sake, scaled.
     pub(super) let_off: f32,
@@ -129,7 +128,6 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
         tableau: &'a mut Tableau<M, N, S>,
         (columns, price, limit): (&'a [[f32; M]], &'a [f32], &'a [f32]),
         usable: u32,
-        dearest: f32,
         allowance: u16,
     ) -> Self {
         Self {
@@ -147,8 +145,8 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
             floor: [S::ZERO; M],
             ceiling: [S::ZERO; M],
             room: [0.0; M],
-            multiplier: [S::ZERO; M],
             by_jet: [S::ZERO; N],
+            priced: false,
             reduced: [S::ZERO; N],
             range: [S::ZERO; N],
             side: [0.0; N],
@@ -156,7 +154,6 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
             ranged: false,
             fresh: false,
             achieved: [0.0; M],
-            dearest,
             rule: Rule::Largest,
             let_off: 0.0,
             allowance,
@@ -208,7 +205,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
         }
     }
 
-    #[inline(always)]
+    #[inline]
     fn raise(&mut self, variable: usize, up: bool) {
         let (set, bit) = if variable < N {
             (&mut self.tableau.raised, 1 << variable)
@@ -219,14 +216,14 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     }
 
     /// Where a resting variable rests.
-    #[inline(always)]
+    #[inline]
     fn rest(&self, variable: usize) -> S {
         let (low, high) = self.bounds(variable);
         if self.is_raised(variable) { high } else { low }
     }
 
     /// Jets that are basic.
-    #[inline(always)]
+    #[inline]
     fn basic_jets(&self) -> u32 {
         let jets = self.tableau.basic.iter().filter(|v| usize::from(**v) < N);
         jets.fold(0, |set, v| set | 1 << *v)
@@ -236,11 +233,11 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     pub(super) fn start(&mut self) -> bool {
         let sane = self.tableau.lay_out(self.columns, self.usable);
         self.per_unit = self.tableau.per_unit();
-        self.multiplier = [S::ZERO; M];
+        self.tableau.multiplier = [S::ZERO; M];
         for (by_jet, price) in self.by_jet.iter_mut().zip(self.price) {
             *by_jet = S::of(*price);
         }
-        (self.armed, self.ranged, self.fresh) = (false, false, true);
+        (self.armed, self.ranged, self.fresh, self.priced) = (false, false, true, true);
         sane
     }
 
@@ -253,9 +250,9 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     }
 
     /// The multipliers per unit of each row.
-    #[inline(always)]
+    #[inline]
     pub(super) fn row_multipliers(&self) -> [S; M] {
-        let mut y = self.multiplier;
+        let mut y = self.tableau.multiplier;
         for (y, per_unit) in y.iter_mut().zip(&self.per_unit) {
             *y = y.scaled(*per_unit);
         }
@@ -264,33 +261,53 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
 
     /// Multipliers and reduced costs from the basis and the original columns, refined where they need it.
     pub(super) fn reprice(&mut self) {
-        (self.armed, self.fresh) = (false, true);
-        self.multiplier = [S::ZERO; M];
+        (self.armed, self.fresh, self.priced) = (false, true, true);
+        self.tableau.multiplier = [S::ZERO; M];
         let mut left = [S::ZERO; M];
         for (left, basic) in left.iter_mut().zip(&self.tableau.basic) {
             *left = self.price.get(usize::from(*basic)).map_or(S::ZERO, |price| S::of(*price));
         }
         for round in 0..REFINEMENTS {
             self.credit(&left);
-            let y = self.row_multipliers();
-            for ((by_jet, column), price) in self.by_jet.iter_mut().zip(self.columns).zip(self.price) {
-                *by_jet = S::of(*price) - dot(&y, column);
-            }
+            self.price_jets();
             let mut worst = 0.0;
             for (left, basic) in left.iter_mut().zip(&self.tableau.basic) {
                 *left = at(&self.by_jet, usize::from(*basic));
                 worst = math::max(left.rounded().abs(), worst);
             }
-            if worst <= S::TRUST.mispriced * self.dearest || round + 1 == REFINEMENTS {
+            if worst <= S::TRUST.mispriced * self.tableau.dearest || round + 1 == REFINEMENTS {
                 break;
             }
         }
     }
 
+    /// Reduced costs of all jets by the multipliers.
+    #[inline]
+    fn price_jets(&mut self) {
+        let y = self.row_multipliers();
+        for ((by_jet, column), price) in self.by_jet.iter_mut().zip(self.columns).zip(self.price) {
+            *by_jet = S::of(*price) - dot(&y, column);
+        }
+        self.priced = true;
+    }
+
+    /// Sees to it that the reduced costs of jets are known.
+    #[inline]
+    pub(super) fn know_prices(&mut self) {
+        if !self.priced {
+            self.price_jets();
+        }
+    }
+
+    /// Goes on from the basis, the multipliers and the sides that the last selection ended with.
+    pub(super) fn recall(&mut self) {
+        (self.armed, self.ranged, self.fresh, self.priced) = (false, false, true, false);
+    }
+
     /// Adds to the multipliers of resting slacks what pays for these costs of the basic variables.
-    #[inline(always)]
+    #[inline]
     fn credit(&mut self, left: &[S; M]) {
-        for (y, seat) in self.multiplier.iter_mut().zip(&self.tableau.seat) {
+        for (y, seat) in self.tableau.multiplier.iter_mut().zip(&self.tableau.seat) {
             let slot = usize::from(*seat);
             if slot < N {
                 for (row, left) in self.tableau.cells.iter().zip(left) {
@@ -301,9 +318,9 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     }
 
     /// Lets every resting variable rest where its reduced cost asks it to.
-    #[inline(always)]
+    #[inline]
     pub(super) fn take_sides(&mut self) {
-        let tolerance = S::of(S::TRUST.wrong_side * self.dearest);
+        let tolerance = S::of(S::TRUST.wrong_side * self.tableau.dearest);
         let (mut cheap, mut dear) = (0_u32, 0_u32);
         for (jet, by_jet) in self.by_jet.iter().enumerate() {
             cheap |= u32::from(*by_jet < -tolerance) << jet;
@@ -311,18 +328,18 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
         }
         let resting = self.usable & !self.basic_jets();
         self.tableau.raised = (self.tableau.raised | cheap) & !dear & resting;
-        for (row, y) in self.multiplier.iter().enumerate() {
+        for (row, y) in self.tableau.multiplier.iter().enumerate() {
             if *y > tolerance {
                 self.tableau.raised_rows &= !(1 << row);
             } else if *y < -tolerance {
                 self.tableau.raised_rows |= 1 << row;
             }
         }
-        self.armed = false;
+        self.ranged = false;
     }
 
     /// As [`Self::take_sides`], and what costs next to nothing rests at zero.
-    #[inline(always)]
+    #[inline]
     pub(super) fn start_sides(&mut self) {
         self.tableau.raised = 0;
         self.take_sides();
@@ -336,7 +353,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
                 self.tableau.raised &= !(1 << jet);
             }
         }
-        self.armed = false;
+        self.ranged = false;
     }
 
     /// Basic values and their bounds from the tableau and the ranges in force.
@@ -362,7 +379,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     }
 
     /// Bounds of the basic variable at a position.
-    #[inline(always)]
+    #[inline]
     fn frame(&mut self, position: usize) {
         let variable = self.basic(position);
         let (low, high) = self.bounds(variable);
@@ -375,7 +392,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     }
 
     /// Moves what rests in a slot by so much.
-    #[inline(always)]
+    #[inline]
     fn push(&mut self, slot: usize, by: S) {
         for (value, row) in self.value.iter_mut().zip(&self.tableau.cells) {
             *value = *value + at(row, slot) * by;
@@ -383,7 +400,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     }
 
     /// The basic variable that leaves and how far it is below (positive) or above its bounds.
-    #[inline(always)]
+    #[inline]
     fn leaving(&self, lowest: bool) -> Option<(usize, S)> {
         let mut best = (M, S::ZERO);
         let mut most = 1.0;
@@ -434,7 +451,8 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
             }
             // What was a point is a range now: its slack rests where its reduced cost asks it to.
             if let Some(slot) = self.seat(row) {
-                let cost = if self.armed { at(&self.reduced, slot) } else { at(&self.multiplier, row) };
+                let cost =
+                    if self.armed { at(&self.reduced, slot) } else { at(&self.tableau.multiplier, row) };
                 self.raise(N + row, cost < S::ZERO);
             }
         }
@@ -442,23 +460,20 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
         true
     }
 
-    /// Loads reduced costs and ranges by slot.
-    #[inline(always)]
+    /// Loads reduced costs and ranges by slot, where they are not known.
+    #[inline]
     fn arm(&mut self) {
         if !self.armed {
-            for slot in 0..N {
-                let variable = self.resting(slot);
-                let cost = if variable < N {
-                    at(&self.by_jet, variable)
-                } else {
-                    at(&self.multiplier, variable - N)
+            self.know_prices();
+            for (resting, reduced) in self.tableau.resting.iter().zip(&mut self.reduced) {
+                let variable = usize::from(*resting);
+                *reduced = match variable.checked_sub(N) {
+                    None => at(&self.by_jet, variable),
+                    Some(row) => at(&self.tableau.multiplier, row),
                 };
-                if let Some(reduced) = self.reduced.get_mut(slot) {
-                    *reduced = cost;
-                }
             }
         }
-        if !self.armed || !self.ranged {
+        if !self.ranged {
             for slot in 0..N {
                 self.arm_slot(slot);
             }
@@ -467,7 +482,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     }
 
     /// Range and direction of what rests in a slot.
-    #[inline(always)]
+    #[inline]
     fn arm_slot(&mut self, slot: usize) {
         let variable = self.resting(slot);
         let (low, high) = self.bounds(variable);
@@ -509,24 +524,21 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     ///
     /// # Errors
     /// How short the row stays when everything that helps has moved.
-    #[inline(always)]
+    #[inline]
     fn ratio_test(&self, position: usize, short: S, lowest: bool) -> Result<Step, f32> {
         let Some(row) = self.tableau.cells.get(position) else { return Err(short.rounded().abs()) };
-        let tolerance = S::of(if lowest { 0.0 } else { S::TRUST.harris * self.dearest });
+        let tolerance = S::of(if lowest { 0.0 } else { S::TRUST.harris * self.tableau.dearest });
         let sign = if short > S::ZERO { 1.0 } else { -1.0 };
-        let mut helps = [S::ZERO; N];
-        let mut relaxed = [S::ZERO; N];
+        // What a slot helps, and the step at which its relaxed cost is used up.
+        let mut helps = [(S::ZERO, S::ZERO); N];
         let mut open = 0_u32;
         let mut bound = S::of(f32::INFINITY);
-        for slot in 0..N {
-            let side = at(&self.side, slot);
-            let entry = at(row, slot).scaled(sign * side);
+        let slots = row.iter().zip(&self.side).zip(&self.reduced).zip(&mut helps).enumerate();
+        for (slot, (((cell, side), reduced), into)) in slots {
+            let entry = cell.scaled(sign * side);
             if entry > S::ZERO {
-                let cost = at(&self.reduced, slot).scaled(side).or_more(S::ZERO);
-                let ratio = (cost + tolerance) / entry;
-                if let (Some(helps), Some(relaxed)) = (helps.get_mut(slot), relaxed.get_mut(slot)) {
-                    (*helps, *relaxed) = (entry, ratio);
-                }
+                let ratio = (reduced.scaled(*side).or_more(S::ZERO) + tolerance) / entry;
+                *into = (entry, ratio);
                 bound = ratio.or_less(bound);
                 open |= 1 << slot;
             }
@@ -545,21 +557,20 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
             let mut next = S::of(f32::INFINITY);
             let mut chosen = (0.0, N);
             for slot in Bits(open) {
-                let entry = at(&helps, slot);
+                let Some((entry, own)) = helps.get(slot).copied() else { continue };
                 let cost = at(&self.reduced, slot).scaled(at(&self.side, slot));
-                let own = at(&relaxed, slot);
                 if own > bound && cost > bound * entry {
                     next = own.or_less(next);
                     continue;
                 }
                 set |= 1 << slot;
-                let entry = entry.rounded();
                 let variable = self.resting(slot);
-                let merit = if variable < N { entry * self.tableau.weakness(variable) } else { entry };
+                let weakness = if variable < N { self.tableau.weakness(variable) } else { 1.0 };
+                let merit = entry.rounded() * weakness;
                 if merit <= S::TRUST.noise * most {
                     continue;
                 }
-                slope = slope - at(&helps, slot) * at(&self.range, slot);
+                slope = slope - entry * at(&self.range, slot);
                 if merit > S::TRUST.tiny * most && merit > chosen.0 && !(lowest && chosen.1 < N) {
                     chosen = (merit, slot);
                 }
@@ -584,7 +595,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
         }
     }
 
-    #[inline(always)]
+    #[inline]
     fn pivot(&mut self, position: usize, short: S, step: &Step) {
         for slot in Bits(step.crossing) {
             let variable = self.resting(slot);
@@ -632,7 +643,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     }
 
     /// On-times, s: within their limits, never minus zero, never anything but a number.
-    #[inline(always)]
+    #[inline]
     pub(super) fn on_times(&self) -> [f32; N] {
         let mut times = [0.0; N];
         for jet in Bits(self.tableau.raised) {
@@ -651,7 +662,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     }
 
     /// What the jets that fire deliver; with `held`, basic ones within their limits, else as they stand.
-    #[inline(always)]
+    #[inline]
     pub(super) fn delivered(&self, held: bool) -> Delivered<M> {
         let mut rows = [0.0; M];
         let mut gathered = [0.0; M];
@@ -682,7 +693,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     }
 
     /// Basic jets and their on-times within their limits.
-    #[inline(always)]
+    #[inline]
     pub(super) fn basic_times(&self) -> impl Iterator<Item = (usize, f32)> {
         let basic = self.tableau.basic.iter().zip(self.value.iter().zip(&self.ceiling));
         let jets = basic.map(|(basic, (value, ceiling))| {
@@ -692,14 +703,14 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     }
 
     /// Values of basic jets.
-    #[inline(always)]
+    #[inline]
     fn basic_values(&self) -> impl Iterator<Item = S> {
         let basic = self.tableau.basic.iter().zip(&self.value);
         basic.filter(|(basic, _)| usize::from(**basic) < N).map(|(_, value)| *value)
     }
 
     /// Hands out column and on-time of every jet that fires.
-    #[inline(always)]
+    #[inline]
     fn each_firing(&self, held: bool, mut take: impl FnMut(&[f32; M], S)) {
         for (position, basic) in self.tableau.basic.iter().enumerate() {
             let jet = usize::from(*basic);
@@ -761,7 +772,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     }
 
     /// Largest miss of a row's range, scaled.
-    #[inline(always)]
+    #[inline]
     pub(super) fn worst_miss(&self, rows: &[f32; M]) -> f32 {
         let mut worst = 0.0;
         for (row, (got, per_unit)) in rows.iter().zip(&self.per_unit).enumerate() {
