@@ -41,7 +41,7 @@ pub const ROUNDING: f64 = 5.0e-7;
 /// multipliers are polished by each.
 const TIGHT: [f64; 3] = [1.0e-6, 3.0e-7, 1.0e-7];
 /// Singular values below this share of the largest are rounding.
-const INDEPENDENT: f64 = 1.0e-11;
+const INDEPENDENT: f64 = 1.0e-14;
 /// What a row can deliver by itself times this is the most that is wanted of it (the kernel's own margin).
 const CAP_MARGIN: f64 = 1.0625;
 /// Share of a full pulse that is as good as nothing.
@@ -631,14 +631,18 @@ pub fn basis_condition<const M: usize, const N: usize>(
 }
 
 /// Condition of the basis that the multipliers come from: largest by smallest singular value of the columns in use
-/// short of their limit over the rows that are paid for, in the units of [`Longest`]. Where fewer columns are in use
+/// short of their limit or priced right but for rounding, over the rows that are paid for, in the units of [`Longest`]. Where fewer columns are in use
 /// than rows are paid for this is less than the condition of the whole basis, so the limit it sets is the stricter.
 fn condition<const M: usize>(
     jets: impl Iterator<Item = Used<M>> + Clone,
     y: &[f64; M],
     longest: &Longest<M>,
 ) -> f64 {
-    let basic = jets.filter(|jet| jet.on_time > 0.0 && jet.is_open());
+    let basic = jets.filter(|jet| {
+        let right =
+            || excess(&jet.column, y, jet.price).abs() <= ROUNDING * (jet.price + terms(&jet.column, y));
+        jet.on_time > 0.0 && jet.is_open() || right()
+    });
     let columns: Vec<[f64; M]> = basic
         .map(|jet| {
             let strength = longest.most / longest.on_time_s(&jet.column);
