@@ -123,7 +123,8 @@ pub enum Kind {
     OneSided,
     /// Directions within a thousandth of the axes, many of them nearly parallel.
     Parallel,
-    /// Every third line of force leads through the centre of mass but for rounding.
+    /// Every third line of force leads through the centre of mass; what rounding leaves of its torque is taken out, as the
+    /// kernel takes it out of a jet's effect.
     Through,
     /// Every jet twice.
     Twins,
@@ -137,6 +138,8 @@ pub enum Kind {
     RoundedTwo,
     /// Torques along one line but for rounding.
     RoundedOne,
+    /// As `Through`, and what rounding leaves of the torque stays.
+    RoundedThrough,
     /// A third of the jets cost nothing.
     Free,
     /// The twelve jets of reference layout JET-1 about the docked centre of mass, unit thrust and price.
@@ -158,8 +161,8 @@ pub const KINDS: [Kind; 11] = [
     Kind::Free,
 ];
 
-/// Kinds that are short of a rank but for rounding.
-pub const ROUNDED: [Kind; 2] = [Kind::RoundedTwo, Kind::RoundedOne];
+/// Kinds that are short of a rank, or hold torques that are not there, but for rounding.
+pub const ROUNDED: [Kind; 3] = [Kind::RoundedTwo, Kind::RoundedOne, Kind::RoundedThrough];
 
 /// A standard normal number (Box and Muller).
 pub fn normal(rng: &mut Pcg64) -> f64 {
@@ -186,6 +189,7 @@ pub fn random<const M: usize>(kind: Kind, count: usize, rng: &mut Pcg64) -> Layo
             arm[2] * force[0] - arm[0] * force[2],
             arm[0] * force[1] - arm[1] * force[0],
         ];
+        let torque = if kind == Kind::Through && jet.is_multiple_of(3) { [0.0; 3] } else { torque };
         let turn = [torque[0] / 900.0, torque[1] / 5200.0, torque[2] / 5100.0];
         let mut column: [f32; M] =
             std::array::from_fn(|row| if row < 3 { turn[row] } else { force[row - 3] / 1800.0 });
@@ -235,7 +239,9 @@ fn geometry(kind: Kind, jet: usize, rng: &mut Pcg64) -> ([f64; 3], [f64; 3]) {
                 d = d.map(|x| -x);
             }
         }
-        Kind::Through if jet.is_multiple_of(3) => d = std::array::from_fn(|i| DOCKED[i] - p[i]),
+        Kind::Through | Kind::RoundedThrough if jet.is_multiple_of(3) => {
+            d = std::array::from_fn(|i| DOCKED[i] - p[i])
+        }
         _ => {}
     }
     let length = d.iter().map(|x| x * x).sum::<f64>().sqrt();

@@ -47,6 +47,9 @@ const ON_TIME_ROUNDING: f32 = 1.2e-7;
 /// Multipliers whose terms are this many times the dearest price cancel.
 const HEAVY: f32 = 30.0;
 
+/// Roundings of its terms within which what multipliers pay may be nothing.
+const NEAR: f32 = 16.0;
+
 /// Where more than this share of what multipliers pay for the way may be rounding they say nothing of λ.
 const WASHED_OUT: f32 = 0.01;
 
@@ -376,10 +379,12 @@ fn bound<const M: usize, const N: usize, S: Number>(
             continue;
         }
         let pays = dot(y, column);
-        if pays > S::ZERO {
-            let longest = walk.longest * walk.tableau.weakness(jet);
-            let terms = y.iter().zip(column).fold(0.0, |sum, (y, entry)| sum + (y.rounded() * entry).abs());
+        let longest = walk.longest * walk.tableau.weakness(jet);
+        let terms = y.iter().zip(column).fold(0.0, |sum, (y, entry)| sum + (y.rounded() * entry).abs());
+        if pays.rounded() > -NEAR * S::TRUST.rounding * terms {
             doubt += terms * math::min(*limit, longest);
+        }
+        if pays > S::ZERO {
             if slide.shrinks && longest < *limit {
                 growing = growing + pays * S::of(longest) / S::of(lambda);
             } else {
