@@ -672,16 +672,22 @@ fn hidden_by_rounding<const M: usize, const N: usize, S: Number>(walk: &Walk<M, 
     if terms.iter().all(|terms| *terms <= HEAVY * walk.tableau.dearest) {
         return 0.0;
     }
+    // How far each basic jet may be, and is, from being priced right.
+    let mut off = terms.map(|terms| S::TRUST.rounding * terms);
+    for (off, basic) in off.iter_mut().zip(&walk.tableau.basic) {
+        *off += at(&walk.by_jet, usize::from(*basic)).rounded().abs();
+    }
     let mut hidden = 0.0;
     for (slot, jet) in walk.tableau.resting.iter().enumerate() {
         let index = usize::from(*jet);
         if index >= N || walk.usable & (1 << index) == 0 {
             continue;
         }
-        let cells = walk.tableau.cells.iter().zip(&terms);
-        let doubt = cells.fold(of(*jet), |sum, (row, terms)| sum + at(row, slot).rounded().abs() * terms);
+        let cells = walk.tableau.cells.iter().zip(&off);
+        let own = S::TRUST.rounding * of(*jet);
+        let doubt = cells.fold(own, |sum, (row, off)| sum + at(row, slot).rounded().abs() * off);
         let margin = at(&walk.by_jet, index).rounded().abs();
-        hidden += math::max(S::TRUST.rounding * doubt - margin, 0.0) * walk.upper(index);
+        hidden += math::max(doubt - margin, 0.0) * walk.upper(index);
     }
     hidden
 }
