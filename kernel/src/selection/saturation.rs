@@ -7,7 +7,7 @@
 
 use super::number::Number;
 use super::twofold::Twofold;
-use super::walk::{Bits, CANCELLING, Delivered, Walk, Walked, at, dot};
+use super::walk::{Bits, CANCELLING, Delivered, Walk, Walked, at};
 use super::{BLOCK, Demand, FLOOR, LONGEST, Outcome, Proof, SLACK, SPILL};
 use crate::math;
 
@@ -378,9 +378,11 @@ fn bound<const M: usize, const N: usize, S: Number>(
         if walk.usable & (1 << jet) == 0 {
             continue;
         }
-        let pays = dot(y, column);
+        let (pays, terms) = y.iter().zip(column).fold((S::ZERO, 0.0), |(pays, terms), (y, entry)| {
+            let term = *y * S::of(*entry);
+            (pays + term, terms + term.rounded().abs())
+        });
         let longest = walk.longest * walk.tableau.weakness(jet);
-        let terms = y.iter().zip(column).fold(0.0, |sum, (y, entry)| sum + (y.rounded() * entry).abs());
         if pays.rounded() > -NEAR * S::TRUST.rounding * terms {
             doubt += terms * math::min(*limit, longest);
         }

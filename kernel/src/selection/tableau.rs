@@ -98,6 +98,11 @@ impl<const M: usize, const N: usize, S: Number> Tableau<M, N, S> {
         self.row_exponent.map(|exponent| two_to(-i32::from(exponent)))
     }
 
+    /// Whether every jet rests at zero in its own slot.
+    pub(super) fn is_at_rest(&self) -> bool {
+        self.raised == 0 && self.basic.iter().all(|variable| usize::from(*variable) >= N)
+    }
+
     /// One over the strength of a jet; 1 beyond.
     #[inline]
     pub(super) fn weakness(&self, jet: usize) -> f32 {

@@ -403,10 +403,16 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     #[inline]
     fn leaving(&self, lowest: bool) -> Option<(usize, S)> {
         let mut best = (M, S::ZERO);
-        let mut most = 1.0;
+        let mut most = 0.0;
         let bounds = self.floor.iter().zip(&self.ceiling).zip(&self.room);
         for (position, (value, ((floor, ceiling), room))) in self.value.iter().zip(bounds).enumerate() {
-            let short = if *value < *floor { *floor - *value } else { (*ceiling - *value).or_less(S::ZERO) };
+            let short = if *value < *floor {
+                *floor - *value
+            } else if *value > *ceiling {
+                *ceiling - *value
+            } else {
+                continue;
+            };
             let miss = short.rounded().abs();
             if miss <= *room {
                 continue;
@@ -463,6 +469,21 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     /// Loads reduced costs and ranges by slot, where they are not known.
     #[inline]
     fn arm(&mut self) {
+        if !self.armed && self.tableau.worn == 0 && !self.ranged && self.tableau.is_at_rest() {
+            // Every jet in its own slot.
+            self.know_prices();
+            let (limit, usable, longest) = (self.limit, self.usable, self.longest);
+            let slots =
+                self.range.iter_mut().zip(&mut self.side).zip(self.reduced.iter_mut().zip(&self.by_jet));
+            for (jet, ((range, side), (reduced, by_jet))) in slots.enumerate() {
+                let limit = limit.get(jet).copied().filter(|_| usable & (1 << jet) != 0).unwrap_or(0.0);
+                let upper = math::min(limit, longest * self.tableau.weakness(jet));
+                (*range, *reduced) = (S::of(upper), *by_jet);
+                *side = if upper > 0.0 { 1.0 } else { 0.0 };
+            }
+            (self.armed, self.ranged) = (true, true);
+            return;
+        }
         if !self.armed {
             self.know_prices();
             for (resting, reduced) in self.tableau.resting.iter().zip(&mut self.reduced) {
