@@ -43,6 +43,7 @@
 //! further stand for an axis that is not there. What is left: about one answer in 4,000 on layouts short of a rank but
 //! for rounding, or with free jets, is proven less well than the rest ([`Proof`] says so).
 
+mod glance;
 mod number;
 mod program;
 mod saturation;
@@ -55,7 +56,7 @@ pub use program::{End, Program};
 use crate::jet::JetMask;
 use crate::math;
 use number::Number;
-use tableau::Tableau;
+use tableau::{Asked, Tableau};
 use twofold::Twofold;
 use walk::Walk;
 
@@ -252,7 +253,7 @@ impl<const M: usize, const N: usize> Selector<M, N> {
 
     /// Forgets what it found last.
     pub fn forget(&mut self) {
-        self.tableau.jets = 0;
+        (self.tableau.jets, self.tableau.asked) = (0, None);
     }
 
     /// As [`select`], from the basis found last.
@@ -268,10 +269,21 @@ impl<const M: usize, const N: usize> Selector<M, N> {
         if nearest.iter().all(|r| *r == 0.0) {
             return Selection::quiet(Outcome::Nothing, [0.0; M]);
         }
-        let mut answer = attempt(&mut self.tableau, problem, &nearest);
+        let usable = jets_of(problem);
+        if usable == 0 {
+            self.forget();
+            return Selection::quiet(Outcome::NoJets, nearest);
+        }
+        let asked = Asked::new(problem, usable);
+        if self.tableau.asked == Some(asked)
+            && let Some(answer) = glance::glance(&self.tableau, problem, &nearest)
+        {
+            return answer;
+        }
+        let mut answer = attempt(&mut self.tableau, problem, &nearest, asked);
         if answer.outcome == Outcome::Stalled || answer.proof.is_wanting() {
             // Rounding stands in the way: once more from rest, in twice the precision.
-            let other = carefully(problem, &nearest);
+            let other = carefully(problem, &nearest, asked);
             if other.outcome != Outcome::Stalled {
                 answer = other;
             }
@@ -290,24 +302,19 @@ fn attempt<const M: usize, const N: usize, S: Number>(
     tableau: &mut Tableau<M, N, S>,
     problem: &Problem<M>,
     nearest: &[f32; M],
+    asked: Asked,
 ) -> Selection<M, N> {
-    let usable = jets_of(problem);
-    if usable == 0 {
-        return Selection::quiet(Outcome::NoJets, *nearest);
-    }
     let known = tableau.jets > 0 && usize::from(tableau.jets) <= problem.columns.len();
-    let print = tableau::fingerprint(usable, problem.columns.as_flattened().iter());
-    let terms = tableau::fingerprint(usable, problem.price.iter().chain(problem.limit));
-    let laid_out = known && print == tableau.print;
-    let same = laid_out && terms == tableau.terms;
+    let laid_out = known && tableau.asked.is_some_and(|last| last.columns == asked.columns);
+    let same = known && tableau.asked == Some(asked);
     if !same {
-        let Some(dearest) = dearest(problem, usable) else {
+        let Some(dearest) = dearest(problem, asked.usable) else {
             return Selection::quiet(Outcome::Refused, [0.0; M]);
         };
-        (tableau.print, tableau.terms, tableau.dearest) = (print, terms, dearest);
+        (tableau.asked, tableau.dearest) = (Some(asked), dearest);
     }
     let given = (problem.columns, problem.price, problem.limit);
-    let mut walk = Walk::new(tableau, given, usable, ALLOWANCE);
+    let mut walk = Walk::new(tableau, given, asked.usable, ALLOWANCE);
     if same {
         walk.recall();
     } else {
@@ -335,9 +342,13 @@ fn attempt<const M: usize, const N: usize, S: Number>(
 /// From rest in twice the precision, where rounding stands in the way.
 #[cold]
 #[inline(never)]
-fn carefully<const M: usize, const N: usize>(problem: &Problem<M>, nearest: &[f32; M]) -> Selection<M, N> {
+fn carefully<const M: usize, const N: usize>(
+    problem: &Problem<M>,
+    nearest: &[f32; M],
+    asked: Asked,
+) -> Selection<M, N> {
     let mut tableau = Tableau::<M, N, Twofold>::empty();
-    attempt(&mut tableau, problem, nearest)
+    attempt(&mut tableau, problem, nearest, asked)
 }
 
 impl<const M: usize, const N: usize> Selection<M, N> {

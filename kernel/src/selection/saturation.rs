@@ -617,8 +617,8 @@ pub(super) fn proof<const M: usize, const N: usize, S: Number>(
     if walk.priced || !walk.tableau.clean {
         walk.know_prices();
     }
-    let mut room = if walk.priced { mispriced(walk) } else { 0.0 };
-    walk.tableau.clean = room == 0.0;
+    let (mut room, clean) = if walk.priced { mispriced(walk) } else { (0.0, true) };
+    walk.tableau.clean = clean;
     for (row, (y, got)) in walk.tableau.multiplier.iter().zip(delivered).enumerate() {
         let y = y.rounded();
         let edges = if y > 0.0 { &walk.low } else { &walk.high };
@@ -640,24 +640,30 @@ pub(super) fn proof<const M: usize, const N: usize, S: Number>(
     }
 }
 
-/// What may be saved by jets whose reduced cost is on the wrong side, or may be but for rounding.
-fn mispriced<const M: usize, const N: usize, S: Number>(walk: &Walk<M, N, S>) -> f32 {
-    let mut room = 0.0;
+/// What may be saved by jets whose reduced cost is on the wrong side, or may be but for rounding; and whether there are
+/// none, whatever their on-times.
+fn mispriced<const M: usize, const N: usize, S: Number>(walk: &Walk<M, N, S>) -> (f32, bool) {
+    let (mut room, mut clean) = (0.0, true);
+    let mut take = |reduced: f32, seconds: f32| {
+        room += reduced.abs() * seconds;
+        clean &= reduced == 0.0;
+    };
     let mut firing = walk.tableau.raised;
     for jet in Bits(firing) {
-        room += math::max(beyond_rounding(walk, jet), 0.0) * walk.upper(jet);
+        take(math::max(beyond_rounding(walk, jet), 0.0), walk.upper(jet));
     }
     for (jet, time) in walk.basic_times() {
         firing |= 1 << jet;
         let reduced = beyond_rounding(walk, jet);
-        room += if reduced > 0.0 { reduced * time } else { -reduced * (walk.upper(jet) - time) };
+        take(reduced, if reduced > 0.0 { time } else { walk.upper(jet) - time });
     }
     for (jet, reduced) in walk.by_jet.iter().enumerate() {
         if *reduced < S::ZERO && walk.usable & !firing & (1 << jet) != 0 {
-            room -= beyond_rounding(walk, jet) * walk.upper(jet);
+            take(beyond_rounding(walk, jet), walk.upper(jet));
         }
     }
-    room + hidden_by_rounding(walk)
+    let hidden = hidden_by_rounding(walk);
+    (room + hidden, clean && hidden == 0.0)
 }
 
 /// What may be saved by jets at rest whose reduced cost has the right sign for rounding's sake only: multipliers that

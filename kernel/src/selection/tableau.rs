@@ -10,7 +10,7 @@
 //! row is about 1. A jet's *strength* is the power of two at or below its largest scaled entry.
 
 use super::number::Number;
-use super::{ABSURD, two_to};
+use super::{ABSURD, Problem, two_to};
 
 /// Entries that stay below this share of their column when a basis found for other columns is factorised anew are
 /// taken as dependent.
@@ -33,18 +33,14 @@ pub(super) struct Tableau<const M: usize, const N: usize, S = f32> {
     /// Jets, and slacks by row, that rest at their high bound.
     pub(super) raised: u32,
     pub(super) raised_rows: u32,
-    /// Jets that the scales were taken from.
-    pub(super) usable: u32,
     row_exponent: [i8; M],
     strength_exponent: [i8; N],
     /// Jets laid out; none: nothing known yet.
     pub(super) jets: u8,
     /// Exchanges since the basis was factorised.
     pub(super) worn: u16,
-    /// Fingerprint of the columns and usable jets that were laid out.
-    pub(super) print: u32,
-    /// Fingerprint of prices and limits, and the dearest price.
-    pub(super) terms: u32,
+    /// What the last selection was asked with, and the dearest price of it.
+    pub(super) asked: Option<Asked>,
     pub(super) dearest: f32,
     /// Reduced costs of the slacks, scaled, when the basis was last priced.
     pub(super) multiplier: [S; M],
@@ -52,11 +48,30 @@ pub(super) struct Tableau<const M: usize, const N: usize, S = f32> {
     pub(super) clean: bool,
 }
 
+/// What a selection was asked with, but for the demand, by fingerprints.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub(super) struct Asked {
+    /// Jets that may fire.
+    pub(super) usable: u32,
+    /// Of the columns and the jets that may fire.
+    pub(super) columns: u32,
+    /// Of prices and limits.
+    terms: u32,
+}
+
+impl Asked {
+    pub(super) fn new<const M: usize>(problem: &Problem<M>, usable: u32) -> Self {
+        let columns = fingerprint(usable, problem.columns.as_flattened());
+        let terms = fingerprint(fingerprint(usable, problem.price), problem.limit);
+        Self { usable, columns, terms }
+    }
+}
+
 /// A number that changes when these do, but for a chance of one in thousands of millions: then the answer is
 /// measured, found wanting and sought again.
 #[inline]
-pub(super) fn fingerprint<'a>(seed: u32, numbers: impl Iterator<Item = &'a f32>) -> u32 {
-    numbers.fold(seed, |print, number| print.wrapping_mul(0x0100_0193) ^ number.to_bits())
+fn fingerprint(seed: u32, numbers: &[f32]) -> u32 {
+    numbers.iter().fold(seed, |print, number| print.wrapping_mul(0x0100_0193) ^ number.to_bits())
 }
 
 /// Exponent of the power of two at or below a number of these bits, not negative, within reason; 0 for zero.
@@ -79,13 +94,11 @@ impl<const M: usize, const N: usize, S: Number> Tableau<M, N, S> {
             seat: [N as u8; M],
             raised: 0,
             raised_rows: 0,
-            usable: 0,
             row_exponent: [0; M],
             strength_exponent: [0; N],
             jets: 0,
             worn: 0,
-            print: 0,
-            terms: 0,
+            asked: None,
             dearest: 0.0,
             multiplier: [S::ZERO; M],
             clean: false,
@@ -96,6 +109,11 @@ impl<const M: usize, const N: usize, S: Number> Tableau<M, N, S> {
     #[inline]
     pub(super) fn per_unit(&self) -> [f32; M] {
         self.row_exponent.map(|exponent| two_to(-i32::from(exponent)))
+    }
+
+    /// Whether the slack of a row rests.
+    pub(super) fn rests(&self, row: usize) -> bool {
+        self.seat.get(row).is_some_and(|slot| usize::from(*slot) < N)
     }
 
     /// Whether every jet rests at zero in its own slot.
@@ -147,8 +165,7 @@ impl<const M: usize, const N: usize, S: Number> Tableau<M, N, S> {
         for (row, (basic, seat)) in self.basic.iter_mut().zip(&mut self.seat).enumerate() {
             (*basic, *seat) = ((N + row) as u8, N as u8);
         }
-        (self.raised, self.raised_rows) = (0, 0);
-        self.usable = usable;
+        (self.raised, self.raised_rows, self.clean) = (0, 0, false);
         self.jets = columns.len() as u8;
         self.worn = 0;
         sane

@@ -262,6 +262,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     /// Multipliers and reduced costs from the basis and the original columns, refined where they need it.
     pub(super) fn reprice(&mut self) {
         (self.armed, self.fresh, self.priced) = (false, true, true);
+        self.tableau.clean = false;
         self.tableau.multiplier = [S::ZERO; M];
         let mut left = [S::ZERO; M];
         for (left, basic) in left.iter_mut().zip(&self.tableau.basic) {
@@ -302,6 +303,8 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     /// Goes on from the basis, the multipliers and the sides that the last selection ended with.
     pub(super) fn recall(&mut self) {
         (self.armed, self.ranged, self.fresh, self.priced) = (false, false, true, false);
+        // What was a point may be a range now.
+        self.take_edges(S::ZERO);
     }
 
     /// Adds to the multipliers of resting slacks what pays for these costs of the basic variables.
@@ -328,6 +331,12 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
         }
         let resting = self.usable & !self.basic_jets();
         self.tableau.raised = (self.tableau.raised | cheap) & !dear & resting;
+        self.take_edges(tolerance);
+        self.ranged = false;
+    }
+
+    /// Lets every row rest at the edge that its multiplier asks for.
+    fn take_edges(&mut self, tolerance: S) {
         for (row, y) in self.tableau.multiplier.iter().enumerate() {
             if *y > tolerance {
                 self.tableau.raised_rows &= !(1 << row);
@@ -335,7 +344,6 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
                 self.tableau.raised_rows |= 1 << row;
             }
         }
-        self.ranged = false;
     }
 
     /// As [`Self::take_sides`], and what costs next to nothing rests at zero.
