@@ -10,7 +10,7 @@ use super::{Demand, LONGEST, Outcome, Problem, Proof, SMALL, Selection};
 use crate::math;
 
 /// Largest miss of a row that needs no refinement, in units of what is served.
-const MISSED: f32 = 4.0e-7;
+const MISSED: f32 = 1.5e-6;
 
 /// The answer of the basis at hand; `None` where it takes a walk to know.
 ///
