@@ -122,6 +122,7 @@ fn the_recording_shows_every_status() {
         Status::Quiet,
         Status::Firing,
         Status::Drifting,
+        Status::Choosing,
         Status::Shortened,
         Status::Prioritised,
         Status::Predicted,

@@ -89,6 +89,7 @@ fn check(output: &CycleOutput<JETS>, controller: &Controller<JETS>, input: &Cycl
     let fires = output.on_ticks.iter().any(|&t| t > 0);
     assert!(!fires || output.status.trust() != Trust::Withheld, "{:?} fires", output.status);
     assert!(fires || output.status != Status::Firing, "says it fires and does not");
+    assert!(!fires || output.status != Status::Choosing, "fires while it chooses");
     let motion = output.motion;
     assert!(motion.rate_rad_s.is_finite() && output.error_rad.is_finite(), "{output:?}");
     assert!(output.disturbance_rad_s2.is_finite() && output.bias_rad_s.is_finite());
@@ -558,6 +559,7 @@ fn status_numbers_are_those_of_the_record() {
         (Status::Quiet, 0),
         (Status::Firing, 1),
         (Status::Drifting, 2),
+        (Status::Choosing, 3),
         (Status::Shortened, 10),
         (Status::Prioritised, 11),
         (Status::Predicted, 12),
@@ -583,9 +585,13 @@ fn an_open_loop_demand_is_delivered_in_whole_and_only_once() {
     bench.settle([0.0; 3], 20);
     let mut given = Vec3::ZERO;
     let mut open = JetMask::NONE;
+    let (mut chose, mut choosing) = (0, 0);
     for _ in 0..200 {
         let input = bench.good([0.0; 3], command);
         let output = bench.step(&input);
+        choosing = if output.status == Status::Choosing { choosing + 1 } else { 0 };
+        chose += usize::from(choosing == 1);
+        assert!(choosing <= 8, "a choice takes eight cycles, the one that puts it off included");
         let mut through = JetMask::NONE;
         let jets = &bench.controller.table().jets;
         for (j, (jet, effect)) in jets.iter().zip(bench.controller.effectiveness().effects()).enumerate() {
@@ -601,4 +607,5 @@ fn an_open_loop_demand_is_delivered_in_whole_and_only_once() {
     let smallest = bench.controller.axis_bits().iter().map(|b| b.rate_rad_s).fold(0.0, f32::max);
     assert!(left.norm() < 2.0 * smallest, "left {left:?}, bit {smallest}");
     assert!(given.norm() > 10.0 * smallest, "the demand is many bits");
+    assert!(chose > 1, "whole ticks are chosen at the end of the demand, and that nothing more is worth it");
 }

@@ -695,6 +695,7 @@ fn every_kernel_status_has_words_of_its_own() {
         Quiet,
         Firing,
         Drifting,
+        Choosing,
         Shortened,
         Prioritised,
         Predicted,

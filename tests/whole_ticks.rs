@@ -292,8 +292,10 @@ fn tally<const M: usize>(kind: Kind, cases: u32, most_nodes: u16) -> Tally {
 
 /// Nodes that a search without a cap in practice may look into.
 const PATIENT: u16 = 4_000;
-/// Nodes that a control cycle may look into.
-const ON_BOARD: u16 = 64;
+/// Nodes of a short search.
+const SHORT: u16 = 64;
+/// Nodes that the kernel looks into for an open-loop demand, over a few cycles.
+const ON_BOARD: u16 = 21;
 
 const MANY_TICKS: Kind =
     Kind { jets: 6, spread: 6, most_jets_at_once: 32, manifolds: false, demand: 3.0, boxes: false };
@@ -313,16 +315,27 @@ fn a_patient_search_finds_the_cheapest_firing_and_proves_it() {
     }
 }
 
-/// Within the nodes of a control cycle the bound need not close; how often the cheapest firing is found all
-/// the same is held here.
+/// Within few nodes the bound need not close; how often the cheapest firing is found all the same is held here.
 #[test]
-fn a_control_cycle_nearly_always_finds_the_cheapest_firing() {
-    // Measured: 40 and 40, 34 and 38, 39 and 40 of 40 for three and six rows.
-    for (kind, at_least) in [(MANY_TICKS, [40, 40]), (FEW_AT_ONCE, [34, 38]), (MANIFOLDS, [39, 40])] {
-        let tallies = [tally::<3>(kind, CASES, ON_BOARD), tally::<6>(kind, CASES, ON_BOARD)];
+fn a_short_search_nearly_always_finds_the_cheapest_firing() {
+    // Measured: 40 and 40, 33 and 39, 39 and 40 of 40 for three and six rows.
+    for (kind, at_least) in [(MANY_TICKS, [40, 40]), (FEW_AT_ONCE, [33, 39]), (MANIFOLDS, [39, 40])] {
+        let tallies = [tally::<3>(kind, CASES, SHORT), tally::<6>(kind, CASES, SHORT)];
         for (tally, at_least) in tallies.iter().zip(at_least) {
             assert!(tally.optimal >= at_least, "{kind:?}: {tally:?}");
             assert!(tally.worst_excess <= 0.35, "{kind:?}: {tally:?}");
+        }
+    }
+}
+
+/// The same within the nodes of an open-loop demand.
+#[test]
+fn an_open_loop_demand_mostly_gets_the_cheapest_firing() {
+    // Measured: 35 and 40, 22 and 31, 35 and 37 of 40 for three and six rows.
+    for (kind, at_least) in [(MANY_TICKS, [35, 40]), (FEW_AT_ONCE, [22, 31]), (MANIFOLDS, [35, 37])] {
+        let tallies = [tally::<3>(kind, CASES, ON_BOARD), tally::<6>(kind, CASES, ON_BOARD)];
+        for (tally, at_least) in tallies.iter().zip(at_least) {
+            assert!(tally.optimal >= at_least, "{kind:?}: {tally:?}");
         }
     }
 }

@@ -9,7 +9,7 @@ use crate::ledger::{COVERED_CYCLES, Ledger, seconds, ticks_between};
 use crate::linalg::{Mat3, Vec3};
 use crate::mass_properties::{MassProperties, MassPropertiesError};
 use crate::observer::{Motion, Observer};
-use crate::open_loop::Owed;
+use crate::open_loop::{Choice, Owed};
 use crate::quaternion::UnitQuaternion;
 use crate::selection::Selector;
 use crate::status::Status;
@@ -32,6 +32,8 @@ pub struct Controller<const N: usize> {
     rate_tick: u32,
     command: Option<Command>,
     pub(crate) owed: Owed,
+    /// What is being thought over of it.
+    pub(crate) choice: Option<Choice<N>>,
     pub(crate) bits: [AxisBit; 3],
     /// Jets and disturbance the standing price belongs to.
     pub(crate) standing_jets: JetMask,
@@ -62,6 +64,7 @@ impl<const N: usize> Controller<N> {
             rate_tick: 0,
             command: None,
             owed: Owed::NOTHING,
+            choice: None,
             bits: [AxisBit::default(); 3],
             standing_jets: JetMask::NONE,
             standing_rad_s2: Vec3::ZERO,
@@ -89,6 +92,7 @@ impl<const N: usize> Controller<N> {
         let stack = MassProperties::new(mass_kg, centre_of_mass_m, inertia_kg_m2)?;
         self.effectiveness = Effectiveness::new(&self.table.jets, &stack);
         self.stack = stack;
+        self.choice = None;
         (self.table.mass_kg, self.table.centre_of_mass_m) = (mass_kg, centre_of_mass_m);
         self.table.inertia_kg_m2 = inertia_kg_m2;
         self.measure_bits(self.usable(JetMask::NONE, 0));
@@ -314,6 +318,7 @@ impl<const N: usize> Controller<N> {
                 UnitQuaternion::from_array(*attitude_xyzw).is_some() && deadband.is_valid()
             }
             Command::Impulse { serial, rate_change_rad_s, velocity_change_m_s } => {
+                self.choice = self.choice.take().filter(|_| self.owed.is_of(*serial));
                 self.owed.take_up(*serial, *rate_change_rad_s, *velocity_change_m_s)
             }
         };

@@ -35,8 +35,8 @@
 //! 4. **Select** ([`selection`]): the least propellant (or waste) whose acting times deliver the
 //!    demand about the actual centre of mass ([`effectiveness`]), with the multipliers that prove it.
 //! 5. **Shape** ([`pulse`]): whole ticks, none or at least the minimum on-time, never across an edge.
-//!    An open-loop demand that fits into one cycle is chosen in whole ticks ([`whole_ticks`]); jets that may
-//!    not open together ([`config::SharedLimits`]) take turns.
+//!    An open-loop demand that fits into one cycle is chosen in whole ticks ([`whole_ticks`]), which takes a few
+//!    cycles ([`status::Status::Choosing`]); jets that may not open together ([`config::SharedLimits`]) take turns.
 //! 6. **Book** ([`ledger`]) and hand out the on-times with a [`status::Status`].
 //!
 //! What the sensors will see is left to feedback: a hold carries no remainder of a rounded pulse. An

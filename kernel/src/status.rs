@@ -11,6 +11,8 @@ pub enum Status {
     Firing = 1,
     /// Free drift commanded; no jet asked for.
     Drifting = 2,
+    /// Whole ticks for an open-loop demand are being thought over; no jet opens until they are chosen.
+    Choosing = 3,
     /// Demand out of reach: same direction, shortened.
     Shortened = 10,
     /// An axis is beyond reach: the others are served by priority.
@@ -54,7 +56,7 @@ impl Status {
     #[must_use]
     pub const fn trust(self) -> Trust {
         match self {
-            Self::Quiet | Self::Firing | Self::Drifting => Trust::Full,
+            Self::Quiet | Self::Firing | Self::Drifting | Self::Choosing => Trust::Full,
             Self::Shortened
             | Self::Prioritised
             | Self::Predicted

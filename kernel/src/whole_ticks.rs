@@ -17,14 +17,17 @@
 //! multipliers `y`, held within the left-over prices, give Lagrange's bound by plain arithmetic with the
 //! original numbers, whatever the solver did:
 //! `cost ≥ Σ_i min(y_i·low_i, y_i·high_i) + Σ_j min(0, (price_j − y·a_j)·longest_j)`, of free jets only
-//! the best that may still open. Every node's answer is rounded and improved one jet at a time to a
-//! firing that is kept when it is the cheapest so far. The number of nodes is capped; what was not
+//! the best that may still open. Every node's answer is rounded to a firing,
+//! which is improved one jet at a time where it is promising and kept when it is the cheapest so far. The number of nodes is capped; what was not
 //! looked into by then is covered by [`WholeTicks::bound`].
 
 mod elastic;
 mod relaxed;
 mod round;
 mod search;
+
+use search::Root;
+pub(crate) use search::Search;
 
 use crate::config::{SharedLimits, Taken, Timing};
 use crate::jet::{Jet, JetMask};
@@ -195,11 +198,29 @@ pub fn left_over_price<const M: usize>(
 /// Chooses whole ticks; see the module. All shut when the numbers are not sane.
 #[must_use]
 pub fn choose<const M: usize, const N: usize>(problem: &TickProblem<M>) -> WholeTicks<M, N> {
-    let mut best = WholeTicks::shut(problem);
+    let mut chosen = WholeTicks::shut(problem);
     if is_sane::<M, N>(problem) {
-        search::improve(problem, &mut best);
+        let mut search = Search::new(chosen.cost);
+        let mut root = Root { cost: 0.0, multipliers: [0.0; M] };
+        search.go_on(problem, problem.most_nodes, &mut root);
+        (chosen.on_ticks, chosen.nodes) = (search.on_ticks(), search.nodes());
+        (chosen.relaxed_cost, chosen.multipliers) = (root.cost, root.multipliers);
+        chosen.reckon(problem);
+        chosen.bound = math::min(search.bound(), chosen.cost);
     }
-    best
+    chosen
+}
+
+/// Looks into [`TickProblem::most_nodes`] more nodes of a search; the problem must be the one it was started with.
+/// Complete, all shut, when the numbers are not sane.
+pub(crate) fn go_on<const M: usize, const N: usize>(problem: &TickProblem<M>, search: &mut Search<N>) {
+    if search.nodes() == 0 {
+        if !is_sane::<M, N>(problem) {
+            return search.end();
+        }
+        *search = Search::new(WholeTicks::<M, N>::shut(problem).cost);
+    }
+    search.go_on(problem, problem.most_nodes, &mut Root { cost: 0.0, multipliers: [0.0; M] });
 }
 
 /// Whether slices fit and rules and prices make sense.

@@ -161,7 +161,7 @@ fn answer(scenario: &Scenario, flown: &Flown) -> String {
 
 /// Cycles in which the kernel did not do all it was asked, in words.
 fn degraded(flown: &Flown) -> Vec<String> {
-    let full = [Status::Quiet, Status::Firing, Status::Drifting].map(Status::number);
+    let full = [Status::Quiet, Status::Firing, Status::Drifting, Status::Choosing].map(Status::number);
     let told = |&&(number, cycles): &&(u8, u64)| {
         // The first cycle has nothing to go by.
         let beginning = number == Status::Starting.number() && cycles <= 2;

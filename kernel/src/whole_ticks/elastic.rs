@@ -12,6 +12,7 @@
 
 use super::TickProblem;
 use crate::math;
+use crate::selection::Demand;
 
 /// Steps allowed for one answer.
 const ALLOWANCE: u16 = 48;
@@ -58,12 +59,34 @@ pub(super) struct Elastic<const M: usize, const N: usize> {
     worn: u16,
 }
 
-/// A candidate to enter, as the dual step reaches it.
+/// Most rows of a demand.
+pub(super) const ROWS: usize = 7;
+
+/// Which variables are basic, and the pieces in which rows stand; the rest follows from the problem.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Basis {
+    basic: [u8; ROWS],
+    piece: [i8; ROWS],
+}
+
+impl Basis {
+    /// No jet is basic.
+    pub(super) const ROWS: Self = Self { basic: [u8::MAX; ROWS], piece: [0; ROWS] };
+}
+
+/// Where the dual step reaches something that rests.
 #[derive(Clone, Copy)]
-struct Entering {
-    slot: usize,
-    /// Piece in which a row's value enters.
+struct Breakpoint {
+    /// Length of the step.
+    at: f32,
+    /// How far it may move then without entering.
+    range: f32,
+    /// Piece in which a row's value would enter.
     piece: Piece,
+}
+
+impl Breakpoint {
+    const NEVER: Self = Self { at: f32::INFINITY, range: 0.0, piece: WITHIN };
 }
 
 /// Entry of an array; zero beyond.
@@ -139,19 +162,20 @@ impl<const M: usize, const N: usize> Elastic<M, N> {
         (self.raised, self.raised_rows, self.worn) = (0, 0, 0);
     }
 
-    /// Answers for other limits and another demand, from the basis at hand.
-    pub(super) fn answer(
-        &mut self,
-        problem: &TickProblem<M>,
-        limit: &[f32; N],
-        (low, high): (&[f32; M], &[f32; M]),
-    ) {
+    /// Another longest on-time for a jet, s.
+    pub(super) fn limit(&mut self, jet: usize, longest_s: f32) {
+        if let Some(limit) = self.limit.get_mut(jet) {
+            *limit = longest_s;
+        }
+    }
+
+    /// Answers for another demand and the limits at hand, from the basis at hand.
+    pub(super) fn answer(&mut self, problem: &TickProblem<M>, demand: &Demand<M>) {
         if self.worn >= WORN {
             self.lay_out(problem);
         }
-        self.limit = *limit;
         self.size = problem.tick_s;
-        let edges = self.low.iter_mut().zip(&mut self.high).zip(low.iter().zip(high));
+        let edges = self.low.iter_mut().zip(&mut self.high).zip(demand.low.iter().zip(&demand.high));
         for (((into_low, into_high), (low, high)), per_unit) in edges.zip(&self.per_unit) {
             (*into_low, *into_high) = (low * per_unit, high * per_unit);
             for edge in [*into_low, *into_high] {
@@ -160,7 +184,6 @@ impl<const M: usize, const N: usize> Elastic<M, N> {
                 }
             }
         }
-        self.take_sides();
         self.settle();
         for _ in 0..ALLOWANCE {
             let Some((position, short)) = self.leaving() else { return };
@@ -263,32 +286,25 @@ impl<const M: usize, const N: usize> Elastic<M, N> {
         if up { *set |= bit } else { *set &= !bit }
     }
 
-    /// Lets what rests rest where its reduced cost asks it to.
-    fn take_sides(&mut self) {
-        (self.raised, self.raised_rows) = (0, 0);
-        for slot in 0..N {
-            let variable = self.variable(slot);
-            let high = self.bounds(variable).1;
-            let low = self.bounds(variable).0;
-            let up = at(&self.reduced, slot) < 0.0 && high.is_finite() || !low.is_finite();
-            self.raise(variable, up);
-        }
-    }
-
     #[inline(always)]
     fn variable(&self, slot: usize) -> usize {
         self.resting.get(slot).map_or(0, |variable| usize::from(*variable))
     }
 
-    /// Values of what is basic, from what rests.
+    /// Lets what rests rest where its reduced cost asks it to; values of what is basic.
     fn settle(&mut self) {
         self.value = [0.0; M];
+        (self.raised, self.raised_rows) = (0, 0);
         for slot in 0..N {
             let variable = self.variable(slot);
             let (low, high) = self.bounds(variable);
-            let rest = if self.is_raised(variable) { high } else { low };
+            let up = (at(&self.reduced, slot) < 0.0 && high < f32::INFINITY) || low == f32::NEG_INFINITY;
+            let rest = if up { high } else { low };
             if rest != 0.0 {
                 self.push(slot, rest);
+            }
+            if up {
+                self.raise(variable, true);
             }
         }
     }
@@ -328,53 +344,55 @@ impl<const M: usize, const N: usize> Elastic<M, N> {
         let leaving = self.basic.get(position).map_or(0, |basic| usize::from(*basic));
         let sign = if short > 0.0 { 1.0 } else { -1.0 };
         let own = leaving.checked_sub(N).map_or(f32::INFINITY, |row| at(&self.price, row));
-        let largest = row.iter().fold(0.0, |most, entry| math::max(entry.abs(), most));
-        // Whether a row has crossed its own range already.
+        let mut reached: [Breakpoint; N] = [Breakpoint::NEVER; N];
+        let tiny = TINY * row.iter().fold(0.0, |most, entry| math::max(entry.abs(), most));
+        for (slot, (reached, entry)) in reached.iter_mut().zip(&row).enumerate() {
+            if entry.abs() > tiny {
+                *reached = self.breakpoint(slot, entry * sign, false);
+            }
+        }
         let mut crossed = 0_u32;
-        let mut closed = 0_u32;
         let mut slope = short.abs();
         for _ in 0..N + M {
-            let mut next: Option<(Entering, f32, f32)> = None;
-            let mut least = own;
-            for (slot, entry) in row.iter().enumerate() {
-                let (bit, entry) = (1 << slot, entry * sign);
-                if closed & bit != 0 || !(entry.abs() > TINY * largest) {
-                    continue;
-                }
-                let Some((ratio, range, piece)) = self.breakpoint(slot, entry, crossed & bit != 0) else {
-                    continue;
-                };
-                if ratio < least {
-                    least = ratio;
-                    next = Some((Entering { slot, piece }, range, entry.abs()));
+            let mut next = (own, N);
+            for (slot, reached) in reached.iter().enumerate() {
+                if reached.at < next.0 {
+                    next = (reached.at, slot);
                 }
             }
-            let Some((entering, range, entry)) = next else {
+            let slot = next.1;
+            let Some(Breakpoint { range, piece, .. }) = reached.get(slot).copied() else {
                 if own == f32::INFINITY {
                     return false;
                 }
-                self.cross(crossed | closed, &row, sign);
+                self.cross(crossed, &row, sign);
                 self.take_piece(leaving - N, &row, sign);
                 return true;
             };
-            slope -= entry * range;
+            slope -= at(&row, slot).abs() * range;
             if slope <= 0.0 {
-                self.cross((crossed | closed) & !(1 << entering.slot), &row, sign);
-                self.exchange(position, &entering, short, &row);
+                self.cross(crossed & !(1 << slot), &row, sign);
+                self.exchange(position, (slot, piece), short, &row);
                 return true;
             }
-            let bit = 1 << entering.slot;
-            if self.variable(entering.slot) < N { closed |= bit } else { crossed |= bit }
+            crossed |= 1 << slot;
+            let beyond = if self.variable(slot) < N {
+                Breakpoint::NEVER
+            } else {
+                self.breakpoint(slot, at(&row, slot) * sign, true)
+            };
+            if let Some(reached) = reached.get_mut(slot) {
+                *reached = beyond;
+            }
         }
         false
     }
 
-    /// Where the dual step reaches what rests in a slot, how far it may then move without entering, and the
-    /// piece in which a row's value would enter.
+    /// Where the dual step reaches what rests in a slot.
     ///
     /// * `entry` — of the row that leaves, positive where raising helps; `crossed` — a row has crossed its range.
     #[inline(always)]
-    fn breakpoint(&self, slot: usize, entry: f32, crossed: bool) -> Option<(f32, f32, Piece)> {
+    fn breakpoint(&self, slot: usize, entry: f32, crossed: bool) -> Breakpoint {
         let variable = self.variable(slot);
         let reduced = at(&self.reduced, slot);
         let Some(row) = variable.checked_sub(N) else {
@@ -382,19 +400,20 @@ impl<const M: usize, const N: usize> Elastic<M, N> {
             let raised = self.is_raised(variable);
             // At rest below it can only be raised, at rest above only be lowered.
             if !(limit > 0.0) || (entry > 0.0) == raised {
-                return None;
+                return Breakpoint::NEVER;
             }
             let cost = if raised { -reduced } else { reduced };
-            return Some((math::max(cost, 0.0) / entry.abs(), limit, WITHIN));
+            return Breakpoint { at: math::max(cost, 0.0) / entry.abs(), range: limit, piece: WITHIN };
         };
         let range = at(&self.high, row) - at(&self.low, row);
         let outwards = (entry > 0.0) == self.is_raised(variable);
         let towards = if entry > 0.0 { reduced } else { -reduced };
         if range > 0.0 && !outwards && !crossed {
-            return Some((math::max(towards, 0.0) / entry.abs(), range, WITHIN));
+            return Breakpoint { at: math::max(towards, 0.0) / entry.abs(), range, piece: WITHIN };
         }
-        let ratio = math::max(towards + at(&self.price, row), 0.0) / entry.abs();
-        Some((ratio, f32::INFINITY, if entry > 0.0 { BEYOND } else { SHORT }))
+        let most = math::max(towards + at(&self.price, row), 0.0);
+        let piece = if entry > 0.0 { BEYOND } else { SHORT };
+        Breakpoint { at: most / entry.abs(), range: f32::INFINITY, piece }
     }
 
     /// Moves what rests in these slots across its range.
@@ -410,10 +429,7 @@ impl<const M: usize, const N: usize> Elastic<M, N> {
 
     /// What is left over of a basic row is paid for, or no more.
     fn take_piece(&mut self, row: usize, cells: &[f32; N], sign: f32) {
-        let by = sign * at(&self.price, row);
-        for (reduced, cell) in self.reduced.iter_mut().zip(cells) {
-            *reduced -= by * cell;
-        }
+        self.credit(sign * at(&self.price, row), cells);
         if let Some(piece) = self.piece.get_mut(row) {
             *piece -= sign;
         }
@@ -426,8 +442,7 @@ impl<const M: usize, const N: usize> Elastic<M, N> {
     }
 
     /// Exchanges the basic variable at a position with what enters.
-    fn exchange(&mut self, position: usize, entering: &Entering, short: f32, row: &[f32; N]) {
-        let Entering { slot, piece } = *entering;
+    fn exchange(&mut self, position: usize, (slot, piece): (usize, Piece), short: f32, row: &[f32; N]) {
         let leaving = self.basic.get(position).map_or(0, |basic| usize::from(*basic));
         let variable = self.variable(slot);
         let (low, high) = self.basic_bounds(leaving);
@@ -446,9 +461,7 @@ impl<const M: usize, const N: usize> Elastic<M, N> {
             *into = piece;
         }
         let rate = (at(&self.reduced, slot) + self.slope(variable)) * inverse;
-        for (reduced, cell) in self.reduced.iter_mut().zip(row) {
-            *reduced -= rate * cell;
-        }
+        self.credit(rate, row);
         if let Some(reduced) = self.reduced.get_mut(slot) {
             *reduced = rate - leaving_slope;
         }
@@ -456,6 +469,24 @@ impl<const M: usize, const N: usize> Elastic<M, N> {
             Some(piece) if piece != WITHIN => piece == BEYOND,
             _ => !(short > 0.0),
         };
+        self.replace(position, slot, row);
+        self.raise(variable, false);
+        self.raise(leaving, up);
+        if let Some(into) = leaving.checked_sub(N).and_then(|row| self.piece.get_mut(row)) {
+            *into = WITHIN;
+        }
+    }
+
+    /// Takes so much per unit of a basic variable off the reduced costs; `row` is its row of the tableau.
+    fn credit(&mut self, rate: f32, row: &[f32; N]) {
+        for (reduced, cell) in self.reduced.iter_mut().zip(row) {
+            *reduced -= rate * cell;
+        }
+    }
+
+    /// Exchanges two variables in the tableau; `row` is that of the one at the position.
+    fn replace(&mut self, position: usize, slot: usize, row: &[f32; N]) {
+        let inverse = 1.0 / at(row, slot);
         for (index, cells) in self.cells.iter_mut().enumerate() {
             let factor = at(cells, slot);
             if index == position {
@@ -475,11 +506,49 @@ impl<const M: usize, const N: usize> Elastic<M, N> {
         if let (Some(basic), Some(resting)) = (self.basic.get_mut(position), self.resting.get_mut(slot)) {
             core::mem::swap(basic, resting);
         }
-        self.raise(variable, false);
-        self.raise(leaving, up);
-        if let Some(into) = leaving.checked_sub(N).and_then(|row| self.piece.get_mut(row)) {
-            *into = WITHIN;
-        }
         self.worn += 1;
+    }
+
+    /// The basis at hand, to go on from later.
+    pub(super) fn basis(&self) -> Basis {
+        let mut basis = Basis::ROWS;
+        for (into, basic) in basis.basic.iter_mut().zip(&self.basic) {
+            *into = *basic;
+        }
+        for (into, piece) in basis.piece.iter_mut().zip(&self.piece) {
+            *into = *piece as i8;
+        }
+        basis
+    }
+
+    /// Goes back to a basis, from the tableau as it was laid out. Jets that depend on others stay out of it.
+    pub(super) fn restore(&mut self, basis: &Basis) {
+        let wanted = basis.basic.iter().take(M).map(|basic| usize::from(*basic));
+        let kept = wanted.clone().filter(|v| *v >= N && *v < N + M).fold(0_u64, |kept, v| kept | 1 << v);
+        for slot in wanted.filter(|v| *v < N) {
+            let mut best = (TINY, M);
+            for (position, (basic, row)) in self.basic.iter().zip(&self.cells).enumerate() {
+                let entry = at(row, slot).abs();
+                if usize::from(*basic) >= N && kept & (1 << *basic) == 0 && entry > best.0 {
+                    best = (entry, position);
+                }
+            }
+            let Some(row) = self.cells.get(best.1).copied() else { continue };
+            let rate = at(&self.reduced, slot) / at(&row, slot);
+            self.credit(rate, &row);
+            if let Some(reduced) = self.reduced.get_mut(slot) {
+                *reduced = rate;
+            }
+            self.replace(best.1, slot, &row);
+        }
+        for position in 0..M {
+            let row = self.basic.get(position).and_then(|basic| usize::from(*basic).checked_sub(N));
+            let piece = row.and_then(|row| basis.piece.get(row)).map_or(WITHIN, |piece| f32::from(*piece));
+            if let (Some(row), Some(cells), true) = (row, self.cells.get(position).copied(), piece != WITHIN)
+            {
+                self.take_piece(row, &cells, -piece);
+            }
+        }
+        self.worn = 0;
     }
 }

@@ -1,146 +1,221 @@
-//! The tree: which range of ticks to split next, and when to stop.
+//! The tree: which range of ticks to split next, and when to stop. A search may be left and gone on with later: what
+//! is kept of it is small, the rest follows from the problem.
 
 use heapless::Vec;
 
+use super::elastic::Basis;
 use super::relaxed::{Range, Relaxation, Relaxed};
 use super::round::round;
-use super::{TickProblem, TickRule, WholeTicks, may_open};
+use super::{TickProblem, TickRule, may_open};
 use crate::jet::JetMask;
 use crate::math;
 
 /// Splits on the way from the root to a node.
-const DEPTH: usize = 48;
+const DEPTH: usize = 32;
 /// A node that could save less than this share of the cheapest firing is not looked into.
 const CLOSE: f32 = 1.0e-5;
 /// Ticks this near to a whole number are whole, pulses this near to the shortest are not short.
 const WHOLE: f32 = 1.0e-5;
 
-/// One split: the part being looked into, and the part still to come.
-#[derive(Clone, Copy)]
+/// One split: pulses up to so many ticks, and longer ones.
+#[derive(Clone, Copy, Debug)]
 struct Split {
-    jet: u8,
-    here: Range,
-    other: Option<Range>,
     /// Bound of the node that was split.
     bound: f32,
+    /// Longest pulse of the lower part, ticks; 0 shuts the jet.
+    below: u16,
+    jet: u8,
+    /// Whether the part being looked into is the upper one.
+    upper: bool,
+    /// Whether the other part is still to come.
+    half: bool,
 }
 
-/// Improves a firing as far as the cap on nodes allows, and proves how good it is.
-pub(super) fn improve<const M: usize, const N: usize>(problem: &TickProblem<M>, best: &mut WholeTicks<M, N>) {
-    let mut relaxation = Relaxation::<M, N>::new(problem);
-    let mut path: Vec<Split, DEPTH> = Vec::new();
-    let mut proven = f32::INFINITY;
-    let mut nodes = 0;
-    loop {
-        if nodes >= problem.most_nodes {
+/// The cheapest firing found so far.
+#[derive(Clone, Copy, Debug)]
+pub(super) struct Cheapest<const N: usize> {
+    pub(super) on_ticks: [u16; N],
+    pub(super) cost: f32,
+}
+
+/// A search under way, or at its end.
+#[derive(Clone, Debug)]
+pub(crate) struct Search<const N: usize> {
+    path: Vec<Split, DEPTH>,
+    best: Cheapest<N>,
+    basis: Basis,
+    /// Least bound of what needs no more looking into.
+    proven: f32,
+    nodes: u16,
+    complete: bool,
+}
+
+/// What the relaxation of the root proves.
+#[derive(Clone, Copy)]
+pub(super) struct Root<const M: usize> {
+    pub(super) cost: f32,
+    pub(super) multipliers: [f32; M],
+}
+
+impl<const N: usize> Search<N> {
+    /// To be started.
+    pub(crate) const NOTHING: Self = Self::new(0.0);
+
+    /// Nothing looked into yet; `shut` is the cost of a firing in which nothing opens.
+    pub(super) const fn new(shut: f32) -> Self {
+        Self {
+            path: Vec::new(),
+            best: Cheapest { on_ticks: [0; N], cost: shut },
+            basis: Basis::ROWS,
+            proven: f32::INFINITY,
+            nodes: 0,
+            complete: false,
+        }
+    }
+
+    /// Leaves it at what has been found.
+    pub(super) fn end(&mut self) {
+        self.complete = true;
+    }
+
+    /// The cheapest firing so far, ticks per jet.
+    pub(crate) fn on_ticks(&self) -> [u16; N] {
+        self.best.on_ticks
+    }
+
+    /// Nodes looked into so far.
+    pub(crate) fn nodes(&self) -> u16 {
+        self.nodes
+    }
+
+    /// Whether nothing is left to look into.
+    pub(crate) fn is_complete(&self) -> bool {
+        self.complete
+    }
+
+    /// No firing costs less than this.
+    pub(super) fn bound(&self) -> f32 {
+        let mut proven = self.proven;
+        if !self.complete {
             // What was not looked into is covered by the bounds of what it was split from.
-            let last = path.len().saturating_sub(1);
-            for (_, split) in
-                path.iter().enumerate().filter(|(at, split)| *at == last || split.other.is_some())
-            {
-                proven = math::min(proven, split.bound);
-            }
-            break;
+            let last = self.path.len().saturating_sub(1);
+            let open = self.path.iter().enumerate().filter(|(at, split)| *at == last || split.half);
+            proven = open.fold(proven, |proven, (_, split)| math::min(proven, split.bound));
         }
-        let root = nodes == 0;
-        nodes += 1;
-        let split = relaxation.at(&ranges_at::<M, N>(problem, &path)).and_then(|relaxed| {
-            if root {
-                best.relaxed_cost = relaxed.bound;
-                best.multipliers = relaxed.multipliers;
-            }
-            look_into(problem, &relaxed, root, best, &mut proven)
-        });
-        if let Some(split) = split {
-            let bound = split.bound;
-            if path.push(split).is_ok() {
-                continue;
-            }
-            proven = math::min(proven, bound);
-        }
-        if !to_next_part(&mut path) {
-            break;
-        }
+        math::clamp(proven, 0.0, self.best.cost)
     }
-    best.nodes = nodes;
-    best.bound = math::clamp(proven, 0.0, best.cost);
-}
 
-/// Rounds a node's answer, and splits the node where it is worth it.
-fn look_into<const M: usize, const N: usize>(
-    problem: &TickProblem<M>,
-    relaxed: &Relaxed<M, N>,
-    root: bool,
-    best: &mut WholeTicks<M, N>,
-    proven: &mut f32,
-) -> Option<Split> {
-    let worth_it = |best: &WholeTicks<M, N>| relaxed.bound < best.cost * (1.0 - CLOSE);
-    if worth_it(best) {
-        let rounded = round(problem, &relaxed.acting_s, root);
-        if rounded.cost < best.cost {
-            (best.on_ticks, best.delivered, best.left) = (rounded.on_ticks, rounded.delivered, rounded.left);
-            (best.price, best.cost) = (rounded.price, rounded.cost);
+    /// Looks into so many more nodes, or fewer if that completes the search. It must be the same problem in every call.
+    pub(super) fn go_on<const M: usize>(&mut self, problem: &TickProblem<M>, nodes: u16, root: &mut Root<M>) {
+        let mut relaxation = Relaxation::<M, N>::new(problem);
+        if self.nodes > 0 {
+            for at in 0..self.path.len() {
+                self.enter(&mut relaxation, at);
+            }
+            relaxation.restore(&self.basis);
         }
+        for _ in 0..nodes {
+            if self.complete {
+                return;
+            }
+            let relaxed = relaxation.answer();
+            if let (0, Some(relaxed)) = (self.nodes, &relaxed) {
+                *root = Root { cost: relaxed.bound, multipliers: relaxed.multipliers };
+            }
+            self.nodes = self.nodes.saturating_add(1);
+            let split = relaxed.and_then(|relaxed| self.look_into(&relaxation, &relaxed));
+            if let Some(split) = split {
+                if self.path.push(split).is_ok() {
+                    self.enter(&mut relaxation, self.path.len() - 1);
+                    continue;
+                }
+                self.proven = math::min(self.proven, split.bound);
+            }
+            self.complete = !self.to_next_part(&mut relaxation);
+        }
+        self.basis = relaxation.basis();
     }
-    let split = if worth_it(best) { split(problem, relaxed) } else { None };
-    if split.is_none() {
-        *proven = math::min(*proven, relaxed.bound);
-    }
-    split
-}
 
-/// On to the nearest part still to come; `false` when there is none.
-fn to_next_part(path: &mut Vec<Split, DEPTH>) -> bool {
-    for _ in 0..DEPTH {
-        let Some(last) = path.last_mut() else { return false };
-        if let Some(other) = last.other.take() {
-            last.here = other;
-            return true;
+    /// Rounds a node's answer, and splits the node where it is worth it.
+    fn look_into<const M: usize>(
+        &mut self,
+        relaxation: &Relaxation<M, N>,
+        relaxed: &Relaxed<M, N>,
+    ) -> Option<Split> {
+        if relaxed.bound < self.best.cost * (1.0 - CLOSE) {
+            round(relaxation.problem, &relaxed.acting_s, relaxation.limited, &mut self.best);
         }
-        path.pop();
+        // Rounding may have found what makes the node worthless.
+        let worth_it = relaxed.bound < self.best.cost * (1.0 - CLOSE);
+        let split = if worth_it { split(relaxation, relaxed) } else { None };
+        if split.is_none() {
+            self.proven = math::min(self.proven, relaxed.bound);
+        }
+        split
     }
-    !path.is_empty()
-}
 
-/// What is open about each jet at a node.
-fn ranges_at<const M: usize, const N: usize>(problem: &TickProblem<M>, path: &[Split]) -> [Range; N] {
-    let mut ranges = [Range::SHUT; N];
-    for (j, (rule, range)) in problem.rules.iter().zip(&mut ranges).enumerate() {
-        if problem.usable.contains(j) {
-            *range = Range { low: rule.shortest, high: rule.top(), or_shut: true };
+    /// On to the nearest part still to come; `false` when there is none.
+    fn to_next_part<const M: usize>(&mut self, relaxation: &mut Relaxation<M, N>) -> bool {
+        for _ in 0..DEPTH + 1 {
+            let Some(last) = self.path.last_mut() else { return false };
+            if last.half {
+                (last.upper, last.half) = (!last.upper, false);
+                self.enter(relaxation, self.path.len() - 1);
+                return true;
+            }
+            let jet = last.jet;
+            self.path.pop();
+            self.reopen(relaxation, usize::from(jet));
+        }
+        false
+    }
+
+    /// Into the part of the split at this place of the path that is to be looked into.
+    fn enter<const M: usize>(&self, relaxation: &mut Relaxation<M, N>, at: usize) {
+        if let Some(split) = self.path.get(at) {
+            self.reopen(relaxation, usize::from(split.jet));
         }
     }
-    for split in path {
-        if let Some(range) = ranges.get_mut(usize::from(split.jet)) {
-            *range = split.here;
+
+    /// What the path leaves open about a jet.
+    fn reopen<const M: usize>(&self, relaxation: &mut Relaxation<M, N>, jet: usize) {
+        let Some(rule) = relaxation.problem.rules.get(jet) else { return };
+        let mut range = relaxation.at_root(jet);
+        for split in self.path.iter().filter(|split| usize::from(split.jet) == jet) {
+            range = if split.upper { range.upper(split.below, rule) } else { range.lower(split.below) };
         }
+        relaxation.set(jet, range);
     }
-    ranges
 }
 
 /// The split that a node's answer asks for most: a pulse shorter than the valve does, jets that may not open
 /// together, ticks that are not whole. `None` when the answer is a firing.
-fn split<const M: usize, const N: usize>(problem: &TickProblem<M>, relaxed: &Relaxed<M, N>) -> Option<Split> {
+fn split<const M: usize, const N: usize>(
+    relaxation: &Relaxation<M, N>,
+    relaxed: &Relaxed<M, N>,
+) -> Option<Split> {
+    let problem = relaxation.problem;
     let tick_s = problem.tick_s;
     let mut most = (0.0_f32, None);
     let mut open = JetMask::NONE;
-    let mut longest: Option<(f32, u8, Range)> = None;
-    let jets = problem.rules.iter().zip(&relaxed.ranges).zip(&relaxed.acting_s);
-    for (jet, ((rule, &range), &t)) in (0_u8..).zip(jets) {
-        if range.high == 0 || !(t > 0.0) {
+    let mut longest: Option<(f32, u8)> = None;
+    let jets = problem.rules.iter().zip(&relaxed.acting_s);
+    for (jet, (rule, &t)) in (0_u8..).zip(jets).filter(|(_, (_, t))| **t > 0.0) {
+        let range = relaxation.range(usize::from(jet));
+        if range.high == 0 {
             continue;
         }
         open = open.with(usize::from(jet));
         let shortest_s = rule.acting_s(range.low, tick_s);
-        if range.or_shut && longest.is_none_or(|(top, _, _)| t > top) {
-            longest = Some((t, jet, range));
+        if range.or_shut && longest.is_none_or(|(top, _)| t > top) {
+            longest = Some((t, jet));
         }
         if range.or_shut && t < shortest_s * (1.0 - WHOLE) {
             let share = t / shortest_s;
             // Ahead of ticks that are not whole.
             let urgency = 1.0 + math::min(share, 1.0 - share);
             if urgency > most.0 {
-                most = (urgency, Some(open_or_shut(jet, range, share >= 0.5)));
+                most = (urgency, Some(open_or_shut(jet, share >= 0.5)));
             }
         } else if let Some((distance, split)) = at_whole_ticks(jet, rule, range, t, tick_s)
             && distance > most.0
@@ -151,17 +226,15 @@ fn split<const M: usize, const N: usize>(problem: &TickProblem<M>, relaxed: &Rel
     let together = may_open(problem, open);
     let chosen = match (most, longest) {
         ((urgency, Some(split)), _) if urgency >= 1.0 || together => Some(split),
-        (_, Some((_, jet, range))) if !together => Some(open_or_shut(jet, range, true)),
+        (_, Some((_, jet))) if !together => Some(open_or_shut(jet, true)),
         ((_, split), _) => split,
     };
     chosen.map(|split| Split { bound: relaxed.bound, ..split })
 }
 
 /// Shut, or open within the range.
-fn open_or_shut(jet: u8, range: Range, open_first: bool) -> Split {
-    let open = Range { or_shut: false, ..range };
-    let (here, other) = if open_first { (open, Range::SHUT) } else { (Range::SHUT, open) };
-    Split { jet, here, other: Some(other), bound: 0.0 }
+fn open_or_shut(jet: u8, open_first: bool) -> Split {
+    Split { bound: 0.0, below: 0, jet, upper: open_first, half: true }
 }
 
 /// Splits a range around ticks that are not whole, or between the longest pulse that closes and the one that
@@ -178,8 +251,5 @@ fn at_whole_ticks(jet: u8, rule: &TickRule, range: Range, t: f32, tick_s: f32) -
     if distance < WHOLE {
         return None;
     }
-    let lower = Range { high: below, ..range };
-    let upper = Range { low: above, high: range.high, or_shut: false };
-    let (here, other) = if down < up { (lower, upper) } else { (upper, lower) };
-    Some((distance, Split { jet, here, other: Some(other), bound: 0.0 }))
+    Some((distance, Split { bound: 0.0, below, jet, upper: !(down < up), half: true }))
 }
