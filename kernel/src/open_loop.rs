@@ -99,6 +99,9 @@ impl Owed {
     }
 }
 
+/// What a jet does per second, in the rows of a demand.
+type Column<const M: usize> = fn(&Effect) -> [f32; M];
+
 /// Rows of a choice.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 enum Rows {
@@ -224,7 +227,7 @@ impl<const N: usize> Controller<N> {
         &mut self,
         open_tick: u32,
         usable: JetMask,
-        (demand, column, rows): (&Demand<M>, fn(&Effect) -> [f32; M], Rows),
+        (demand, column, rows): (&Demand<M>, Column<M>, Rows),
         answer: &Selection<M, N>,
     ) -> ([u16; N], Status) {
         let (rounded, status) = self.shaped(&answer.on_time, answer.outcome, open_tick);
@@ -272,7 +275,7 @@ impl<const N: usize> Controller<N> {
     fn think<const M: usize>(
         &mut self,
         mut choice: Choice<N>,
-        (demand, column): (&Demand<M>, fn(&Effect) -> [f32; M]),
+        (demand, column): (&Demand<M>, Column<M>),
     ) -> [u16; N] {
         let timing = &self.table.timing;
         let mut columns = [[0.0; M]; N];
@@ -315,7 +318,7 @@ impl<const N: usize> Controller<N> {
     fn price_left_over<const M: usize>(
         &mut self,
         usable: JetMask,
-        (demand, column): (&Demand<M>, fn(&Effect) -> [f32; M]),
+        (demand, column): (&Demand<M>, Column<M>),
         multipliers: &[f32; M],
     ) {
         if self.owed.left_over_price.is_some() {

@@ -41,7 +41,8 @@ pub(super) fn round<const M: usize, const N: usize>(
     }
     let [together, in_turns] = ROUNDS;
     for _ in 0..if limited { in_turns } else { together } {
-        if !draft.improve() && !(limited && draft.improve_places()) {
+        let better = draft.improve() || (limited && draft.improve_places());
+        if !better {
             break;
         }
     }

@@ -131,7 +131,7 @@ impl<const N: usize> Search<N> {
                 }
                 self.proven = math::min(self.proven, split.bound);
             }
-            self.complete = !self.to_next_part(&mut relaxation);
+            self.complete = !self.take_next_part(&mut relaxation);
         }
         self.basis = relaxation.basis();
     }
@@ -155,7 +155,7 @@ impl<const N: usize> Search<N> {
     }
 
     /// On to the nearest part still to come; `false` when there is none.
-    fn to_next_part<const M: usize>(&mut self, relaxation: &mut Relaxation<M, N>) -> bool {
+    fn take_next_part<const M: usize>(&mut self, relaxation: &mut Relaxation<M, N>) -> bool {
         for _ in 0..DEPTH + 1 {
             let Some(last) = self.path.last_mut() else { return false };
             if last.half {
