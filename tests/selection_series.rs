@@ -241,6 +241,14 @@ impl Series {
     }
 
     /// Puts the series to the kernel and every answer to the tally.
+    pub fn tally<T: Tally>(&self, problems: usize) -> T {
+        match self.rows {
+            3 => self.walk::<3, T>(problems),
+            4 => self.walk::<4, T>(problems),
+            _ => self.walk::<6, T>(problems),
+        }
+    }
+
     fn walk<const M: usize, T: Tally>(&self, problems: usize) -> T {
         let mut tally = T::default();
         let mut selector = Selector::<M, MOST>::new();
@@ -308,11 +316,7 @@ pub fn walk_all<T: Tally>(warm: bool, variable: &str, short: usize, first_seed: 
         .map(|(seed, (kind, rows, jets))| Series { kind, rows, jets, seed, warm })
         .filter(|series| is_wanted(&series.name()))
         .collect();
-    let tallies = in_parallel(&all, &Series::name, |series| match series.rows {
-        3 => series.walk::<3, T>(problems),
-        4 => series.walk::<4, T>(problems),
-        _ => series.walk::<6, T>(problems),
-    });
+    let tallies = in_parallel(&all, &Series::name, |series| series.tally::<T>(problems));
     all.into_iter().zip(tallies).collect()
 }
 

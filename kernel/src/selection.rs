@@ -127,7 +127,10 @@ impl<const M: usize> Demand<M> {
     /// Whether the edges are ordered and within reason.
     fn is_sane(&self) -> bool {
         self.low.iter().zip(&self.high).all(|(low, high)| {
-            let ordered = low <= high && *low < f32::INFINITY && *high > f32::NEG_INFINITY;
+            if low == high {
+                return low.abs() <= ABSURD;
+            }
+            let ordered = low < high && *low < f32::INFINITY && *high > f32::NEG_INFINITY;
             ordered && [low, high].iter().all(|e| e.abs() <= ABSURD || e.is_infinite())
         })
     }
