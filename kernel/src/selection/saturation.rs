@@ -348,7 +348,7 @@ struct Bound {
 
 impl Bound {
     /// The share to go on with when multipliers that pay for the present one still leave a row short: less by
-    /// the rounding of the share itself, or without what lives on rounding noise, or nothing.
+    /// the rounding of the share itself, or nothing where that is not enough.
     fn beyond_rounding(&self, lambda: f32, short: f32) -> f32 {
         let less = if lambda < 1.0 { NUDGE * lambda } else { SLACK };
         let nudged = lambda - math::max(2.0 * short.abs() / self.towards, less);

@@ -6,6 +6,8 @@
 //! breakpoints of the dual step, moving resting variables across their range as long as the row stays
 //! short (long step), with a tolerance in the manner of Harris taken over all candidates that are left. After a run
 //! of pivots that gain nothing, the lowest index decides (Bland), which is finite.
+//!
+//! The walk reckons in `f32` or in pairs of them ([`Number`]); problem and answer are `f32` in either case.
 
 use super::Rule;
 use super::number::Number;
