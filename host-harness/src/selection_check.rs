@@ -17,7 +17,7 @@
 //! the multipliers pay for an unsaturated jet lowered by the same share of its terms.
 //!
 //! Where neither closes the gap, the multipliers themselves are what is rounded: on layouts that are nearly short of a
-//! rank they are large and cancel. Any multipliers prove what they prove, so they are then [`polished`] in `f64`: the
+//! rank they are large and cancel. Any multipliers prove what they prove, so they are then polished in `f64`: the
 //! jets that they price right but for rounding are priced right.
 
 use nalgebra::{DMatrix, DVector};
