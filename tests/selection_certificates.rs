@@ -55,7 +55,7 @@ impl Tally for Proofs {
         self.pivots_in_all += u64::from(answer.pivots);
         let bad = !check.ok()
             || matches!(answer.outcome, Outcome::Stalled | Outcome::Refused)
-            || answer.pivots > 3 * ALLOWANCE;
+            || answer.pivots > ALLOWANCE;
         if bad {
             self.failed += 1;
             *self.faults.entry(format!("{:?} {:?}", check.fault, answer.outcome)).or_default() += 1;
@@ -121,7 +121,7 @@ fn all(warm: bool) {
         );
     }
     // What rounding makes of a rank that is not there has no true answer.
-    judge(&tallies, "unproven", |rounded| if rounded { 50 } else { 0 });
+    judge(&tallies, "unproven", |rounded| if rounded { 5 } else { 0 });
 }
 
 #[test]

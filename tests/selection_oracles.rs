@@ -27,7 +27,7 @@ const SHOWN: usize = 2;
 /// Findings in 100,000 problems that are allowed: none, but where only rounding makes the rank. What solvers in `f64` find
 /// there lives on that rounding.
 fn allowed(rounded: bool) -> usize {
-    if rounded { 50 } else { 0 }
+    if rounded { 10 } else { 0 }
 }
 
 /// What a series came to, against the simplex and the interior-point solver.

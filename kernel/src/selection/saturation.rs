@@ -452,12 +452,11 @@ fn one_by_one<const M: usize, const N: usize, S: Number>(
         if at(&wanted, row).abs() * at(&walk.per_unit, row) <= TRIFLE * size {
             continue;
         }
-        let mut share = Err(Outcome::Stalled);
-        for slack in SLACKS {
+        let share = SLACKS.into_iter().find_map(|slack| {
             let edges = keeping(&ranges, &served, &unit, slack);
-            share = share.or_else(|_| row_share(walk, row, (at(&wanted, row), size), &edges));
-        }
-        let share = share?;
+            row_share(walk, row, (at(&wanted, row), size), &edges).ok()
+        });
+        let share = share.ok_or(Outcome::Stalled)?;
         served_share.add(share, at(&wanted, row) / at(&block, row));
         if let Some(served) = served.get_mut(row).filter(|_| share >= GONE) {
             *served = share * at(&wanted, row);
