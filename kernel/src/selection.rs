@@ -53,18 +53,20 @@
 
 mod glance;
 mod number;
+mod offer;
 mod program;
 mod saturation;
 mod tableau;
 mod twofold;
 mod walk;
 
+pub use offer::Offer;
 pub use program::{End, Program};
 
 use crate::jet::JetMask;
 use crate::math;
 use number::Number;
-use tableau::{Asked, Tableau};
+use tableau::Tableau;
 use twofold::Twofold;
 use walk::Walk;
 
@@ -264,37 +266,46 @@ impl<const M: usize, const N: usize> Selector<M, N> {
 
     /// Forgets what it found last.
     pub fn forget(&mut self) {
-        (self.tableau.jets, self.tableau.asked) = (0, None);
+        self.tableau.print = None;
     }
 
     /// As [`select`], from the basis found last.
     #[must_use]
     pub fn select(&mut self, problem: &Problem<M>) -> Selection<M, N> {
-        let demand = problem.demand;
-        let count = problem.columns.len();
-        let fits = count <= N && problem.price.len() == count && problem.limit.len() == count;
-        if !fits || !demand.is_sane() {
+        match Offer::new(problem.columns, problem.price, problem.limit, problem.usable) {
+            Some(offer) => self.select_from(&offer, problem.demand, &problem.priority),
+            None => Selection::quiet(Outcome::Refused, [0.0; M]),
+        }
+    }
+
+    /// As [`Self::select`], from jets that have been looked over already.
+    #[must_use]
+    pub fn select_from(
+        &mut self,
+        offer: &Offer<M, N>,
+        demand: &Demand<M>,
+        priority: &[u8; M],
+    ) -> Selection<M, N> {
+        if !demand.is_sane() {
             return Selection::quiet(Outcome::Refused, [0.0; M]);
         }
         let nearest = demand.nearest();
         if nearest.iter().all(|r| *r == 0.0) {
             return Selection::quiet(Outcome::Nothing, [0.0; M]);
         }
-        let usable = jets_of(problem);
-        if usable == 0 {
-            self.forget();
+        if offer.usable() == JetMask::NONE {
             return Selection::quiet(Outcome::NoJets, nearest);
         }
-        let asked = Asked::new(problem, usable);
-        if self.tableau.asked == Some(asked)
-            && let Some(answer) = glance::glance(&self.tableau, problem, &nearest)
+        if self.tableau.print == Some(offer.print)
+            && let Some(answer) = glance::glance(&self.tableau, offer, demand, &nearest)
         {
             return answer;
         }
-        let mut answer = attempt(&mut self.tableau, problem, &nearest, asked);
+        let asked = Asked { offer, demand, nearest: &nearest, priority };
+        let mut answer = attempt(&mut self.tableau, &asked);
         if answer.outcome == Outcome::Stalled || answer.proof.is_wanting() {
             // Rounding stands in the way: once more from rest, in twice the precision.
-            let other = carefully(problem, &nearest, asked);
+            let other = carefully(&asked);
             if other.outcome != Outcome::Stalled {
                 answer = other;
             }
@@ -307,41 +318,40 @@ impl<const M: usize, const N: usize> Selector<M, N> {
     }
 }
 
+/// What a selection is asked.
+struct Asked<'a, const M: usize, const N: usize> {
+    offer: &'a Offer<M, N>,
+    demand: &'a Demand<M>,
+    /// The point of the demand nearest zero.
+    nearest: &'a [f32; M],
+    priority: &'a [u8; M],
+}
+
 /// One walk to the answer, from the basis in the tableau if there is one.
 #[inline(never)]
 fn attempt<const M: usize, const N: usize, S: Number>(
     tableau: &mut Tableau<M, N, S>,
-    problem: &Problem<M>,
-    nearest: &[f32; M],
-    asked: Asked,
+    asked: &Asked<M, N>,
 ) -> Selection<M, N> {
-    let known = tableau.jets > 0 && usize::from(tableau.jets) <= problem.columns.len();
-    let laid_out = known && tableau.asked.is_some_and(|last| last.columns == asked.columns);
-    let same = known && tableau.asked == Some(asked);
-    if !same {
-        let Some(dearest) = dearest(problem, asked.usable) else {
-            return Selection::quiet(Outcome::Refused, [0.0; M]);
-        };
-        (tableau.asked, tableau.dearest) = (Some(asked), dearest);
-    }
-    let given = (problem.columns, problem.price, problem.limit);
-    let mut walk = Walk::new(tableau, given, asked.usable, ALLOWANCE);
-    if same {
-        walk.recall();
-    } else {
-        if !(laid_out || if known { walk.rebuild(tableau::POOR) } else { walk.start() }) {
-            return Selection::quiet(Outcome::Refused, [0.0; M]);
-        }
-        if known {
+    let Asked { offer, demand, nearest, priority } = *asked;
+    let last = tableau.print.replace(offer.print);
+    let mut walk = Walk::new(tableau, offer, ALLOWANCE);
+    match last {
+        None => walk.start(),
+        Some(last) if last == offer.print => walk.recall(),
+        Some(last) => {
+            if last.columns != offer.print.columns {
+                walk.rebuild(tableau::POOR);
+            }
             walk.reprice();
             walk.start_sides();
         }
     }
-    if is_trifle(&walk, nearest) {
+    if is_trifle(offer, nearest) {
         return Selection::quiet(Outcome::Nothing, *nearest);
     }
-    match saturation::serve(&mut walk, problem.demand, nearest, &problem.priority) {
-        Ok(served) => conclude(problem, &mut walk, &served),
+    match saturation::serve(&mut walk, demand, nearest, priority) {
+        Ok(served) => conclude(demand, &mut walk, &served),
         Err(outcome) => {
             let mut quiet = Selection::quiet(outcome, *nearest);
             quiet.pivots = ALLOWANCE - walk.allowance;
@@ -353,13 +363,9 @@ fn attempt<const M: usize, const N: usize, S: Number>(
 /// From rest in twice the precision, where rounding stands in the way.
 #[cold]
 #[inline(never)]
-fn carefully<const M: usize, const N: usize>(
-    problem: &Problem<M>,
-    nearest: &[f32; M],
-    asked: Asked,
-) -> Selection<M, N> {
+fn carefully<const M: usize, const N: usize>(asked: &Asked<M, N>) -> Selection<M, N> {
     let mut tableau = Tableau::<M, N, Twofold>::empty();
-    attempt(&mut tableau, problem, nearest, asked)
+    attempt(&mut tableau, asked)
 }
 
 impl<const M: usize, const N: usize> Selection<M, N> {
@@ -388,49 +394,15 @@ pub fn select<const M: usize, const N: usize>(problem: &Problem<M>) -> Selection
     Selector::new().select(problem)
 }
 
-/// The power of two with this exponent, within ±126.
-#[inline]
-fn two_to(exponent: i32) -> f32 {
-    f32::from_bits(((exponent + 127) as u32) << 23)
-}
-
 /// Whether no row of a demand is as large as the smallest share of a full pulse.
 #[inline]
-fn is_trifle<const M: usize, const N: usize, S: Number>(walk: &Walk<M, N, S>, nearest: &[f32; M]) -> bool {
+fn is_trifle<const M: usize, const N: usize>(offer: &Offer<M, N>, nearest: &[f32; M]) -> bool {
     let mut size = 0.0;
-    for (r, per_unit) in nearest.iter().zip(&walk.per_unit) {
+    for (r, per_unit) in nearest.iter().zip(&offer.per_unit) {
         size = math::max((r * per_unit).abs(), size);
     }
     // Only what is very small for one second needs a closer look.
-    size < SMALL && {
-        let jets = walk.limit.iter().enumerate().filter(|(jet, _)| walk.usable & (1 << *jet) != 0);
-        size < SMALLEST * jets.fold(0.0, |top, (_, limit)| math::max(*limit, top))
-    }
-}
-
-/// The jets of a problem that may fire.
-#[inline]
-fn jets_of<const M: usize>(problem: &Problem<M>) -> u32 {
-    match problem.columns.len() {
-        0 => 0,
-        count => problem.usable.0 & (u32::MAX >> (32 - count.min(32))),
-    }
-}
-
-/// The dearest price of the jets that may fire, if their prices and limits are sane; columns are looked at when they
-/// are laid out.
-#[inline]
-fn dearest<const M: usize>(problem: &Problem<M>, usable: u32) -> Option<f32> {
-    let (mut price, mut limit) = (0, 0);
-    for (jet, (own_price, own_limit)) in problem.price.iter().zip(problem.limit).enumerate() {
-        if usable & (1 << jet) != 0 {
-            // Numbers that are not negative are in the order of their bits; all others are beyond the sane ones.
-            // Adding zero turns a minus zero into a plain one.
-            price = (own_price + 0.0).to_bits().max(price);
-            limit = (own_limit + 0.0).to_bits().max(limit);
-        }
-    }
-    (price <= ABSURD.to_bits() && limit <= ABSURD.to_bits()).then_some(f32::from_bits(price))
+    size < SMALL && size < SMALLEST * offer.limit.iter().fold(0.0, |top, limit| math::max(*limit, top))
 }
 
 /// Smallest share of its demand that a row got, within `[0, 1]`.
@@ -442,13 +414,13 @@ fn smallest_share<const M: usize>(wanted: &[f32; M], got: &[f32; M]) -> f32 {
 /// Puts the answer together, with what it delivers by the original columns.
 #[inline]
 fn conclude<const M: usize, const N: usize, S: Number>(
-    problem: &Problem<M>,
+    demand: &Demand<M>,
     walk: &mut Walk<M, N, S>,
     served: &saturation::Served<M>,
 ) -> Selection<M, N> {
     let achieved = walk.achieved;
     let mut remaining = [0.0; M];
-    let edges = problem.demand.low.iter().zip(&problem.demand.high);
+    let edges = demand.low.iter().zip(&demand.high);
     for ((left, got), (low, high)) in remaining.iter_mut().zip(&achieved).zip(edges) {
         *left = if got < low {
             low - got
@@ -459,7 +431,7 @@ fn conclude<const M: usize, const N: usize, S: Number>(
         };
     }
     let lambda = match served.outcome {
-        Outcome::Prioritised | Outcome::Coupled => smallest_share(&problem.demand.nearest(), &achieved),
+        Outcome::Prioritised | Outcome::Coupled => smallest_share(&demand.nearest(), &achieved),
         _ => served.lambda,
     };
     let proof = saturation::proof(walk, &achieved, served.reach_gap);

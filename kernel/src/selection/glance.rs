@@ -4,9 +4,10 @@
 //! what they prove stay, and on-times follow from one product with the tableau. What they deliver is measured with the
 //! original columns all the same; whatever is not plainly right is left to the walk.
 
+use super::offer::Offer;
 use super::tableau::Tableau;
 use super::walk::{Bits, CANCELLING, at};
-use super::{Demand, LONGEST, Outcome, Problem, Proof, SMALL, Selection};
+use super::{Demand, LONGEST, Outcome, Proof, SMALL, Selection};
 use crate::math;
 
 /// Largest miss of a row that needs no refinement, in units of what is served.
@@ -14,32 +15,29 @@ const MISSED: f32 = 1.5e-6;
 
 /// The answer of the basis at hand; `None` where it takes a walk to know.
 ///
-/// * `problem` — with the columns, prices and limits of the last selection; `nearest` — the point of its demand nearest
-///   zero.
+/// * `offer` — that of the last selection; `nearest` — the point of the demand nearest zero.
 pub(super) fn glance<const M: usize, const N: usize>(
     tableau: &Tableau<M, N>,
-    problem: &Problem<M>,
+    offer: &Offer<M, N>,
+    demand: &Demand<M>,
     nearest: &[f32; M],
 ) -> Option<Selection<M, N>> {
-    let per_unit = tableau.per_unit();
-    let size = nearest.iter().zip(&per_unit).fold(0.0, |size, (r, unit)| math::max((r * unit).abs(), size));
+    let per_unit = &offer.per_unit;
+    let size = nearest.iter().zip(per_unit).fold(0.0, |size, (r, unit)| math::max((r * unit).abs(), size));
     if !tableau.clean || !(size >= SMALL) {
         return None;
     }
-    let upper = |jet: usize| {
-        let limit = problem.limit.get(jet).copied().unwrap_or(0.0);
-        math::min(limit, LONGEST * size * tableau.weakness(jet))
-    };
+    let upper = |jet| math::min(at(&offer.limit, jet), LONGEST * size * at(&offer.weakness, jet));
     let mut answer = Selection::quiet(Outcome::Exact, [0.0; M]);
-    let rests = rests(tableau, problem.demand);
-    let values = basic_values(tableau, (&rests, &per_unit), upper);
+    let rests = rests(tableau, demand);
+    let values = basic_values(tableau, (&rests, per_unit), upper);
     for (variable, value) in tableau.basic.iter().zip(&values) {
         let variable = usize::from(*variable);
         let (low, high) = match variable.checked_sub(N) {
             None => (0.0, upper(variable)),
             Some(row) => {
-                let unit = at(&per_unit, row);
-                (at(&problem.demand.low, row) * unit, at(&problem.demand.high, row) * unit)
+                let unit = at(per_unit, row);
+                (at(&demand.low, row) * unit, at(&demand.high, row) * unit)
             }
         };
         // What is not a number is not within.
@@ -56,14 +54,14 @@ pub(super) fn glance<const M: usize, const N: usize>(
             *time = upper(jet);
         }
     }
-    let gathered = deliver(tableau, problem, &mut answer);
+    let gathered = deliver(tableau, offer, &mut answer);
     let mut worst = 0.0;
     for (row, (got, left)) in answer.achieved.iter().zip(&mut answer.remaining).enumerate() {
-        let (low, high) = (at(&problem.demand.low, row), at(&problem.demand.high, row));
+        let (low, high) = (at(&demand.low, row), at(&demand.high, row));
         *left = if *got < low { low - got } else { math::min(high - got, 0.0) + 0.0 };
         // A row at rest is at its edge, or the tableau is worn.
         let miss = if tableau.rests(row) { at(&rests, row) - got } else { *left };
-        let unit = at(&per_unit, row);
+        let unit = at(per_unit, row);
         worst = math::max((miss * unit).abs(), worst);
         if !(at(&gathered, row) * unit <= CANCELLING * size) {
             return None;
@@ -72,7 +70,7 @@ pub(super) fn glance<const M: usize, const N: usize>(
     if !(worst <= MISSED * size) {
         return None;
     }
-    for (y, (multiplier, unit)) in answer.multipliers.iter_mut().zip(tableau.multiplier.iter().zip(&per_unit))
+    for (y, (multiplier, unit)) in answer.multipliers.iter_mut().zip(tableau.multiplier.iter().zip(per_unit))
     {
         *y = multiplier * unit + 0.0;
     }
@@ -121,14 +119,14 @@ fn basic_values<const M: usize, const N: usize>(
 /// What the on-times deliver by the original columns, and what each row gathers, signs aside.
 fn deliver<const M: usize, const N: usize>(
     tableau: &Tableau<M, N>,
-    problem: &Problem<M>,
+    offer: &Offer<M, N>,
     answer: &mut Selection<M, N>,
 ) -> [f32; M] {
     let mut gathered = [0.0; M];
     let basic = tableau.basic.iter().filter(|variable| usize::from(**variable) < N);
     let firing = basic.fold(tableau.raised, |set, jet| set | 1 << *jet);
     for jet in Bits(firing) {
-        let Some(column) = problem.columns.get(jet) else { continue };
+        let Some(column) = offer.columns.get(jet) else { continue };
         let time = at(&answer.on_time, jet);
         for ((sum, gathered), entry) in answer.achieved.iter_mut().zip(&mut gathered).zip(column) {
             let product = entry * time;

@@ -5,6 +5,7 @@
 //! one, and what leans on it at the end gains by it for ever.
 
 use super::number::Number;
+use super::offer::Offer;
 use super::tableau::Tableau;
 use super::walk::{Walk, Walked, at};
 use super::{ABSURD, ALLOWANCE, Rule};
@@ -33,11 +34,8 @@ pub enum End {
 /// A program with `M` rows and at most `N` (≤ 32) columns.
 #[derive(Clone, Debug)]
 pub struct Program<const M: usize, const N: usize> {
-    columns: [[f32; M]; N],
-    cost: [f32; N],
-    limit: [f32; N],
-    count: usize,
-    usable: u32,
+    /// Prices of any sign, limits that may be infinite.
+    offer: Offer<M, N>,
     rule: Rule,
     tableau: Tableau<M, N>,
     solution: [f32; N],
@@ -55,38 +53,32 @@ impl<const M: usize, const N: usize> Program<M, N> {
     /// finite, absurdly large, or a limit is negative.
     #[must_use]
     pub fn new(columns: &[[f32; M]], cost: &[f32], limit: &[f32], usable: JetMask) -> Option<Self> {
-        const { assert!(N <= 32 && M <= 7 && M > 0) };
-        let count = columns.len();
-        if count > N || cost.len() != count || limit.len() != count {
+        if cost.len() != columns.len() || limit.len() != columns.len() {
             return None;
         }
-        let mut program = Self {
-            columns: [[0.0; M]; N],
-            cost: [0.0; N],
-            limit: [0.0; N],
-            count,
-            usable: 0,
+        // What may be nothing takes no part.
+        let moving = limit.iter().enumerate().filter(|(index, l)| **l != 0.0 && usable.contains(*index));
+        let moving = moving.fold(JetMask::NONE, |set, (index, _)| set.with(index));
+        let mut offer = Offer::scaled(columns, moving)?;
+        let taken = offer.price.iter_mut().zip(&mut offer.limit);
+        for (index, ((into_cost, into_limit), (c, l))) in taken.zip(cost.iter().zip(limit)).enumerate() {
+            if !moving.contains(index) {
+                continue;
+            }
+            if !(c.abs() <= ABSURD) || !(*l > 0.0) || (*l > ABSURD && *l != f32::INFINITY) {
+                return None;
+            }
+            (*into_cost, *into_limit) = (*c, *l);
+            offer.dearest = math::max(c.abs(), offer.dearest);
+        }
+        Some(Self {
+            offer,
             rule: Rule::Largest,
             tableau: Tableau::empty(),
             solution: [0.0; N],
             multipliers: [0.0; M],
             pivots: 0,
-        };
-        let taken = program.columns.iter_mut().zip(&mut program.cost).zip(&mut program.limit);
-        for (index, (((into, into_cost), into_limit), ((column, c), l))) in
-            taken.zip(columns.iter().zip(cost).zip(limit)).enumerate()
-        {
-            if !usable.contains(index) || *l == 0.0 {
-                continue;
-            }
-            let sane = column.iter().chain([c]).all(|x| x.abs() <= ABSURD);
-            if !sane || !(*l > 0.0) || (*l > ABSURD && *l != f32::INFINITY) {
-                return None;
-            }
-            (*into, *into_cost, *into_limit) = (*column, *c, *l);
-            program.usable |= 1 << index;
-        }
-        Some(program)
+        })
     }
 
     /// Chooses the pivot rule.
@@ -98,11 +90,7 @@ impl<const M: usize, const N: usize> Program<M, N> {
     ///
     /// `Infeasible` also when a bound is not a number or `low > high`.
     pub fn minimise(&mut self, low: &[f32; M], high: &[f32; M]) -> End {
-        let mut far = self.limit;
-        let (columns, cost) = (self.columns, self.cost);
-        let count = self.count;
-        self.tableau.lay_out(columns.get(..count).unwrap_or(&[]), self.usable);
-        let per_unit = self.tableau.per_unit();
+        let per_unit = self.offer.per_unit;
         let mut size = 0.0;
         for (row, (low, high)) in low.iter().zip(high).enumerate() {
             if !(low <= high) {
@@ -115,24 +103,15 @@ impl<const M: usize, const N: usize> Program<M, N> {
             }
         }
         let size = if size > 0.0 { size } else { 1.0 };
-        for (jet, limit) in far.iter_mut().enumerate() {
-            *limit = math::min(*limit, FAR * size * self.tableau.weakness(jet));
+        let mut offer = self.offer.clone();
+        for (limit, weakness) in offer.limit.iter_mut().zip(&offer.weakness) {
+            *limit = math::min(*limit, FAR * size * weakness);
         }
-        self.tableau.dearest = cost.iter().fold(0.0, |top, c| math::max(c.abs(), top));
-        let mut walk = Walk::new(
-            &mut self.tableau,
-            (
-                columns.get(..count).unwrap_or(&[]),
-                cost.get(..count).unwrap_or(&[]),
-                far.get(..count).unwrap_or(&[]),
-            ),
-            self.usable,
-            ALLOWANCE,
-        );
+        let mut walk = Walk::new(&mut self.tableau, &offer, ALLOWANCE);
         walk.rule = self.rule;
         (walk.size, walk.longest) = (size, f32::MAX);
         let mut reach = [0.0_f32; M];
-        for (column, limit) in columns.iter().zip(&far) {
+        for (column, limit) in offer.columns.iter().zip(&offer.limit) {
             for (sum, entry) in reach.iter_mut().zip(column) {
                 *sum += entry.abs() * limit * 1.01;
             }
@@ -146,7 +125,7 @@ impl<const M: usize, const N: usize> Program<M, N> {
             }
         }
         walk.start();
-        walk.take_sides();
+        let _ = walk.take_sides();
         walk.settle();
         let mut called_back = false;
         let end = loop {
@@ -156,14 +135,14 @@ impl<const M: usize, const N: usize> Program<M, N> {
                 Walked::Worn => {
                     walk.rebuild(f32::TRUST.dependent);
                     walk.reprice();
-                    walk.take_sides();
+                    let _ = walk.take_sides();
                     walk.settle();
                     continue;
                 }
                 Walked::Stalled => break End::Stalled,
             }
             walk.reprice();
-            walk.take_sides();
+            let _ = walk.take_sides();
             walk.settle();
             if !walk.is_there() {
                 if walk.allowance == 0 {
@@ -173,11 +152,10 @@ impl<const M: usize, const N: usize> Program<M, N> {
                 continue;
             }
             let _ = walk.refine();
-            let leans = (0..count).any(|jet| {
-                let own = walk.on_times().get(jet).copied().unwrap_or(0.0);
-                self.limit.get(jet) == Some(&f32::INFINITY)
-                    && own > 0.5 * far.get(jet).copied().unwrap_or(own)
-            });
+            let times = walk.on_times();
+            let limits = self.offer.limit.iter().zip(&offer.limit);
+            let leans =
+                times.iter().zip(limits).any(|(x, (own, far))| *own == f32::INFINITY && *x > 0.5 * far);
             if !leans {
                 break End::Optimal;
             }
@@ -186,7 +164,7 @@ impl<const M: usize, const N: usize> Program<M, N> {
             }
             // What stands far out for nothing comes back; what gains by it goes on for ever.
             called_back = true;
-            walk.call_back(NO_GAIN * walk.tableau.dearest);
+            walk.call_back(NO_GAIN * offer.dearest);
             walk.settle();
         };
         self.solution = walk.on_times();

@@ -161,7 +161,7 @@ fn scaled<const M: usize, const N: usize, S: Number>(walk: &Walk<M, N, S>, mut s
     let ways = slide.low_way.iter_mut().zip(&mut slide.high_way);
     let edges = slide.low.iter_mut().zip(&mut slide.high).zip(ways);
     for (row, ((low, high), (low_way, high_way))) in edges.enumerate() {
-        let per_unit = at(&walk.per_unit, row);
+        let per_unit = at(&walk.offer.per_unit, row);
         *low_way *= per_unit;
         *high_way *= per_unit;
         slide.size = math::max(slide.size, math::max(low_way.abs(), high_way.abs()));
@@ -171,7 +171,7 @@ fn scaled<const M: usize, const N: usize, S: Number>(walk: &Walk<M, N, S>, mut s
     if slide.low.iter().chain(&slide.high).any(|edge| edge.is_infinite()) {
         let reach = authority(walk);
         for (row, (low, high)) in slide.low.iter_mut().zip(&mut slide.high).enumerate() {
-            let reach = reach.get(row).map_or(0.0, |reach| 1.001 * reach * at(&walk.per_unit, row));
+            let reach = reach.get(row).map_or(0.0, |reach| 1.001 * reach * at(&walk.offer.per_unit, row));
             let most = slide.size + reach + 1.0e-6 * (slide.size + reach);
             *low = math::max(*low, -2.0 * most);
             *high = math::min(*high, 2.0 * most);
@@ -183,11 +183,9 @@ fn scaled<const M: usize, const N: usize, S: Number>(walk: &Walk<M, N, S>, mut s
 /// What all jets together can deliver in each row, signs aside.
 fn authority<const M: usize, const N: usize, S: Number>(walk: &Walk<M, N, S>) -> [f32; M] {
     let mut sums = [0.0_f32; M];
-    for (jet, (column, limit)) in walk.columns.iter().zip(walk.limit).enumerate() {
-        if walk.usable & (1 << jet) != 0 {
-            for (sum, entry) in sums.iter_mut().zip(column) {
-                *sum += entry.abs() * limit;
-            }
+    for (column, limit) in walk.offer.columns.iter().zip(&walk.offer.limit) {
+        for (sum, entry) in sums.iter_mut().zip(column) {
+            *sum += entry.abs() * limit;
         }
     }
     sums
@@ -238,8 +236,9 @@ fn press<const M: usize, const N: usize, S: Number>(
             Walked::There => {
                 if !walk.fresh {
                     walk.reprice();
-                    walk.take_sides();
-                    walk.settle();
+                    if walk.take_sides() {
+                        walk.settle();
+                    }
                 }
                 let known = walk.refine();
                 if !walk.is_there() {
@@ -256,7 +255,7 @@ fn press<const M: usize, const N: usize, S: Number>(
                     return if slide.seeks_share() { Ok(slid) } else { Err(Outcome::Stalled) };
                 }
                 rebuilds += 1;
-                anew(walk)?;
+                anew(walk);
             }
             Walked::Contradiction(position, short) => {
                 let y = walk.reason(position, short);
@@ -269,7 +268,7 @@ fn press<const M: usize, const N: usize, S: Number>(
                     continue;
                 }
                 if disagree && walk.tableau.worn > 0 {
-                    anew(walk)?;
+                    anew(walk);
                     continue;
                 }
                 slid.lambda = if disagree {
@@ -293,23 +292,20 @@ fn press<const M: usize, const N: usize, S: Number>(
                 }
                 put(walk, slide, slid.lambda);
             }
-            Walked::Worn => anew(walk)?,
+            Walked::Worn => anew(walk),
             Walked::Stalled => return Err(Outcome::Stalled),
         }
     }
 }
 
-/// Factorises the basis anew and goes on from there with fresh numbers; `Refused` when a column is not sane.
+/// Factorises the basis anew and goes on from there with fresh numbers.
 #[inline(never)]
-fn anew<const M: usize, const N: usize, S: Number>(walk: &mut Walk<M, N, S>) -> Result<(), Outcome> {
-    if !walk.rebuild(S::TRUST.dependent) {
-        return Err(Outcome::Refused);
-    }
+fn anew<const M: usize, const N: usize, S: Number>(walk: &mut Walk<M, N, S>) {
+    walk.rebuild(S::TRUST.dependent);
     walk.reprice();
-    walk.take_sides();
+    let _ = walk.take_sides();
     walk.settle();
     let _ = walk.refine();
-    Ok(())
 }
 
 impl<const M: usize> Slide<M> {
@@ -330,7 +326,7 @@ impl<const M: usize> Slide<M> {
             return true;
         }
         let unscaled: [f32; M] = core::array::from_fn(|row| {
-            self.low_way.get(row).map_or(0.0, |way| way / at(&walk.per_unit, row))
+            self.low_way.get(row).map_or(0.0, |way| way / at(&walk.offer.per_unit, row))
         });
         lambda < self.least * alone(&unscaled, &authority(walk))
     }
@@ -365,7 +361,7 @@ fn bound<const M: usize, const N: usize, S: Number>(
 ) -> Bound {
     let (mut towards, mut edges, mut way) = (Twofold::default(), S::ZERO, 0.0);
     for (row, y) in y.iter().enumerate() {
-        let y = y.scaled(1.0 / at(&walk.per_unit, row));
+        let y = y.scaled(1.0 / at(&walk.offer.per_unit, row));
         let (ways, ends) =
             if y > S::ZERO { (&slide.low_way, &slide.low) } else { (&slide.high_way, &slide.high) };
         towards = towards + y.widened() * Twofold::exactly(at(ways, row));
@@ -374,15 +370,14 @@ fn bound<const M: usize, const N: usize, S: Number>(
     }
     let towards = S::narrowed(towards);
     let (mut fixed, mut growing, mut doubt) = (S::ZERO, S::ZERO, 0.0);
-    for (jet, (column, limit)) in walk.columns.iter().zip(walk.limit).enumerate() {
-        if walk.usable & (1 << jet) == 0 {
-            continue;
-        }
+    for (column, (limit, weakness)) in
+        walk.offer.columns.iter().zip(walk.offer.limit.iter().zip(&walk.offer.weakness))
+    {
         let (pays, terms) = y.iter().zip(column).fold((S::ZERO, 0.0), |(pays, terms), (y, entry)| {
             let term = *y * S::of(*entry);
             (pays + term, terms + term.rounded().abs())
         });
-        let longest = walk.longest * walk.tableau.weakness(jet);
+        let longest = walk.longest * weakness;
         if pays.rounded() > -NEAR * S::TRUST.rounding * terms {
             doubt += terms * math::min(*limit, longest);
         }
@@ -444,12 +439,12 @@ fn one_by_one<const M: usize, const N: usize, S: Number>(
     let ranges = never_wrong(demand, &unit);
     let mut size = 0.0;
     for (row, wanted) in wanted.iter().enumerate() {
-        size = math::max(size, wanted.abs() * at(&walk.per_unit, row));
+        size = math::max(size, wanted.abs() * at(&walk.offer.per_unit, row));
     }
     let mut served = [0.0; M];
     let mut served_share = Share::default();
     for row in order(priority) {
-        if at(&wanted, row).abs() * at(&walk.per_unit, row) <= TRIFLE * size {
+        if at(&wanted, row).abs() * at(&walk.offer.per_unit, row) <= TRIFLE * size {
             continue;
         }
         let share = SLACKS.into_iter().find_map(|slack| {
@@ -603,7 +598,7 @@ pub(super) fn proof<const M: usize, const N: usize, S: Number>(
 ) -> Proof {
     let (mut cost, mut seconds) = (0.0, 0.0);
     let mut take = |jet: usize, time: f32| {
-        cost += walk.price.get(jet).copied().unwrap_or(0.0) * time;
+        cost += at(&walk.offer.price, jet) * time;
         seconds += time;
     };
     for jet in Bits(walk.tableau.raised) {
@@ -622,12 +617,13 @@ pub(super) fn proof<const M: usize, const N: usize, S: Number>(
         let y = y.rounded();
         let edges = if y > 0.0 { &walk.low } else { &walk.high };
         // A row that presses on an edge is at it, but for what the residual says.
-        let off = (got * at(&walk.per_unit, row) - at(edges, row).rounded()).abs() - RESIDUAL * walk.size;
+        let off =
+            (got * at(&walk.offer.per_unit, row) - at(edges, row).rounded()).abs() - RESIDUAL * walk.size;
         if y != 0.0 && off > 0.0 {
             room += y.abs() * off;
         }
     }
-    let unit = math::max(cost, 1.0e-3 * walk.tableau.dearest * seconds);
+    let unit = math::max(cost, 1.0e-3 * walk.offer.dearest * seconds);
     Proof {
         residual: if walk.size > 0.0 {
             (math::max(walk.worst_miss(delivered), 0.0) + walk.let_off) / walk.size
@@ -656,10 +652,8 @@ fn mispriced<const M: usize, const N: usize, S: Number>(walk: &Walk<M, N, S>) ->
         let reduced = beyond_rounding(walk, jet);
         take(reduced, if reduced > 0.0 { time } else { walk.upper(jet) - time });
     }
-    for (jet, reduced) in walk.by_jet.iter().enumerate() {
-        if *reduced < S::ZERO && walk.usable & !firing & (1 << jet) != 0 {
-            take(beyond_rounding(walk, jet), walk.upper(jet));
-        }
+    for jet in Bits(walk.gaining & walk.offer.print.usable & !firing) {
+        take(beyond_rounding(walk, jet), walk.upper(jet));
     }
     let hidden = hidden_by_rounding(walk);
     (room + hidden, clean && hidden == 0.0)
@@ -670,13 +664,13 @@ fn mispriced<const M: usize, const N: usize, S: Number>(walk: &Walk<M, N, S>) ->
 fn hidden_by_rounding<const M: usize, const N: usize, S: Number>(walk: &Walk<M, N, S>) -> f32 {
     let y = walk.row_multipliers();
     let of = |jet: u8| {
-        let column = walk.columns.get(usize::from(jet));
+        let column = walk.offer.columns.get(usize::from(jet));
         column.map_or(0.0, |column| {
             y.iter().zip(column).fold(0.0, |sum, (y, entry)| sum + (y.rounded() * entry).abs())
         })
     };
     let terms = walk.tableau.basic.map(of);
-    if terms.iter().all(|terms| *terms <= HEAVY * walk.tableau.dearest) {
+    if terms.iter().all(|terms| *terms <= HEAVY * walk.offer.dearest) {
         return 0.0;
     }
     // How far each basic jet may be, and is, from being priced right.
@@ -687,7 +681,7 @@ fn hidden_by_rounding<const M: usize, const N: usize, S: Number>(walk: &Walk<M, 
     let mut hidden = 0.0;
     for (slot, jet) in walk.tableau.resting.iter().enumerate() {
         let index = usize::from(*jet);
-        if index >= N || walk.usable & (1 << index) == 0 {
+        if index >= N || walk.offer.print.usable & (1 << index) == 0 {
             continue;
         }
         let cells = walk.tableau.cells.iter().zip(&off);
@@ -701,8 +695,8 @@ fn hidden_by_rounding<const M: usize, const N: usize, S: Number>(walk: &Walk<M, 
 
 /// A reduced cost, zero when it may be so but for the rounding of its terms.
 fn beyond_rounding<const M: usize, const N: usize, S: Number>(walk: &Walk<M, N, S>, jet: usize) -> f32 {
-    let price = walk.price.get(jet).copied().unwrap_or(0.0);
-    let Some(column) = walk.columns.get(jet) else { return 0.0 };
+    let price = at(&walk.offer.price, jet);
+    let Some(column) = walk.offer.columns.get(jet) else { return 0.0 };
     let y = walk.row_multipliers();
     let terms = y.iter().zip(column).fold(price, |sum, (y, entry)| sum + (y.rounded() * entry).abs());
     let reduced = at(&walk.by_jet, jet).rounded();

@@ -11,6 +11,7 @@
 
 use super::Rule;
 use super::number::Number;
+use super::offer::Offer;
 use super::tableau::Tableau;
 use super::twofold::Twofold;
 use crate::math;
@@ -65,11 +66,7 @@ pub(super) struct Delivered<const M: usize> {
 /// One selection under way: the problem, the ranges in force, and the state of the basis.
 pub(super) struct Walk<'a, const M: usize, const N: usize, S = f32> {
     pub(super) tableau: &'a mut Tableau<M, N, S>,
-    pub(super) columns: &'a [[f32; M]],
-    pub(super) price: &'a [f32],
-    pub(super) limit: &'a [f32],
-    pub(super) usable: u32,
-    pub(super) per_unit: [f32; M],
+    pub(super) offer: &'a Offer<M, N>,
     /// Row ranges in force, scaled.
     pub(super) low: [S; M],
     pub(super) high: [S; M],
@@ -83,6 +80,8 @@ pub(super) struct Walk<'a, const M: usize, const N: usize, S = f32> {
     room: [f32; M],
     /// Reduced costs of jets, where they are known; those of slacks are the multipliers in the tableau.
     pub(super) by_jet: [S; N],
+    /// Jets whose reduced cost is below zero.
+    pub(super) gaining: u32,
     pub(super) priced: bool,
     /// Reduced cost, range, and direction (1 up, -1 down, 0 for no range) of what rests; by slot.
     reduced: [S; N],
@@ -119,6 +118,12 @@ impl Iterator for Bits {
     }
 }
 
+/// 1 with the sign of a number: out of its bits, so that loops multiply by it instead of choosing.
+#[inline(always)]
+fn sign_of(x: f32) -> f32 {
+    f32::from_bits(1.0_f32.to_bits() | x.to_bits() & (1 << 31))
+}
+
 /// Entry of an array; zero beyond.
 #[inline(always)]
 pub(super) fn at<S: Number, const L: usize>(array: &[S; L], index: usize) -> S {
@@ -126,19 +131,10 @@ pub(super) fn at<S: Number, const L: usize>(array: &[S; L], index: usize) -> S {
 }
 
 impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
-    pub(super) fn new(
-        tableau: &'a mut Tableau<M, N, S>,
-        (columns, price, limit): (&'a [[f32; M]], &'a [f32], &'a [f32]),
-        usable: u32,
-        allowance: u16,
-    ) -> Self {
+    pub(super) fn new(tableau: &'a mut Tableau<M, N, S>, offer: &'a Offer<M, N>, allowance: u16) -> Self {
         Self {
-            per_unit: tableau.per_unit(),
             tableau,
-            columns,
-            price,
-            limit,
-            usable,
+            offer,
             low: [S::ZERO; M],
             high: [S::ZERO; M],
             size: 0.0,
@@ -148,6 +144,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
             ceiling: [S::ZERO; M],
             room: [0.0; M],
             by_jet: [S::ZERO; N],
+            gaining: 0,
             priced: false,
             reduced: [S::ZERO; N],
             range: [S::ZERO; N],
@@ -166,11 +163,13 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     /// Longest on-time of a jet, s.
     #[inline(always)]
     pub(super) fn upper(&self, jet: usize) -> f32 {
-        if self.usable & (1 << jet) == 0 {
-            return 0.0;
-        }
-        let limit = self.limit.get(jet).copied().unwrap_or(0.0);
-        math::min(limit, self.longest * self.tableau.weakness(jet))
+        math::min(at(&self.offer.limit, jet), self.longest * at(&self.offer.weakness, jet))
+    }
+
+    /// One over the strength of a variable; rows have strength 1.
+    #[inline(always)]
+    fn weakness(&self, variable: usize) -> f32 {
+        self.offer.weakness.get(variable).copied().unwrap_or(1.0)
     }
 
     #[inline(always)]
@@ -231,31 +230,26 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
         jets.fold(0, |set, v| set | 1 << *v)
     }
 
-    /// Starts with all jets at rest: nothing is paid for any row. `false` when a column is not sane.
-    pub(super) fn start(&mut self) -> bool {
-        let sane = self.tableau.lay_out(self.columns, self.usable);
-        self.per_unit = self.tableau.per_unit();
+    /// Starts with all jets at rest: nothing is paid for any row.
+    pub(super) fn start(&mut self) {
+        self.tableau.lay_out(self.offer);
         self.tableau.multiplier = [S::ZERO; M];
-        for (by_jet, price) in self.by_jet.iter_mut().zip(self.price) {
-            *by_jet = S::of(*price);
-        }
+        self.by_jet = self.offer.price.map(S::of);
+        self.gaining = 0;
         (self.armed, self.ranged, self.fresh, self.priced) = (false, false, true, true);
-        sane
     }
 
-    /// Factorises the basis anew. `false` when a column is not sane.
-    pub(super) fn rebuild(&mut self, dependent: f32) -> bool {
-        let sane = self.tableau.rebuild(self.columns, self.usable, dependent);
-        self.per_unit = self.tableau.per_unit();
+    /// Factorises the basis anew.
+    pub(super) fn rebuild(&mut self, dependent: f32) {
+        self.tableau.rebuild(self.offer, dependent);
         (self.armed, self.ranged) = (false, false);
-        sane
     }
 
     /// The multipliers per unit of each row.
     #[inline]
     pub(super) fn row_multipliers(&self) -> [S; M] {
         let mut y = self.tableau.multiplier;
-        for (y, per_unit) in y.iter_mut().zip(&self.per_unit) {
+        for (y, per_unit) in y.iter_mut().zip(&self.offer.per_unit) {
             *y = y.scaled(*per_unit);
         }
         y
@@ -268,7 +262,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
         self.tableau.multiplier = [S::ZERO; M];
         let mut left = [S::ZERO; M];
         for (left, basic) in left.iter_mut().zip(&self.tableau.basic) {
-            *left = self.price.get(usize::from(*basic)).map_or(S::ZERO, |price| S::of(*price));
+            *left = S::of(at(&self.offer.price, usize::from(*basic)));
         }
         for round in 0..REFINEMENTS {
             self.credit(&left);
@@ -278,7 +272,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
                 *left = at(&self.by_jet, usize::from(*basic));
                 worst = math::max(left.rounded().abs(), worst);
             }
-            if worst <= S::TRUST.mispriced * self.tableau.dearest || round + 1 == REFINEMENTS {
+            if worst <= S::TRUST.mispriced * self.offer.dearest || round + 1 == REFINEMENTS {
                 break;
             }
         }
@@ -288,8 +282,11 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     #[inline]
     fn price_jets(&mut self) {
         let y = self.row_multipliers();
-        for ((by_jet, column), price) in self.by_jet.iter_mut().zip(self.columns).zip(self.price) {
+        self.gaining = 0;
+        let jets = self.by_jet.iter_mut().zip(&self.offer.columns).zip(&self.offer.price);
+        for (jet, ((by_jet, column), price)) in jets.enumerate() {
             *by_jet = S::of(*price) - dot(&y, column);
+            self.gaining |= u32::from(*by_jet < S::ZERO) << jet;
         }
         self.priced = true;
     }
@@ -322,19 +319,24 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
         }
     }
 
-    /// Lets every resting variable rest where its reduced cost asks it to.
+    /// Lets every resting variable rest where its reduced cost asks it to; whether one has moved across.
     #[inline]
-    pub(super) fn take_sides(&mut self) {
-        let tolerance = S::of(S::TRUST.wrong_side * self.tableau.dearest);
-        let (mut cheap, mut dear) = (0_u32, 0_u32);
-        for (jet, by_jet) in self.by_jet.iter().enumerate() {
-            cheap |= u32::from(*by_jet < -tolerance) << jet;
-            dear |= u32::from(*by_jet > tolerance) << jet;
+    pub(super) fn take_sides(&mut self) -> bool {
+        let before = (self.tableau.raised, self.tableau.raised_rows);
+        let tolerance = S::of(S::TRUST.wrong_side * self.offer.dearest);
+        let basic = self.basic_jets();
+        let at_rest = self.offer.print.usable & !basic & !self.tableau.raised;
+        let mut raised = self.tableau.raised & !basic;
+        for jet in Bits(self.gaining & at_rest) {
+            raised |= u32::from(at(&self.by_jet, jet) < -tolerance) << jet;
         }
-        let resting = self.usable & !self.basic_jets();
-        self.tableau.raised = (self.tableau.raised | cheap) & !dear & resting;
+        for jet in Bits(self.tableau.raised) {
+            raised &= !(u32::from(at(&self.by_jet, jet) > tolerance) << jet);
+        }
+        self.tableau.raised = raised;
         self.take_edges(tolerance);
         self.ranged = false;
+        before != (self.tableau.raised, self.tableau.raised_rows)
     }
 
     /// Lets every row rest at the edge that its multiplier asks for.
@@ -352,7 +354,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     #[inline]
     pub(super) fn start_sides(&mut self) {
         self.tableau.raised = 0;
-        self.take_sides();
+        let _ = self.take_sides();
     }
 
     /// Lets raised jets whose reduced cost is this small rest at zero.
@@ -393,7 +395,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     fn frame(&mut self, position: usize) {
         let variable = self.basic(position);
         let (low, high) = self.bounds(variable);
-        let weakness = if variable < N { self.tableau.weakness(variable) } else { 1.0 };
+        let weakness = self.weakness(variable);
         let into =
             (self.floor.get_mut(position), self.ceiling.get_mut(position), self.room.get_mut(position));
         if let (Some(floor), Some(ceiling), Some(room)) = into {
@@ -453,7 +455,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     /// * `y` — row multipliers, per unit of each row, that say why a basic variable stays `short`.
     pub(super) fn let_off(&mut self, y: &[S; M], short: f32, most: f32) -> bool {
         let scaled = |(y, per_unit): (&S, &f32)| y.scaled(1.0 / per_unit);
-        let sum = y.iter().zip(&self.per_unit).map(scaled).fold(0.0, |sum, y| sum + y.rounded().abs());
+        let sum = y.iter().zip(&self.offer.per_unit).map(scaled).fold(0.0, |sum, y| sum + y.rounded().abs());
         // A little more, so that rounding does not ask again.
         let by = LET_OFF_MARGIN * short.abs() / sum;
         if !(self.let_off + by <= most) {
@@ -482,12 +484,13 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
         if !self.armed && self.tableau.worn == 0 && !self.ranged && self.tableau.is_at_rest() {
             // Every jet in its own slot.
             self.know_prices();
-            let (limit, usable, longest) = (self.limit, self.usable, self.longest);
+            let offer = self.offer;
             let slots =
                 self.range.iter_mut().zip(&mut self.side).zip(self.reduced.iter_mut().zip(&self.by_jet));
-            for (jet, ((range, side), (reduced, by_jet))) in slots.enumerate() {
-                let limit = limit.get(jet).copied().filter(|_| usable & (1 << jet) != 0).unwrap_or(0.0);
-                let upper = math::min(limit, longest * self.tableau.weakness(jet));
+            for (((range, side), (reduced, by_jet)), (limit, weakness)) in
+                slots.zip(offer.limit.iter().zip(&offer.weakness))
+            {
+                let upper = math::min(*limit, self.longest * weakness);
                 (*range, *reduced) = (S::of(upper), *by_jet);
                 *side = if upper > 0.0 { 1.0 } else { 0.0 };
             }
@@ -558,8 +561,8 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     #[inline]
     fn ratio_test(&self, position: usize, short: S, lowest: bool) -> Result<Step, f32> {
         let Some(row) = self.tableau.cells.get(position) else { return Err(short.rounded().abs()) };
-        let tolerance = S::of(if lowest { 0.0 } else { S::TRUST.harris * self.tableau.dearest });
-        let sign = if short > S::ZERO { 1.0 } else { -1.0 };
+        let tolerance = S::of(if lowest { 0.0 } else { S::TRUST.harris * self.offer.dearest });
+        let sign = sign_of(short.rounded());
         // What a slot helps, and the step at which its relaxed cost is used up.
         let mut helps = [(S::ZERO, S::ZERO); N];
         let mut open = 0_u32;
@@ -585,18 +588,16 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
         let mut best_merit = 0.0;
         while open != 0 {
             let mut set = 0_u32;
-            let mut next = S::of(f32::INFINITY);
             let mut chosen = (0.0, N);
             for slot in Bits(open) {
                 let Some((entry, own)) = helps.get(slot).copied() else { continue };
                 let cost = at(&self.reduced, slot).scaled(at(&self.side, slot));
                 if own > bound && cost > bound * entry {
-                    next = own.or_less(next);
                     continue;
                 }
                 set |= 1 << slot;
                 let variable = self.resting(slot);
-                let weakness = if variable < N { self.tableau.weakness(variable) } else { 1.0 };
+                let weakness = self.weakness(variable);
                 let merit = entry.rounded() * weakness;
                 if merit <= S::TRUST.noise * most {
                     continue;
@@ -612,10 +613,11 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
             }
             passed |= set;
             open &= !set;
-            bound = next;
             if slope <= S::ZERO || set == 0 {
                 break;
             }
+            let ratios = Bits(open).filter_map(|slot| helps.get(slot));
+            bound = ratios.fold(S::of(f32::INFINITY), |bound, (_, own)| own.or_less(bound));
         }
         // At the very edge of what is attainable, what stays short is rounding.
         let (left, rounding) = (slope.rounded(), S::TRUST.noise * short.rounded().abs());
@@ -662,7 +664,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
         let sign = if short > 0.0 { 1.0 } else { -1.0 };
         let mut y = [S::ZERO; M];
         let own = self.basic(position);
-        for (row, (y, per_unit)) in y.iter_mut().zip(&self.per_unit).enumerate() {
+        for (row, (y, per_unit)) in y.iter_mut().zip(&self.offer.per_unit).enumerate() {
             let cell = match self.seat(row) {
                 Some(slot) => -self.tableau.cells.get(position).map_or(S::ZERO, |cells| at(cells, slot)),
                 None if own == N + row => S::ONE,
@@ -705,7 +707,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
             }
         });
         let mut most = 0.0;
-        for (gathered, per_unit) in gathered.iter().zip(&self.per_unit) {
+        for (gathered, per_unit) in gathered.iter().zip(&self.offer.per_unit) {
             most = math::max(gathered * per_unit, most);
         }
         Delivered { rows, gathered: most }
@@ -746,7 +748,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
         for (position, basic) in self.tableau.basic.iter().enumerate() {
             let jet = usize::from(*basic);
             if jet < N
-                && let Some(column) = self.columns.get(jet)
+                && let Some(column) = self.offer.columns.get(jet)
             {
                 let value = at(&self.value, position);
                 let time = if held {
@@ -758,7 +760,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
             }
         }
         for jet in Bits(self.tableau.raised) {
-            if let Some(column) = self.columns.get(jet) {
+            if let Some(column) = self.offer.columns.get(jet) {
                 take(column, S::of(self.upper(jet)));
             }
         }
@@ -782,7 +784,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
             let mut worst = 0.0;
             for (row, left) in left.iter_mut().enumerate() {
                 if self.seat(row).is_some() {
-                    *left = self.rest(N + row) - at(&rows, row).scaled(at(&self.per_unit, row));
+                    *left = self.rest(N + row) - at(&rows, row).scaled(at(&self.offer.per_unit, row));
                     worst = math::max(left.rounded().abs(), worst);
                 }
             }
@@ -806,7 +808,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     #[inline]
     pub(super) fn worst_miss(&self, rows: &[f32; M]) -> f32 {
         let mut worst = 0.0;
-        for (row, (got, per_unit)) in rows.iter().zip(&self.per_unit).enumerate() {
+        for (row, (got, per_unit)) in rows.iter().zip(&self.offer.per_unit).enumerate() {
             let got = got * per_unit;
             let miss = math::max(at(&self.low, row).rounded() - got, got - at(&self.high, row).rounded());
             // Written so that what is not a number is the worst.
