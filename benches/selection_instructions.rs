@@ -46,10 +46,9 @@ fn problems<const M: usize, const N: usize>(in_full: bool) -> Vec<(Layout<M>, De
 
 fn cold<const M: usize, const N: usize>(in_full: bool) {
     for (layout, demand) in problems::<M, N>(in_full) {
-        let problem = layout.problem(&demand);
+        let (offer, mut selector) = (layout.offer::<N>(), Selector::<M, N>::new());
         counted_selection(&mut || {
-            let answer: Selection<M, N> = select(black_box(&problem));
-            black_box(answer);
+            black_box(selector.select_from(black_box(&offer), black_box(&demand), &Layout::IN_ORDER));
         });
     }
 }
@@ -61,9 +60,9 @@ fn warm<const M: usize, const N: usize>(stays: bool) {
     while counted < COUNTED {
         let layout = random::<M>(Kind::Plain, N, &mut rng);
         let mut wanted: [f64; M] = std::array::from_fn(|row| 0.3 * normal(&mut rng) * layout.pulse(row));
-        let mut selector = Selector::<M, N>::new();
+        let (offer, mut selector) = (layout.offer::<N>(), Selector::<M, N>::new());
         let mut walked = 0;
-        let _ = selector.select(&layout.problem(&Demand::point(wanted.map(|x| x as f32))));
+        let _ = selector.select_from(&offer, &Demand::point(wanted.map(|x| x as f32)), &Layout::IN_ORDER);
         while walked < 16 && counted < COUNTED {
             for (row, wanted) in wanted.iter_mut().enumerate() {
                 if stays {
@@ -73,14 +72,13 @@ fn warm<const M: usize, const N: usize>(stays: bool) {
                 }
             }
             let demand = Demand::point(wanted.map(|x| x as f32));
-            let problem = layout.problem(&demand);
             // What it will be is seen on a copy first.
-            let foreseen = selector.clone().select(&problem);
+            let foreseen = selector.clone().select_from(&offer, &demand, &Layout::IN_ORDER);
             if foreseen.outcome != Outcome::Exact || (stays && foreseen.pivots > 0) {
                 break;
             }
             counted_selection(&mut || {
-                black_box(selector.select(black_box(&problem)));
+                black_box(selector.select_from(black_box(&offer), black_box(&demand), &Layout::IN_ORDER));
             });
             (counted, walked) = (counted + 1, walked + 1);
         }

@@ -7,7 +7,7 @@
 use nalgebra::{Matrix3, Quaternion, SymmetricEigen, UnitQuaternion as Reference, Vector3};
 use proptest::prelude::*;
 use stackhold_kernel::config::Timing;
-use stackhold_kernel::effectiveness::Effectiveness;
+use stackhold_kernel::effectiveness::{self, Effectiveness};
 use stackhold_kernel::jet::{Jet, JetMask};
 use stackhold_kernel::ledger::{Ledger, ticks_between};
 use stackhold_kernel::linalg::{Mat3, Vec3};
@@ -220,19 +220,18 @@ fn jets(thrust_n: f32) -> Vec<Jet> {
     jet_1::POSITIONS.iter().zip(jet_1::DIRECTIONS).map(|(&p, d)| jet(p, d, thrust_n)).collect()
 }
 
+fn torque(jet: &Jet, centre: [f64; 3]) -> Vec3 {
+    effectiveness::torque_n_m(jet, narrow(centre))
+}
+
 #[test]
-fn effectiveness_is_reference_row_jet1_about_both_centres_of_mass() {
+fn torques_are_those_of_reference_row_jet1_about_both_centres_of_mass() {
     let abouts = [(jet_1::DESIGN, jet_1::TORQUE_ABOUT_DESIGN), (jet_1::DOCKED, jet_1::TORQUE_ABOUT_DOCKED)];
     for (centre, rows) in abouts {
-        let effectiveness = Effectiveness::<12>::new(&jets(1.0), &block(centre));
-        for (j, effect) in effectiveness.effects().iter().enumerate() {
-            let expected = [rows[0][j], rows[1][j], rows[2][j]];
+        for (j, jet) in jets(1.0).iter().enumerate() {
+            let (got, expected) = (torque(jet, centre), [rows[0][j], rows[1][j], rows[2][j]]);
             for axis in 0..3 {
-                assert!(
-                    (f64::from(effect.torque_n_m[axis]) - expected[axis]).abs() < 5e-7,
-                    "jet {} {effect:?}",
-                    j + 1
-                );
+                assert!((f64::from(got[axis]) - expected[axis]).abs() < 5e-7, "jet {} {got:?}", j + 1);
             }
         }
     }
@@ -241,9 +240,9 @@ fn effectiveness_is_reference_row_jet1_about_both_centres_of_mass() {
 #[test]
 fn one_jet_turns_the_docked_stack_the_other_way_as_in_reference_row_jet3() {
     // Reference row JET-3: jet 11 at 22 N, pitch +15.4 about the design centre, -41.8 N m docked.
-    let about = |centre| Effectiveness::<12>::new(&jets(22.0), &block(centre)).effects()[10].torque_n_m;
-    close(&about(jet_1::DESIGN).0, &[0.0, 15.4, 0.0], 1e-6);
-    close(&about(jet_1::DOCKED).0, &[2.64, -41.8, 0.0], 1e-6);
+    let eleven = jets(22.0)[10];
+    close(&torque(&eleven, jet_1::DESIGN).0, &[0.0, 15.4, 0.0], 1e-6);
+    close(&torque(&eleven, jet_1::DOCKED).0, &[2.64, -41.8, 0.0], 1e-6);
 }
 
 #[test]
@@ -274,14 +273,13 @@ proptest! {
     #[test]
     fn a_shift_of_the_centre_changes_torque_by_the_shift_law(from in vector(3.0), shift in vector(4.0)) {
         let to = [0, 1, 2].map(|i| from[i] + shift[i]);
-        let (before, after) =
-            (Effectiveness::<12>::new(&jets(22.0), &block(from)), Effectiveness::<12>::new(&jets(22.0), &block(to)));
-        for (a, b) in before.effects().iter().zip(after.effects()) {
-            let force = Vector3::from(a.force_n.0.map(f64::from));
+        for jet in jets(22.0) {
+            let (before, after) = (torque(&jet, from), torque(&jet, to));
+            let force = Vector3::from(effectiveness::force_n(&jet).0.map(f64::from));
             let change = Vector3::from(shift).cross(&force);
             for axis in 0..3 {
-                let expected = f64::from(a.torque_n_m[axis]) - change[axis];
-                prop_assert!((f64::from(b.torque_n_m[axis]) - expected).abs() < 1e-4, "{:?} {:?}", a, b);
+                let expected = f64::from(before[axis]) - change[axis];
+                prop_assert!((f64::from(after[axis]) - expected).abs() < 1e-4, "{:?} {:?}", before, after);
             }
         }
     }
@@ -289,24 +287,19 @@ proptest! {
     #[test]
     fn a_pure_couple_does_not_see_the_centre_of_mass_and_a_single_jet_does(centre in vector(5.0)) {
         // Reference row JET-2: jets 11 and 10 together are a couple of 1.4 N m per newton about y.
-        let effects = Effectiveness::<12>::new(&jets(1.0), &block(centre));
-        let [eleven, ten] = [10, 9].map(|j| effects.effects()[j].torque_n_m);
+        let jets = jets(1.0);
+        let [eleven, ten] = [10, 9].map(|j| torque(&jets[j], centre));
         close(&(eleven + ten).0, &[0.0, 1.4, 0.0], 2e-6);
-        let moved = Effectiveness::<12>::new(&jets(1.0), &block([centre[0] + 1.0, centre[1], centre[2]]));
-        prop_assert!((moved.effects()[10].torque_n_m - eleven).norm() > 0.5);
+        let moved = torque(&jets[10], [centre[0] + 1.0, centre[1], centre[2]]);
+        prop_assert!((moved - eleven).norm() > 0.5);
     }
 
     #[test]
     fn jets_and_centre_of_mass_moved_together_change_nothing(centre in vector(3.0), by in vector(20.0)) {
-        let moved: Vec<Jet> = jets(22.0)
-            .into_iter()
-            .map(|jet| Jet { position_m: jet.position_m + narrow(by), ..jet })
-            .collect();
         let there = [0, 1, 2].map(|i| centre[i] + by[i]);
-        let a = Effectiveness::<12>::new(&jets(22.0), &block(centre));
-        let b = Effectiveness::<12>::new(&moved, &block(there));
-        for (a, b) in a.effects().iter().zip(b.effects()) {
-            prop_assert!((a.torque_n_m - b.torque_n_m).norm() < 1e-3);
+        for jet in jets(22.0) {
+            let moved = Jet { position_m: jet.position_m + narrow(by), ..jet };
+            prop_assert!((torque(&jet, centre) - torque(&moved, there)).norm() < 1e-3);
         }
     }
 }

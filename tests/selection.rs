@@ -8,7 +8,7 @@ use selection_layouts::jet_1::DOCKED;
 use selection_layouts::{Kind, Layout, demand, jet_1_torque, one_sided_yaw, random, series};
 use stackhold_harness::selection_check::{Fault, check_selection};
 use stackhold_kernel::jet::JetMask;
-use stackhold_kernel::selection::{Demand, Outcome, Problem, SPILL, Selection, select};
+use stackhold_kernel::selection::{Demand, Offer, Outcome, Problem, SPILL, Selection, Selector, select};
 
 /// Random problems of a test.
 const PROBLEMS: usize = 200;
@@ -344,4 +344,58 @@ fn the_order_of_the_jets_does_not_change_what_is_paid() {
         // Near the largest share the price rises steeply, so roundings of λ show in it.
         assert!((a - b).abs() <= 1.0e-4 * a, "{a} {b}");
     }
+}
+
+#[test]
+fn jets_looked_over_before_are_chosen_from_as_plain_columns_are() {
+    let mut rng = series(11);
+    for kind in [Kind::Plain, Kind::Mixed] {
+        let layout = random::<3>(kind, 16, &mut rng);
+        let offer = layout.offer::<16>();
+        let (mut from_offer, mut from_columns) = (Selector::<3, 16>::new(), Selector::<3, 16>::new());
+        for turn in 0..64 {
+            let demand = demand(&layout, turn, &mut rng);
+            let (problem, again) = (layout.problem(&demand), offer.problem(&demand, Layout::IN_ORDER));
+            let answer = from_offer.select_from(&offer, &demand, &problem.priority);
+            assert_eq!(answer, from_columns.select(&problem), "{kind:?} {demand:?}");
+            assert_eq!(
+                (again.columns, again.price, again.limit),
+                (problem.columns, problem.price, problem.limit)
+            );
+        }
+    }
+}
+
+#[test]
+fn what_is_no_offer_is_refused() {
+    let layout = Layout::<3> {
+        columns: vec![[1.0, 0.0, 0.0], [0.0, 1.0, 0.0]],
+        price: vec![1.0, 2.0],
+        limit: vec![1.0, 1.0],
+    };
+    let offer = |change: &dyn Fn(&mut Layout<3>), usable: u32| {
+        let mut changed = layout.clone();
+        change(&mut changed);
+        Offer::<3, 4>::new(&changed.columns, &changed.price, &changed.limit, JetMask(usable))
+    };
+    assert!(offer(&|_| {}, 3).is_some());
+    let wrong: [&dyn Fn(&mut Layout<3>); 8] = [
+        &|l| l.columns[1][2] = f32::NAN,
+        &|l| l.columns[1][0] = f32::INFINITY,
+        &|l| l.columns[1][0] = 2.0e18,
+        &|l| l.price[1] = -1.0,
+        &|l| l.price[1] = f32::NAN,
+        &|l| l.limit[1] = -1.0e-9,
+        &|l| l.limit[1] = f32::INFINITY,
+        &|l| drop(l.price.pop()),
+    ];
+    for (number, change) in wrong.iter().enumerate() {
+        assert_eq!(offer(change, 3), None, "{number}");
+    }
+    // What may not fire may hold anything.
+    for change in &wrong[..7] {
+        assert!(offer(change, 1).is_some());
+    }
+    let many = vec![[1.0, 0.0, 0.0]; 5];
+    assert_eq!(Offer::<3, 4>::new(&many, &[1.0; 5], &[1.0; 5], JetMask::ALL), None);
 }

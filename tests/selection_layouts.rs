@@ -7,7 +7,7 @@ use jet_1::DOCKED;
 use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64;
 use stackhold_kernel::jet::JetMask;
-use stackhold_kernel::selection::{Demand, Problem};
+use stackhold_kernel::selection::{Demand, Offer, Problem};
 
 #[path = "jet_1.rs"]
 pub mod jet_1;
@@ -22,18 +22,29 @@ pub struct Layout<const M: usize> {
 
 impl<const M: usize> Layout<M> {
     pub fn problem<'a>(&'a self, demand: &'a Demand<M>) -> Problem<'a, M> {
-        let mut priority = [0_u8; M];
-        for (row, into) in priority.iter_mut().enumerate() {
-            *into = row as u8;
-        }
         Problem {
             columns: &self.columns,
             price: &self.price,
             limit: &self.limit,
             usable: JetMask::ALL,
             demand,
-            priority,
+            priority: Self::IN_ORDER,
         }
+    }
+
+    /// Rows in the order of their numbers.
+    pub const IN_ORDER: [u8; M] = {
+        let (mut priority, mut row) = ([0; M], 0);
+        while row < M {
+            priority[row] = row as u8;
+            row += 1;
+        }
+        priority
+    };
+
+    /// The jets looked over.
+    pub fn offer<const N: usize>(&self) -> Offer<M, N> {
+        Offer::new(&self.columns, &self.price, &self.limit, JetMask::ALL).expect("a sane layout")
     }
 
     /// Largest full pulse of a row.

@@ -10,6 +10,7 @@ use crate::linalg::{Mat3, Vec3};
 use crate::mass_properties::{MassProperties, MassPropertiesError};
 use crate::observer::{Motion, Observer};
 use crate::open_loop::{Choice, Owed};
+use crate::posing::Angular;
 use crate::quaternion::UnitQuaternion;
 use crate::selection::Selector;
 use crate::status::Status;
@@ -41,7 +42,7 @@ pub struct Controller<const N: usize> {
     /// What a rate change against it is worth, kg per rad/s.
     pub(crate) standing_price: Vec3,
     /// Go on from the bases of the last firings: rate changes, and rate and velocity changes.
-    angular: Selector<3, N>,
+    angular: Angular<N>,
     full: Selector<6, N>,
 }
 
@@ -69,7 +70,7 @@ impl<const N: usize> Controller<N> {
             standing_jets: JetMask::NONE,
             standing_rad_s2: Vec3::ZERO,
             standing_price: Vec3::ZERO,
-            angular: Selector::new(),
+            angular: Angular::default(),
             full: Selector::new(),
         };
         controller.measure_bits(controller.usable(JetMask::NONE, 0));
@@ -93,6 +94,7 @@ impl<const N: usize> Controller<N> {
         self.effectiveness = Effectiveness::new(&self.table.jets, &stack);
         self.stack = stack;
         self.choice = None;
+        self.angular.forget_offer();
         (self.table.mass_kg, self.table.centre_of_mass_m) = (mass_kg, centre_of_mass_m);
         self.table.inertia_kg_m2 = inertia_kg_m2;
         self.measure_bits(self.usable(JetMask::NONE, 0));
@@ -148,7 +150,7 @@ impl<const N: usize> Controller<N> {
     }
 
     /// Lets a piece of work choose with the selectors that are kept: they are taken out for that time, and only
-    /// where jets are chosen, for they are two thirds of a kilobyte.
+    /// where jets are chosen, for they are more than a kilobyte.
     pub(crate) fn choosing<W: Witness, T>(
         &mut self,
         witness: &mut W,

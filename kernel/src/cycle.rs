@@ -4,6 +4,7 @@ use crate::hold::Deadband;
 use crate::jet::JetMask;
 use crate::linalg::Vec3;
 use crate::observer::Motion;
+use crate::posing::Angular;
 use crate::selection::{Demand, Problem, Selection, Selector};
 use crate::status::Status;
 
@@ -105,7 +106,7 @@ impl Witness for () {
 /// Who selects, from the bases found last, and who looks on.
 pub(crate) struct Choosing<'a, W, const N: usize> {
     /// Rate changes.
-    pub(crate) angular: &'a mut Selector<3, N>,
+    pub(crate) angular: &'a mut Angular<N>,
     /// Rate and velocity changes.
     pub(crate) full: &'a mut Selector<6, N>,
     pub(crate) witness: &'a mut W,

@@ -18,10 +18,6 @@ const ROUNDING: f32 = 9.536_743e-7;
 /// Effect of one jet at steady thrust.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Effect {
-    /// Torque about the centre of mass, body axes, N·m.
-    pub torque_n_m: Vec3,
-    /// Force, body axes, N.
-    pub force_n: Vec3,
     /// Angular acceleration, body axes, rad/s².
     pub turn_rad_s2: Vec3,
     /// Linear acceleration of the centre of mass, body axes, m/s².
@@ -35,21 +31,16 @@ pub struct Effectiveness<const N: usize> {
 }
 
 impl<const N: usize> Effectiveness<N> {
-    /// Builds the matrix: column `j` is `[(p_j − c) × f_j ; f_j]` and its accelerations. Cheap enough to do
+    /// Builds the accelerations of the torques `(p_j − c) × f_j` and the forces `f_j`. Cheap enough to do
     /// anew whenever the centre of mass moves (one cross product and one 3×3 product a jet); adding up
     /// shifts instead would add up their rounding.
     #[must_use]
     pub fn new(jets: &[Jet], stack: &MassProperties) -> Self {
         let mut effects = Vec::new();
         for jet in jets.iter().take(N) {
-            let force = jet.direction * jet.thrust_n;
-            let arm = jet.position_m - stack.centre_of_mass_m();
-            let most = math::sqrt(arm.dot(arm) * force.dot(force));
-            let torque = without_rounding(arm.cross(force), most);
-            let (turn, push) = (stack.turn(torque), force * (1.0 / stack.mass_kg()));
+            let turn = stack.turn(torque_n_m(jet, stack.centre_of_mass_m()));
+            let push = force_n(jet) * (1.0 / stack.mass_kg());
             let effect = Effect {
-                torque_n_m: torque,
-                force_n: force,
                 turn_rad_s2: without_rounding(turn, largest(turn)),
                 push_m_s2: without_rounding(push, largest(push)),
             };
@@ -64,6 +55,20 @@ impl<const N: usize> Effectiveness<N> {
     pub fn effects(&self) -> &[Effect] {
         &self.effects
     }
+}
+
+/// Force of a jet at steady thrust, body axes, N.
+#[must_use]
+pub fn force_n(jet: &Jet) -> Vec3 {
+    jet.direction * jet.thrust_n
+}
+
+/// Torque of a jet at steady thrust about a centre of mass (structural axes, m), body axes, N·m.
+#[must_use]
+pub fn torque_n_m(jet: &Jet, centre_of_mass_m: Vec3) -> Vec3 {
+    let (force, arm) = (force_n(jet), jet.position_m - centre_of_mass_m);
+    let most = math::sqrt(arm.dot(arm) * force.dot(force));
+    without_rounding(arm.cross(force), most)
 }
 
 /// Largest magnitude of an entry.

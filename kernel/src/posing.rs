@@ -8,15 +8,46 @@ use crate::jet::{Jet, JetMask};
 use crate::linalg::Vec3;
 use crate::math;
 use crate::pulse;
-use crate::selection::{Demand, Outcome, Problem, Selection};
+use crate::selection::{Demand, Offer, Outcome, Selection, Selector};
 use crate::status::Status;
 
 /// Reduced prices keep this share of the standing price from being credited, so that firing more than
 /// needed is never free.
 const UNCREDITED: f32 = 0.03;
 
+/// Selections of rate changes: from the basis found last, and from the jets as they were last offered.
+#[derive(Clone, Debug, Default)]
+pub(crate) struct Angular<const N: usize> {
+    selector: Selector<3, N>,
+    offered: Option<Offered<N>>,
+}
+
+/// An offer, and the terms that it was made on.
+#[derive(Clone, Debug)]
+struct Offered<const N: usize> {
+    terms: Terms,
+    offer: Offer<3, N>,
+}
+
+/// On which terms jets are offered for rate changes.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Terms {
+    /// What a rate change is worth, kg per rad/s.
+    credit: Vec3,
+    usable: JetMask,
+    /// Longest acting time, s.
+    longest_s: f32,
+}
+
+impl<const N: usize> Angular<N> {
+    /// To be told when effects or prices of jets have changed.
+    pub(crate) fn forget_offer(&mut self) {
+        self.offered = None;
+    }
+}
+
 impl<const N: usize> Controller<N> {
-    /// Poses and answers a three-row selection (rate change, rad/s).
+    /// Poses and answers a three-row selection (rate change, rad/s), from the basis of the last one.
     ///
     /// * `credit` — what a rate change is worth, kg per rad/s; `longest_s` — longest acting time.
     pub(crate) fn pose_angular(
@@ -27,20 +58,27 @@ impl<const N: usize> Controller<N> {
         longest_s: f32,
         choosing: &mut Choosing<impl Witness, N>,
     ) -> Posed<N> {
+        let terms = Terms { credit, usable, longest_s };
+        if choosing.angular.offered.as_ref().is_none_or(|offered| offered.terms != terms) {
+            choosing.angular.offered = self.offer_turns(terms).map(|offer| Offered { terms, offer });
+        }
+        let Some(Offered { offer, .. }) = &choosing.angular.offered else {
+            // Effects of a table that was found good are good.
+            return Posed { price: [0.0; N], usable, demand, answer: Selection::refused() };
+        };
+        let priority = self.table.axis_priority;
+        let answer = choosing.angular.selector.select_from(offer, &demand, &priority);
+        choosing.witness.saw(&offer.problem(&demand, priority), &answer);
+        Posed { price: *offer.price(), usable, demand, answer }
+    }
+
+    /// Rate changes per second of acting time at their price less what they are worth.
+    fn offer_turns(&self, terms: Terms) -> Option<Offer<3, N>> {
         let price = |jet: &Jet, effect: &Effect| {
-            let credited = (1.0 - UNCREDITED) * credit.dot(effect.turn_rad_s2);
+            let credited = (1.0 - UNCREDITED) * terms.credit.dot(effect.turn_rad_s2);
             math::max(jet.price_kg_s() - credited, 0.0)
         };
-        let column = |effect: &Effect| effect.turn_rad_s2.0;
-        let Choosing { angular: selector, witness, .. } = choosing;
-        let rows = (&demand, self.table.axis_priority);
-        let solve = |problem: &Problem<3>| {
-            let answer = selector.select(problem);
-            witness.saw(problem, &answer);
-            answer
-        };
-        let (price, answer) = self.pose(rows, usable, longest_s, (column, price), solve);
-        Posed { price, usable, demand, answer }
+        self.offer(terms.usable, terms.longest_s, |effect| effect.turn_rad_s2.0, price)
     }
 
     /// Poses and answers a six-row selection (rate change, rad/s, and velocity change, m/s; body axes)
@@ -53,51 +91,37 @@ impl<const N: usize> Controller<N> {
         choosing: &mut Choosing<impl Witness, N>,
     ) -> Selection<6, N> {
         let [a, b, c] = self.table.axis_priority;
+        let priority = [a, b, c, 3, 4, 5];
         let column = |effect: &Effect| {
             let ([a, b, c], [d, e, f]) = (effect.turn_rad_s2.0, effect.push_m_s2.0);
             [a, b, c, d, e, f]
         };
-        let price = |jet: &Jet, _: &Effect| jet.price_kg_s();
-        let rows = (&demand, [a, b, c, 3, 4, 5]);
-        let solve = |problem: &Problem<6>| {
-            let answer = choosing.full.select(problem);
-            choosing.witness.saw(problem, &answer);
-            answer
+        let Some(offer) = self.offer(usable, longest_s, column, |jet, _| jet.price_kg_s()) else {
+            return Selection::refused();
         };
-        self.pose(rows, usable, longest_s, (column, price), solve).1
+        let answer = choosing.full.select_from(&offer, &demand, &priority);
+        choosing.witness.saw(&offer.problem(&demand, priority), &answer);
+        answer
     }
 
-    /// Prices and answer of a selection; `rows` are the demand and the order of its second stage,
-    /// `jets` the column and the price of a jet.
-    fn pose<const M: usize>(
+    /// What the jets offer, by the column and the price of each.
+    fn offer<const M: usize>(
         &self,
-        rows: (&Demand<M>, [u8; M]),
         usable: JetMask,
         longest_s: f32,
-        jets: (impl Fn(&Effect) -> [f32; M], impl Fn(&Jet, &Effect) -> f32),
-        solve: impl FnOnce(&Problem<M>) -> Selection<M, N>,
-    ) -> ([f32; N], Selection<M, N>) {
-        let (column, price) = jets;
+        column: impl Fn(&Effect) -> [f32; M],
+        price: impl Fn(&Jet, &Effect) -> f32,
+    ) -> Option<Offer<M, N>> {
         let mut columns = [[0.0; M]; N];
         let mut prices = [0.0; N];
-        let mut limit = [0.0; N];
         let known = self.table.jets.iter().zip(self.effectiveness.effects());
-        let slots = columns.iter_mut().zip(&mut prices).zip(&mut limit);
-        for ((jet, effect), ((column_slot, price_slot), limit_slot)) in known.zip(slots) {
-            *column_slot = column(effect);
-            *price_slot = price(jet, effect);
-            *limit_slot = longest_s;
+        let slots = columns.iter_mut().zip(&mut prices);
+        for ((jet, effect), (column_slot, price_slot)) in known.zip(slots) {
+            (*column_slot, *price_slot) = (column(effect), price(jet, effect));
         }
-        let problem = Problem {
-            columns: &columns,
-            price: &prices,
-            limit: &limit,
-            usable,
-            demand: rows.0,
-            priority: rows.1,
-        };
-        let answer = solve(&problem);
-        (prices, answer)
+        let count = self.table.jets.len();
+        let (columns, prices) = (columns.get(..count)?, prices.get(..count)?);
+        Offer::new(columns, prices, [longest_s; N].get(..count)?, usable)
     }
 
     /// Jets that are still open when this cycle's pulses open.

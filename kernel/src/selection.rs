@@ -274,7 +274,7 @@ impl<const M: usize, const N: usize> Selector<M, N> {
     pub fn select(&mut self, problem: &Problem<M>) -> Selection<M, N> {
         match Offer::new(problem.columns, problem.price, problem.limit, problem.usable) {
             Some(offer) => self.select_from(&offer, problem.demand, &problem.priority),
-            None => Selection::quiet(Outcome::Refused, [0.0; M]),
+            None => Selection::refused(),
         }
     }
 
@@ -287,7 +287,7 @@ impl<const M: usize, const N: usize> Selector<M, N> {
         priority: &[u8; M],
     ) -> Selection<M, N> {
         if !demand.is_sane() {
-            return Selection::quiet(Outcome::Refused, [0.0; M]);
+            return Selection::refused();
         }
         let nearest = demand.nearest();
         if nearest.iter().all(|r| *r == 0.0) {
@@ -369,6 +369,11 @@ fn carefully<const M: usize, const N: usize>(asked: &Asked<M, N>) -> Selection<M
 }
 
 impl<const M: usize, const N: usize> Selection<M, N> {
+    /// The answer to a problem that is not a sane one.
+    pub(crate) fn refused() -> Self {
+        Self::quiet(Outcome::Refused, [0.0; M])
+    }
+
     /// Nothing fires; what is wanted is left.
     fn quiet(outcome: Outcome, remaining: [f32; M]) -> Self {
         Self {

@@ -5,7 +5,7 @@ use std::process::ExitCode;
 
 use stackhold_kernel::controller::Controller;
 use stackhold_kernel::cycle::{CycleInput, CycleOutput};
-use stackhold_kernel::selection::{Problem, Selection, Selector};
+use stackhold_kernel::selection::{Offer, Problem, Selection, Selector};
 use stackhold_on_target::line::Line;
 use stackhold_on_target::recording::{Name, Words};
 use stackhold_on_target::replay::{Bench, Failure};
@@ -71,10 +71,10 @@ impl SelectionBench for Console {
     fn select<const M: usize, const N: usize>(
         &mut self,
         selector: &mut Selector<M, N>,
-        problem: &Problem<M>,
+        (offer, problem): (&Offer<M, N>, &Problem<M>),
         _: bool,
     ) -> Selection<M, N> {
-        selector.select(problem)
+        selector.select_from(offer, problem.demand, &problem.priority)
     }
 
     fn say(&mut self, line: &Line) {

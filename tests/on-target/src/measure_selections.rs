@@ -3,7 +3,8 @@
 
 use core::hint::black_box;
 
-use stackhold_kernel::selection::{Problem, Selection, Selector};
+use stackhold_kernel::jet::JetMask;
+use stackhold_kernel::selection::{Offer, Problem, Selection, Selector};
 use stackhold_on_target::line::Line;
 use stackhold_on_target::recording::Name;
 use stackhold_on_target::replay::Failure;
@@ -32,10 +33,10 @@ impl SelectionBench for Measuring {
     fn select<const M: usize, const N: usize>(
         &mut self,
         selector: &mut Selector<M, N>,
-        problem: &Problem<M>,
+        (offer, problem): (&Offer<M, N>, &Problem<M>),
         is_counted: bool,
     ) -> Selection<M, N> {
-        let (answer, taken) = self.counter.measure(|| kernel_select(selector, problem));
+        let (answer, taken) = self.counter.measure(|| kernel_select(selector, offer, problem));
         let class = Class::of(answer.outcome).filter(|_| is_counted);
         if let Some(tally) = class.and_then(|class| self.tallies.get_mut(class as usize)) {
             tally.take(taken, self.number);
@@ -55,12 +56,22 @@ impl SelectionBench for Measuring {
         self.tallies = Default::default();
         self.number = 0;
         print_once::<M, N>("pricing_pass instructions", self.pricing_pass::<M, N>());
+        print_once::<M, N>("offer instructions", self.look_over::<M, N>());
+        print_once::<M, N>("offer bytes", size_of::<Offer<M, N>>() as u64);
         print_once::<M, N>("selector bytes", size_of::<Selector<M, N>>() as u64);
         print_once::<M, N>("selection bytes", size_of::<Selection<M, N>>() as u64);
     }
 }
 
 impl Measuring {
+    /// Instructions of looking jets over.
+    fn look_over<const M: usize, const N: usize>(&self) -> u64 {
+        let given = black_box(([[0.5_f32; M]; N], [1.0_f32; N], [0.25_f32; N]));
+        let (offer, taken) = self.counter.measure(|| look_over(&given.0, &given.1, &given.2));
+        black_box(offer);
+        u64::from(taken.instructions)
+    }
+
     /// Instructions of one pricing pass.
     fn pricing_pass<const M: usize, const N: usize>(&self) -> u64 {
         let given = black_box(([[0.5_f32; M]; N], [1.0_f32; N], [0.25_f32; M]));
@@ -81,9 +92,19 @@ fn print_once<const M: usize, const N: usize>(what: &str, number: u64) {
 #[inline(never)]
 fn kernel_select<const M: usize, const N: usize>(
     selector: &mut Selector<M, N>,
+    offer: &Offer<M, N>,
     problem: &Problem<M>,
 ) -> Selection<M, N> {
-    selector.select(problem)
+    selector.select_from(offer, problem.demand, &problem.priority)
+}
+
+#[inline(never)]
+fn look_over<const M: usize, const N: usize>(
+    columns: &[[f32; M]; N],
+    price: &[f32; N],
+    limit: &[f32; N],
+) -> Option<Offer<M, N>> {
+    Offer::new(columns, price, limit, JetMask::ALL)
 }
 
 /// Reduced costs of all jets, as one pass of any simplex takes them.

@@ -1,6 +1,6 @@
 //! Runs the kernel's jet selection through recorded problems.
 
-use stackhold_kernel::selection::{Outcome, Problem, Selection, Selector};
+use stackhold_kernel::selection::{Offer, Outcome, Problem, Selection, Selector};
 
 use crate::digest::Digest;
 use crate::line::Line;
@@ -14,7 +14,7 @@ pub trait SelectionBench {
     fn select<const M: usize, const N: usize>(
         &mut self,
         selector: &mut Selector<M, N>,
-        problem: &Problem<M>,
+        asked: (&Offer<M, N>, &Problem<M>),
         is_counted: bool,
     ) -> Selection<M, N>;
 
@@ -82,7 +82,11 @@ fn series<const M: usize, const N: usize>(
         if posed.is(COLD) {
             selector.forget();
         }
-        let answer = bench.select(&mut selector, &posed.problem(), posed.is(COUNTED));
+        let problem = posed.problem();
+        let answer = match Offer::new(problem.columns, problem.price, problem.limit, problem.usable) {
+            Some(offer) => bench.select(&mut selector, (&offer, &problem), posed.is(COUNTED)),
+            None => selector.select(&problem),
+        };
         if !delivered(&answer).all(f32::is_finite) {
             return Err(Failure::NotFinite(count.selections));
         }
