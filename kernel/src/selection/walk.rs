@@ -567,15 +567,24 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
         let mut helps = [(S::ZERO, S::ZERO); N];
         let mut open = 0_u32;
         let mut bound = S::of(f32::INFINITY);
-        let slots = row.iter().zip(&self.side).zip(&self.reduced).zip(&mut helps).enumerate();
-        for (slot, (((cell, side), reduced), into)) in slots {
+        let mut help = S::ZERO;
+        let slots =
+            row.iter().zip(&self.side).zip(&self.reduced).zip(&self.range).zip(&mut helps).enumerate();
+        for (slot, ((((cell, side), reduced), range), into)) in slots {
             let entry = cell.scaled(sign * side);
             if entry > S::ZERO {
+                help = help + entry * *range;
                 let ratio = (reduced.scaled(*side).or_more(S::ZERO) + tolerance) / entry;
                 *into = (entry, ratio);
                 bound = ratio.or_less(bound);
                 open |= 1 << slot;
             }
+        }
+        // At the very edge of what is attainable, what stays short is rounding.
+        let room = at(&self.room, position) + S::TRUST.noise * short.rounded().abs();
+        let left = (short.abs() - help).rounded();
+        if left > room {
+            return Err(left);
         }
         // The largest multiplier of the row: what its entries are made of.
         let mut most = if self.basic(position) < N { 0.0 } else { 1.0 };
@@ -619,11 +628,9 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
             let ratios = Bits(open).filter_map(|slot| helps.get(slot));
             bound = ratios.fold(S::of(f32::INFINITY), |bound, (_, own)| own.or_less(bound));
         }
-        // At the very edge of what is attainable, what stays short is rounding.
-        let (left, rounding) = (slope.rounded(), S::TRUST.noise * short.rounded().abs());
         match best {
-            Some(step) if left - rounding <= at(&self.room, position) => Ok(step),
-            Some(_) => Err(left),
+            Some(step) if slope.rounded() <= room => Ok(step),
+            Some(_) => Err(slope.rounded()),
             None => Err(short.rounded().abs()),
         }
     }
