@@ -28,7 +28,9 @@
 //! pivots more and is proven as it is found (see `saturation.rs`). The answer is measured with the original columns
 //! before it is believed: multipliers and on-times are refined against them, in twice the precision where
 //! on-times cancel, and a basis that is found wanting is factorised anew. Where nothing but the demand has changed and
-//! the basis is right still, one product with the tableau is the whole answer (see `glance.rs`).
+//! the basis is right still, one product with the tableau is the whole answer (see `glance.rs`). What can be known of the
+//! jets before a demand is there (whether their numbers are in order, how rows and jets are to be scaled) is found out once, in
+//! an [`Offer`].
 //!
 //! **Where rounding stands in the way.** An answer that does not prove itself is sought once more, from rest and with all
 //! numbers in twice the precision (pairs of `f32`, see `twofold.rs`): there rounding is so far below what a layout can
@@ -40,6 +42,8 @@
 //! **Why so.** Measured beside it on the same problems (`cargo bench -p stackhold-benches --bench ratios`; the
 //! one before it is in the history): a dual simplex with a dense inverse kept beside the columns, scaled anew in
 //! each call and with λ sought by an objective of its own, took three to five times as long and could not start warm.
+//! Tried without gain: a first cut by the demand's own direction, and pairs that go on from the basis found in `f32`
+//! (rest is as near, and safer).
 //! The tableau needs no pass over the columns to price a row; by rows it suits wide registers.
 //!
 //! **Work is bounded**: at most [`ALLOWANCE`] pivots and other steps in one walk, and at most two walks, the second one
