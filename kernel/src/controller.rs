@@ -31,7 +31,11 @@ pub struct Controller<const N: usize> {
     /// Ticks of the newest attitude and the newest rate taken in.
     attitude_tick: u32,
     rate_tick: u32,
+    /// The command in force, and the attitude it asks for if it does.
     command: Option<Command>,
+    target: UnitQuaternion,
+    /// Jets the table enables.
+    enabled: JetMask,
     pub(crate) owed: Owed,
     /// What is being thought over of it.
     pub(crate) choice: Option<Choice<N>>,
@@ -54,6 +58,10 @@ impl<const N: usize> Controller<N> {
     pub fn new(table: ConfigurationTable<N>) -> Result<Self, ConfigError> {
         let stack = table.validate()?;
         let effectiveness = Effectiveness::new(&table.jets, &stack);
+        let mut enabled = JetMask::NONE;
+        for (j, _) in table.jets.iter().enumerate().filter(|(_, jet)| jet.enabled) {
+            enabled = enabled.with(j);
+        }
         let mut controller = Self {
             table,
             stack,
@@ -64,6 +72,8 @@ impl<const N: usize> Controller<N> {
             attitude_tick: 0,
             rate_tick: 0,
             command: None,
+            target: UnitQuaternion::IDENTITY,
+            enabled,
             owed: Owed::NOTHING,
             choice: None,
             bits: [AxisBit::default(); 3],
@@ -144,7 +154,7 @@ impl<const N: usize> Controller<N> {
         }
         let usable = self.usable(input.inhibited, input.shut_groups);
         let (on_ticks, fired, error_rad) = self.fire(open_tick, &motion, usable, witness);
-        self.ledger.book(open_tick, on_ticks, self.table.timing.cycle_ticks);
+        self.ledger.book(open_tick, &on_ticks, self.table.timing.cycle_ticks);
         let status = worse(taken, worse(fired, measured));
         CycleOutput { on_ticks, status, error_rad, ..self.output(open_tick, motion) }
     }
@@ -165,7 +175,7 @@ impl<const N: usize> Controller<N> {
 
     /// All jets shut, booked as such.
     fn shut(&mut self, open_tick: u32, status: Status) -> CycleOutput<N> {
-        self.ledger.book(open_tick, [0; N], self.table.timing.cycle_ticks);
+        self.ledger.book(open_tick, &[0; N], self.table.timing.cycle_ticks);
         let motion = self.motion_at(open_tick).unwrap_or_default();
         CycleOutput { status, ..self.output(open_tick, motion) }
     }
@@ -286,6 +296,9 @@ impl<const N: usize> Controller<N> {
     }
 
     fn advance(&mut self, tick: u32) {
+        if tick == self.seen_tick {
+            return;
+        }
         let timing = &self.table.timing;
         let effects = self.effectiveness.effects();
         let booked = self.ledger.between(self.seen_tick, tick, &self.table.jets, effects, timing);
@@ -314,11 +327,19 @@ impl<const N: usize> Controller<N> {
 
     /// Keeps a command that can be flown; the last good one goes on otherwise.
     fn take_command(&mut self, command: &Command) -> Status {
+        // Most cycles bring the command that is in force already.
+        if self.command.as_ref() == Some(command) {
+            return Status::Quiet;
+        }
         let good = match command {
             Command::Drift => true,
-            Command::Hold { attitude_xyzw, deadband } => {
-                UnitQuaternion::from_array(*attitude_xyzw).is_some() && deadband.is_valid()
-            }
+            Command::Hold { attitude_xyzw, deadband } => match UnitQuaternion::from_array(*attitude_xyzw) {
+                Some(target) if deadband.is_valid() => {
+                    self.target = target;
+                    true
+                }
+                _ => false,
+            },
             Command::Impulse { serial, rate_change_rad_s, velocity_change_m_s } => {
                 self.choice = self.choice.take().filter(|_| self.owed.is_of(*serial));
                 self.owed.take_up(*serial, *rate_change_rad_s, *velocity_change_m_s)
@@ -333,11 +354,13 @@ impl<const N: usize> Controller<N> {
 
     /// Enabled jets that are not inhibited, by themselves or with their group.
     fn usable(&self, inhibited: JetMask, shut_groups: u32) -> JetMask {
-        let mut usable = JetMask::NONE;
-        for (j, jet) in self.table.jets.iter().enumerate() {
-            let shut = shut_groups.checked_shr(u32::from(jet.group)).is_some_and(|groups| groups & 1 != 0);
-            if jet.enabled && !shut && !inhibited.contains(j) {
-                usable = usable.with(j);
+        let mut usable = JetMask(self.enabled.0 & !inhibited.0);
+        if shut_groups != 0 {
+            for (j, jet) in self.table.jets.iter().enumerate() {
+                let groups = shut_groups.checked_shr(u32::from(jet.group)).unwrap_or(0);
+                if groups & 1 != 0 {
+                    usable = usable.without(j);
+                }
             }
         }
         usable
@@ -353,9 +376,8 @@ impl<const N: usize> Controller<N> {
     ) -> ([u16; N], Status, Vec3) {
         match self.command {
             None | Some(Command::Drift) => ([0; N], Status::Drifting, Vec3::ZERO),
-            Some(Command::Hold { attitude_xyzw, deadband }) => {
-                let target = UnitQuaternion::from_array(attitude_xyzw).unwrap_or_default();
-                let error_rad = motion.attitude.error_from(target);
+            Some(Command::Hold { deadband, .. }) => {
+                let error_rad = motion.attitude.error_from(self.target);
                 let (ticks, status) = self.hold(open_tick, (motion, error_rad), &deadband, usable, witness);
                 (ticks, status, error_rad)
             }

@@ -81,6 +81,16 @@ impl JetMask {
         self.0.count_ones()
     }
 
+    /// Indices of the jets in the set, in order.
+    pub fn indices(self) -> impl Iterator<Item = usize> {
+        let mut left = self.0;
+        core::iter::from_fn(move || {
+            let index = left.trailing_zeros();
+            left &= left.wrapping_sub(1);
+            (index < 32).then_some(index as usize)
+        })
+    }
+
     /// Jets in both sets.
     #[must_use]
     pub fn and(self, other: Self) -> Self {

@@ -30,6 +30,8 @@ struct Entry<const N: usize> {
     on_ticks: [u16; N],
     /// Jets that fired in this cycle.
     fired: JetMask,
+    /// Of these, jets asked to stay open through the cycle's edge.
+    through: JetMask,
     /// Of these, jets that stayed open into the next cycle: no tail yet.
     continued: JetMask,
 }
@@ -48,14 +50,18 @@ pub struct Seen {
 pub struct Ledger<const N: usize> {
     entries: [Entry<N>; DEPTH],
     newest: usize,
+    /// Cycles booked without a firing since the last firing, up to [`DEPTH`]: most cycles fire nothing, and are to
+    /// cost next to nothing here.
+    silent: usize,
 }
 
 impl<const N: usize> Ledger<N> {
     /// Nothing commanded yet.
     #[must_use]
     pub const fn new() -> Self {
-        let empty = Entry { open: 0, on_ticks: [0; N], fired: JetMask::NONE, continued: JetMask::NONE };
-        Self { entries: [empty; DEPTH], newest: 0 }
+        let none = JetMask::NONE;
+        let empty = Entry { open: 0, on_ticks: [0; N], fired: none, through: none, continued: none };
+        Self { entries: [empty; DEPTH], newest: 0, silent: DEPTH }
     }
 
     /// Jets of the newest cycle that are still open at `tick`, the moment the next pulses open: those
@@ -63,35 +69,37 @@ impl<const N: usize> Ledger<N> {
     /// valves have shut by themselves.
     #[must_use]
     pub fn open_at(&self, tick: u32, cycle_ticks: u16) -> JetMask {
-        let Some(entry) = self.entries.get(self.newest) else { return JetMask::NONE };
-        if tick != entry.open.wrapping_add(u32::from(cycle_ticks)) {
-            return JetMask::NONE;
+        match self.entries.get(self.newest) {
+            Some(entry) if tick == entry.open.wrapping_add(u32::from(cycle_ticks)) => entry.through,
+            _ => JetMask::NONE,
         }
-        let mut open = JetMask::NONE;
-        for (j, &ticks) in entry.on_ticks.iter().enumerate() {
-            if entry.fired.contains(j) && ticks >= cycle_ticks {
-                open = open.with(j);
-            }
-        }
-        open
     }
 
     /// Books one cycle: pulses that open at tick `open`. Jets open across the edge that are commanded
     /// again continue: their earlier pulse gets no tail.
-    pub fn book(&mut self, open: u32, on_ticks: [u16; N], cycle_ticks: u16) {
-        let at_edge = self.open_at(open, cycle_ticks);
-        let mut fired = JetMask::NONE;
-        for (j, &ticks) in on_ticks.iter().enumerate() {
-            if ticks > 0 {
-                fired = fired.with(j);
+    pub fn book(&mut self, open: u32, on_ticks: &[u16; N], cycle_ticks: u16) {
+        let (mut fired, mut through) = (JetMask::NONE, JetMask::NONE);
+        if on_ticks.iter().fold(0, |any, &ticks| any | ticks) != 0 {
+            for (j, &ticks) in on_ticks.iter().enumerate() {
+                if ticks > 0 {
+                    fired = fired.with(j);
+                }
+                if ticks > 0 && ticks >= cycle_ticks {
+                    through = through.with(j);
+                }
             }
         }
+        let at_edge = self.open_at(open, cycle_ticks);
         if let Some(last) = self.entries.get_mut(self.newest) {
             last.continued = at_edge.and(fired);
         }
         self.newest = (self.newest + 1) % DEPTH;
+        self.silent = if fired == JetMask::NONE { (self.silent + 1).min(DEPTH) } else { 0 };
         if let Some(entry) = self.entries.get_mut(self.newest) {
-            *entry = Entry { open, on_ticks, fired, continued: JetMask::NONE };
+            (entry.open, entry.fired, entry.through, entry.continued) = (open, fired, through, JetMask::NONE);
+            if fired != JetMask::NONE {
+                entry.on_ticks = *on_ticks;
+            }
         }
     }
 
@@ -105,15 +113,24 @@ impl<const N: usize> Ledger<N> {
     /// What the booked firings do between ticks `from` and `to`.
     #[must_use]
     pub fn between(&self, from: u32, to: u32, jets: &[Jet], effects: &[Effect], timing: &Timing) -> Seen {
+        let mut seen = Seen::default();
+        if self.silent >= DEPTH {
+            return seen;
+        }
         let tick_s = timing.tick_s;
         let span_s = seconds(ticks_between(from, to), tick_s);
-        let mut seen = Seen::default();
-        for entry in self.entries.iter().filter(|entry| entry.fired != JetMask::NONE) {
+        // What opened this long before has acted: an on-time and all delays are a cycle at most each.
+        let over = 2 * i32::from(timing.cycle_ticks) + 1;
+        let acting =
+            |entry: &&Entry<N>| entry.fired != JetMask::NONE && ticks_between(entry.open, from) <= over;
+        for entry in self.entries.iter().filter(acting) {
             let open_s = seconds(ticks_between(from, entry.open), tick_s);
-            for (j, ((jet, effect), &ticks)) in jets.iter().zip(effects).zip(&entry.on_ticks).enumerate() {
-                if ticks == 0 {
+            for j in entry.fired.indices() {
+                let (Some(jet), Some(effect), Some(&ticks)) =
+                    (jets.get(j), effects.get(j), entry.on_ticks.get(j))
+                else {
                     continue;
-                }
+                };
                 let tail_s = if entry.continued.contains(j) { 0.0 } else { jet.pulse_offset_s };
                 let start = open_s + jet.dead_time_s;
                 let end = start + crate::math::from_ticks(ticks) * tick_s + tail_s;

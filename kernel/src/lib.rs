@@ -47,6 +47,8 @@
 //! that, or stay open through its edge; see [`pulse`].
 #![no_std]
 #![forbid(unsafe_code)]
+// Tests compare with f64.
+#![cfg_attr(test, allow(clippy::disallowed_types))]
 
 pub mod config;
 pub mod controller;

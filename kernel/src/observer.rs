@@ -61,11 +61,15 @@ impl Observer {
     /// fed nonsense within the limits of each sample is better started anew.
     #[must_use]
     pub fn is_sane(&self, limit_rad_s: f32) -> bool {
+        let [p0, p1, p2, p3] = &self.covariance;
+        // One triangle of the covariance: the other mirrors it.
+        let finite = math::all_finite;
         self.motion.rate_rad_s.0.iter().all(|r| r.abs() <= limit_rad_s)
-            && self.motion.attitude.to_array().iter().all(|c| c.is_finite())
-            && self.disturbance_rad_s2.is_finite()
-            && self.bias_rad_s.is_finite()
-            && self.covariance.iter().flatten().all(|v| v.is_finite())
+            && finite(&self.motion.attitude.to_array())
+            && finite(&self.disturbance_rad_s2.0)
+            && finite(&self.bias_rad_s.0)
+            && finite(p0)
+            && finite(&[p1[1], p1[2], p1[3], p2[2], p2[3], p3[3]])
     }
 
     /// Estimated gyro bias, body axes, rad/s.

@@ -32,7 +32,7 @@ impl UnitQuaternion {
         if !(0.98..=1.02).contains(&squared) {
             return None;
         }
-        let k = 1.0 / math::sqrt(squared);
+        let k = math::inverse_sqrt_near_one(squared);
         Some(Self { v: Vec3([x, y, z]) * k, w: w * k })
     }
 
@@ -67,7 +67,8 @@ impl UnitQuaternion {
 
     /// The attitude reached from `self` after the body has turned by `turn` (rotation vector, body
     /// axes, rad). By series up to 0.1 rad, the most that a cycle of a held stack makes (error under
-    /// 1e-7 rad), by sine and cosine beyond. A turn that is not finite changes nothing.
+    /// 1e-7 rad), by sine and cosine beyond. A turn that is not finite, or beyond twice
+    /// [`math::LARGEST_ANGLE`], changes nothing.
     #[must_use]
     pub fn turned_by(self, turn: Vec3) -> Self {
         let half = turn * 0.5;
@@ -79,7 +80,8 @@ impl UnitQuaternion {
             (1.0 - squared * (1.0 / 6.0), 1.0 - squared * 0.5)
         } else {
             let angle = math::sqrt(squared);
-            (math::sin(angle) / angle, math::cos(angle))
+            let (sine, cosine) = math::sine_and_cosine(angle);
+            (sine / angle, cosine)
         };
         Self { v: -half * sine_over_angle, w: cosine }.multiply(self)
     }
@@ -90,11 +92,12 @@ impl UnitQuaternion {
     pub fn error_from(self, target: Self) -> Vec3 {
         let difference = self.multiply(target.conjugate());
         let sign = if difference.w < 0.0 { -1.0 } else { 1.0 };
-        let sine = difference.v.norm();
+        let squared = difference.v.dot(difference.v);
         // Below 0.1 rad the series sin⁻¹(s)/s = 1 + s²/6 + 3s⁴/40 is exact to f32.
-        let angle_over_sine = if sine < 0.05 {
-            2.0 + sine * sine * (1.0 / 3.0 + sine * sine * 0.15)
+        let angle_over_sine = if squared < 0.0025 {
+            2.0 + squared * (1.0 / 3.0 + squared * 0.15)
         } else {
+            let sine = math::sqrt(squared);
             2.0 * math::atan2(sine, sign * difference.w) / sine
         };
         difference.v * (-sign * angle_over_sine)
