@@ -4,7 +4,12 @@ fn main() {
     let (os, arch) = (variable("CARGO_CFG_TARGET_OS"), variable("CARGO_CFG_TARGET_ARCH"));
     println!("cargo::rerun-if-changed=link");
     if os == "none" {
-        let map = if arch == "arm" { "cortex_m.ld" } else { "riscv.ld" };
+        let map = match arch.as_str() {
+            _ if !variable("CARGO_FEATURE_PANIC_FREE").is_empty() => "unlimited.ld",
+            "arm" => "cortex_m.ld",
+            "sparc" => "sparc.ld",
+            _ => "riscv.ld",
+        };
         // Relative to this package, which is where cargo runs the linker: no path of a machine is kept.
         println!("cargo::rustc-link-arg-bins=-Llink");
         println!("cargo::rustc-link-arg-bins=-T{map}");

@@ -2,6 +2,7 @@
 //! of the host.
 #![cfg_attr(target_os = "none", no_std)]
 #![cfg_attr(target_os = "none", no_main)]
+#![cfg_attr(target_arch = "sparc", feature(asm_experimental_arch))]
 
 #[cfg(target_os = "none")]
 mod board;

@@ -12,7 +12,7 @@ use stackhold_on_target::selecting::{Class, SelectionBench, replay};
 
 use super::board::Streamed;
 use super::board::measure::{Counter, Tally};
-use super::board::semihosting::print;
+use super::board::outside::print;
 
 /// Replays the recorded problems.
 pub fn on_board(recording: &mut Streamed) -> Result<u64, Failure> {

@@ -6,8 +6,8 @@ use stackhold_on_target::line::Line;
 use stackhold_on_target::recording::Name;
 use stackhold_on_target::replay::named;
 
+use super::outside::print;
 use super::processor;
-use super::semihosting::print;
 use super::stack::Painted;
 
 /// Rounds of the work whose instructions are known.

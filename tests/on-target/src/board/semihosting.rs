@@ -30,7 +30,7 @@ fn open_as(name: &[u8], mode: u32) -> Option<File> {
 }
 
 /// Fills `buffer` as far as the file goes; returns the number of whole words read.
-pub fn read(file: &File, buffer: &mut [u32]) -> usize {
+pub fn read(file: &mut File, buffer: &mut [u32]) -> usize {
     let length = (buffer.len() * 4) as u32;
     let arguments = [file.0, buffer.as_mut_ptr() as u32, length];
     // SAFETY: the host writes at most `length` bytes into the buffer, which is ours alone.
