@@ -78,6 +78,7 @@ pub fn scenario(jets: Vec<Jet>, centre: [f64; 3], moments: [f64; 3], duration_s:
             assumed_firing_error: 0.01,
             trade: Trade::default(),
         },
+        flight_table: FlightTableSettings { configuration: "handmade".to_owned(), sequence: 1 },
         initial: Initial { attitude_xyzw: [0.0, 0.0, 0.0, 1.0], rate_rad_s: [0.0; 3] },
         phases: vec![hold_from(0.0, [0.5_f64.to_radians(); 3])],
         disturbances: Vec::new(),

@@ -131,6 +131,7 @@ fn scenario(name: &str, duration_s: f64) -> Scenario {
             assumed_firing_error: 0.05,
             trade: Trade::default(),
         },
+        flight_table: FlightTableSettings { configuration: name.to_owned(), sequence: 1 },
         initial: Initial { attitude_xyzw: [0.0, 0.0, 0.0, 1.0], rate_rad_s: [0.0; 3] },
         phases: vec![
             Phase { start_s: 0.0, mode: hold(1.0) },
@@ -152,6 +153,7 @@ fn scenario(name: &str, duration_s: f64) -> Scenario {
             description: "The same kernel told the bare tug's mass properties.".to_owned(),
             stack: None,
             told_stack: Some(names(&["tug"])),
+            configuration: None,
         }],
     }
 }

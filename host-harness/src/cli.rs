@@ -9,6 +9,7 @@ mod console;
 mod flights;
 mod run;
 mod select_text;
+mod table_text;
 mod text;
 
 use std::ffi::OsString;
@@ -21,6 +22,7 @@ use clap::{Args, Parser, Subcommand};
 pub use console::Console;
 use serde::Serialize;
 use serde_json::json;
+pub(crate) use text::columns;
 
 use crate::output::Folder;
 use crate::verdict::EXIT_COULD_NOT_RUN;
@@ -63,6 +65,8 @@ enum Command {
     Select(SelectWords),
     /// Fly several scenarios with the same seed and show them side by side.
     Compare(CompareWords),
+    /// Write a scenario's flight table for the board, with a listing, or read one back.
+    Table(TableWords),
 }
 
 #[derive(Debug, Default, Args)]
@@ -113,6 +117,21 @@ struct CompareWords {
     /// Seed of every flight (default: the first scenario's).
     #[arg(long)]
     seed: Option<u64>,
+}
+
+#[derive(Debug, Args)]
+struct TableWords {
+    /// Scenario the table is made of, or held against: a file, or the name of one that comes with the program.
+    scenario: Option<String>,
+    /// The stack and knowledge of this variant of it.
+    #[arg(long, value_name = "NAME", requires = "scenario")]
+    variant: Option<String>,
+    /// Sequence number instead of the scenario's; a board takes no table that is not above the one in force.
+    #[arg(long, value_name = "NUMBER", requires = "scenario", value_parser = clap::value_parser!(u32).range(1..))]
+    sequence: Option<u32>,
+    /// Read this flight table back.
+    #[arg(long, value_name = "FILE")]
+    inspect: Option<PathBuf>,
 }
 
 /// Three components.
@@ -220,6 +239,15 @@ fn obey(words: Words, console: &mut Console<'_>) -> Result<i32> {
                 &common,
                 console,
             )
+        }
+        Command::Table(asked) => {
+            let asked = table_text::Asked {
+                scenario: asked.scenario.as_deref(),
+                variant: asked.variant.as_deref(),
+                sequence: asked.sequence,
+                inspect: asked.inspect.as_deref(),
+            };
+            table_text::table(&asked, &common, console)
         }
         Command::Compare(asked) => compare::compare(&asked.scenarios, asked.seed, &common, console),
     }

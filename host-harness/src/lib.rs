@@ -6,6 +6,7 @@ pub mod bound;
 pub mod certificate;
 pub mod cli;
 pub mod closed_loop;
+pub mod flight_table;
 pub mod metrics;
 pub mod output;
 pub mod record;

@@ -63,8 +63,16 @@ impl Folder {
     /// # Errors
     /// Naming the file.
     pub fn write(&self, name: &str, text: &str) -> Result<()> {
+        self.write_bytes(name, text.as_bytes())
+    }
+
+    /// Writes a file into it.
+    ///
+    /// # Errors
+    /// Naming the file.
+    pub fn write_bytes(&self, name: &str, bytes: &[u8]) -> Result<()> {
         let path = self.0.join(name);
-        fs::write(&path, text).with_context(|| format!("cannot write {}", path.display()))
+        fs::write(&path, bytes).with_context(|| format!("cannot write {}", path.display()))
     }
 
     /// Writes a value as `summary.json`.

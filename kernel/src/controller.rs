@@ -4,7 +4,7 @@ use crate::config::{ConfigError, ConfigurationTable};
 use crate::cycle::{Choosing, Command, CycleInput, CycleOutput, Witness};
 use crate::effectiveness::Effectiveness;
 use crate::hold::{self, AxisBit};
-use crate::jet::JetMask;
+use crate::jet::{Jet, JetMask};
 use crate::ledger::{COVERED_CYCLES, Ledger, seconds, ticks_between};
 use crate::linalg::{Mat3, Vec3};
 use crate::mass_properties::{MassProperties, MassPropertiesError};
@@ -35,7 +35,7 @@ pub struct Controller<const N: usize> {
     command: Option<Command>,
     target: UnitQuaternion,
     /// Jets the table enables.
-    enabled: JetMask,
+    pub(crate) enabled: JetMask,
     pub(crate) owed: Owed,
     /// What is being thought over of it.
     pub(crate) choice: Option<Choice<N>>,
@@ -48,6 +48,18 @@ pub struct Controller<const N: usize> {
     /// Go on from the bases of the last firings: rate changes, and rate and velocity changes.
     angular: Angular<N>,
     full: Selector<6, N>,
+    /// Whether mass properties have been told since the table was.
+    pub(crate) retold: bool,
+}
+
+/// What a change of tables does to a controller.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Change {
+    /// It goes on: everything estimated, commanded and owed stays.
+    Continued,
+    /// It starts as after power-on, for what is on its books cannot be read with the new table; all valves
+    /// must be shut.
+    Restarted,
 }
 
 impl<const N: usize> Controller<N> {
@@ -58,10 +70,7 @@ impl<const N: usize> Controller<N> {
     pub fn new(table: ConfigurationTable<N>) -> Result<Self, ConfigError> {
         let stack = table.validate()?;
         let effectiveness = Effectiveness::new(&table.jets, &stack);
-        let mut enabled = JetMask::NONE;
-        for (j, _) in table.jets.iter().enumerate().filter(|(_, jet)| jet.enabled) {
-            enabled = enabled.with(j);
-        }
+        let enabled = enabled(&table.jets);
         let mut controller = Self {
             table,
             stack,
@@ -82,6 +91,7 @@ impl<const N: usize> Controller<N> {
             standing_price: Vec3::ZERO,
             angular: Angular::default(),
             full: Selector::new(),
+            retold: false,
         };
         controller.measure_bits(controller.usable(JetMask::NONE, 0));
         Ok(controller)
@@ -105,10 +115,77 @@ impl<const N: usize> Controller<N> {
         self.stack = stack;
         self.choice = None;
         self.angular.forget_offer();
+        self.retold = true;
         (self.table.mass_kg, self.table.centre_of_mass_m) = (mass_kg, centre_of_mass_m);
         self.table.inertia_kg_m2 = inertia_kg_m2;
         self.measure_bits(self.usable(JetMask::NONE, 0));
         Ok(())
+    }
+
+    /// Takes up another table of the same vehicle, between cycles.
+    ///
+    /// Attitude, rate, disturbance and bias as estimated, what was fired but not yet seen, the command and
+    /// what an open-loop demand still owes stay, so that the change brings no firing of its own; a choice that
+    /// is being thought over begins anew. See [`Change`] for when that cannot be.
+    ///
+    /// # Errors
+    /// The first field found wrong; the table in force stays.
+    pub fn take_up(&mut self, table: ConfigurationTable<N>) -> Result<Change, ConfigError> {
+        let stack = table.validate()?;
+        let change = self.change_for(&table);
+        self.install(table, stack, false);
+        if change == Change::Restarted {
+            (self.ledger, self.observer) = (Ledger::new(), None);
+            (self.angular, self.full) = (Angular::default(), Selector::new());
+        }
+        Ok(change)
+    }
+
+    /// Puts a table that was found good in force.
+    ///
+    /// * `anew` — whether everything that was worked out from the one before is worked out again in any case.
+    fn install(&mut self, table: ConfigurationTable<N>, stack: MassProperties, anew: bool) {
+        let same_jets = table.jets == self.table.jets && stack == self.stack;
+        let same_pulses = !anew && same_jets && table.timing == self.table.timing;
+        let limits = (&table.shared, &table.spare_translation);
+        if !same_pulses || limits != (&self.table.shared, &self.table.spare_translation) {
+            self.choice = None;
+        }
+        self.effectiveness = Effectiveness::new(&table.jets, &stack);
+        self.enabled = enabled(&table.jets);
+        (self.table, self.stack, self.retold) = (table, stack, false);
+        if !same_pulses {
+            self.angular.forget_offer();
+            // Worked out anew for the jets in use at the next firing.
+            self.standing_jets = JetMask::NONE;
+            self.measure_bits(self.usable(JetMask::NONE, 0));
+        }
+    }
+
+    /// What taking up this table would do: pulses on the books are those of jets by number, in ticks from
+    /// the start of cycles.
+    #[must_use]
+    pub fn change_for(&self, table: &ConfigurationTable<N>) -> Change {
+        let (old, new) = (&self.table.timing, &table.timing);
+        let same = old.tick_s == new.tick_s
+            && old.cycle_ticks == new.cycle_ticks
+            && old.command_delay_ticks == new.command_delay_ticks
+            && self.table.jets.len() == table.jets.len();
+        if same { Change::Continued } else { Change::Restarted }
+    }
+
+    /// Takes up anew the table that is in force, its values having been spoiled; mass properties told since
+    /// stay if they are sound.
+    pub(crate) fn take_up_again(&mut self, table: ConfigurationTable<N>) {
+        let told = (self.table.mass_kg, self.table.centre_of_mass_m, self.table.inertia_kg_m2);
+        let retold = self.retold;
+        // The books were kept with the right values: nothing is restarted.
+        if let Ok(stack) = table.validate() {
+            self.install(table, stack, true);
+        }
+        if retold {
+            let _ = self.retell(told.0, told.1, told.2);
+        }
     }
 
     /// Smallest bits anew; their turning prices are worked out at the next firing.
@@ -387,6 +464,12 @@ impl<const N: usize> Controller<N> {
             }
         }
     }
+}
+
+/// Jets that may be fired.
+pub(crate) fn enabled(jets: &[Jet]) -> JetMask {
+    let may = jets.iter().enumerate().filter(|(_, jet)| jet.enabled);
+    may.fold(JetMask::NONE, |mask, (j, _)| mask.with(j))
 }
 
 /// The status that matters more: the higher number.

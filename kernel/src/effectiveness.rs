@@ -24,6 +24,19 @@ pub struct Effect {
     pub push_m_s2: Vec3,
 }
 
+impl Effect {
+    /// The effect of a jet about the stack's centre of mass.
+    #[must_use]
+    pub fn of(jet: &Jet, stack: &MassProperties) -> Self {
+        let turn = stack.turn(torque_n_m(jet, stack.centre_of_mass_m()));
+        let push = force_n(jet) * (1.0 / stack.mass_kg());
+        Self {
+            turn_rad_s2: without_rounding(turn, largest(turn)),
+            push_m_s2: without_rounding(push, largest(push)),
+        }
+    }
+}
+
 /// Effects of all jets about the current centre of mass; at most `N` jets.
 #[derive(Clone, Debug, Default, PartialEq)]
 pub struct Effectiveness<const N: usize> {
@@ -38,14 +51,8 @@ impl<const N: usize> Effectiveness<N> {
     pub fn new(jets: &[Jet], stack: &MassProperties) -> Self {
         let mut effects = Vec::new();
         for jet in jets.iter().take(N) {
-            let turn = stack.turn(torque_n_m(jet, stack.centre_of_mass_m()));
-            let push = force_n(jet) * (1.0 / stack.mass_kg());
-            let effect = Effect {
-                turn_rad_s2: without_rounding(turn, largest(turn)),
-                push_m_s2: without_rounding(push, largest(push)),
-            };
             // Cannot fail: at most N are taken.
-            let _ = effects.push(effect);
+            let _ = effects.push(Effect::of(jet, stack));
         }
         Self { effects }
     }

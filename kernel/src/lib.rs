@@ -55,6 +55,7 @@ pub mod controller;
 pub mod cycle;
 pub mod effectiveness;
 pub mod firing;
+pub mod flight_table;
 pub mod hold;
 mod holding;
 pub mod jet;

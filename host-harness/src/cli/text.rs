@@ -50,13 +50,18 @@ pub fn label(key: &str) -> (String, &'static str) {
 
 /// A table without lines; every column but the first `left` ones is aligned to the right.
 pub fn table(header: &[&str], rows: Vec<Vec<String>>, left: usize) -> String {
+    columns(header, rows, &(0..left).collect::<Vec<_>>())
+}
+
+/// A table without lines; every column but those in `left` is aligned to the right.
+pub fn columns(header: &[&str], rows: Vec<Vec<String>>, left: &[usize]) -> String {
     let mut table = Table::new();
     table.load_style(presets::NOTHING);
     table.set_content_arrangement(ContentArrangement::Disabled);
     table.set_header(header.iter().map(|cell| (*cell).to_owned()).collect::<Vec<String>>());
     table.add_rows(rows);
     for (index, column) in table.column_iter_mut().enumerate() {
-        if index >= left {
+        if !left.contains(&index) {
             column.set_cell_alignment(CellAlignment::Right);
         }
     }

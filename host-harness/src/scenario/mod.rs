@@ -37,6 +37,8 @@
 //! | `assumed_bias_walk_deg_s_per_root_s` | wander of the gyro bias | 1e-7 |
 //! | `assumed_disturbance_walk_deg_s2_per_root_s` | wander of the standing push | 1e-6 |
 //! | `assumed_firing_error` | one-sigma error of a firing, fraction | scatter of the actuators, at least 0.01 |
+//! | `[flight_table]` `configuration` | the stack as the board knows it, at most 32 letters | `name` |
+//! | `sequence` | number of the table among those of the vehicle, from 1 | 1 |
 //! | `[initial]` `attitude_xyzw`, `rate_deg_s` | state at time zero | `[0, 0, 0, 1]`, zero |
 //! | `[[phase]]` `start_s`, `mode` | modes in order; the first starts at 0 | — |
 //! | mode `"free_drift"` | jets quiet | |
@@ -53,6 +55,7 @@
 //! | `[[requirement]]` `figure`, `at_most`, `at_least` | a figure of [`FIGURES`] and at least one bound | — |
 //! | `[[variant]]` `name`, `description` | another flight beside the scenario's own | — |
 //! | `stack`, `told_stack` | where it differs; the kernel is told the variant's stack unless said otherwise | as above |
+//! | `configuration` | the stack as the board knows it | `name` of a variant with another stack |
 //!
 //! # Vehicle file
 //!

@@ -25,6 +25,8 @@ pub struct Scenario {
     pub told: Told,
     /// Cycle and filter settings of the kernel.
     pub kernel: KernelSettings,
+    /// What the flight table made of it is called.
+    pub flight_table: FlightTableSettings,
     /// State at time zero.
     pub initial: Initial,
     /// Modes in order of start time; the first starts at zero.
@@ -231,6 +233,15 @@ pub struct KernelSettings {
     pub trade: Trade,
 }
 
+/// What a flight table is called on the board.
+#[derive(Clone, Debug, PartialEq, Eq, Serialize)]
+pub struct FlightTableSettings {
+    /// The stack it is for, as the board knows it.
+    pub configuration: String,
+    /// Its number among the tables of the vehicle, from 1.
+    pub sequence: u32,
+}
+
 /// What limits or steers the kernel's choice of jets.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Trade {
@@ -434,4 +445,7 @@ pub struct Variant {
     pub stack: Option<Vec<String>>,
     /// Bodies the kernel is told, when they differ (the truth of the variant's stack otherwise).
     pub told_stack: Option<Vec<String>>,
+    /// The stack as the board knows it, when it differs: otherwise the variant's name where it has another
+    /// stack.
+    pub configuration: Option<String>,
 }

@@ -1,12 +1,13 @@
 //! Scenario file and vehicle to [`Scenario`].
 
+use stackhold_kernel::flight_table::NAME_LENGTH;
 use stackhold_kernel::ledger::COVERED_CYCLES;
 use toml::de::DeTable;
 
 use super::figures::{FIGURES, known};
 use super::model::{
-    Actuators, Disturbance, Initial, Jet, JetState, KernelSettings, Mode, Phase, Push, Requirement, Scenario,
-    Sensors, Told, Variant, Vehicle,
+    Actuators, Disturbance, FlightTableSettings, Initial, Jet, JetState, KernelSettings, Mode, Phase, Push,
+    Requirement, Scenario, Sensors, Told, Variant, Vehicle,
 };
 use super::problem::Notes;
 use super::section::{Range64, Section, refuse_twins};
@@ -58,6 +59,7 @@ pub(super) fn read<'t>(
     let kernel = read_kernel(&root, (jets, thrust_factor), sensors.as_ref(), actuators.as_ref());
     let duration = duration
         .filter(|&duration| kernel.as_ref().is_none_or(|kernel| fits_memory(&root, kernel, duration)));
+    let flight_table = read_flight_table(&root, name.as_deref());
     let initial = read_initial(&root);
     let phases = read_phases(&root, duration, initial.as_ref());
     let disturbances = read_disturbances(&root, duration);
@@ -74,6 +76,7 @@ pub(super) fn read<'t>(
         stack: stack?,
         told: told?,
         kernel: kernel?,
+        flight_table: flight_table?,
         initial: initial?,
         phases: phases?,
         disturbances: disturbances?,
@@ -267,6 +270,36 @@ fn read_kernel(
         assumed_firing_error: firing,
         trade: trade?,
     })
+}
+
+/// What a flight table is called: after the scenario when nothing is said.
+fn read_flight_table(root: &Section<'_>, scenario: Option<&str>) -> Option<FlightTableSettings> {
+    if !root.has("flight_table") {
+        return Some(FlightTableSettings { configuration: scenario?.to_owned(), sequence: 1 });
+    }
+    let section = root.section("flight_table")?;
+    let configuration = read_configuration(&section)
+        .and_then(|configuration| configuration.or_else(|| scenario.map(str::to_owned)));
+    let hint = "sequence, from 1: higher for every table that the vehicle gets";
+    let sequence = section.integer("sequence", 1..=i64::from(u32::MAX), hint, Some(1));
+    section.finish();
+    Some(FlightTableSettings { configuration: configuration?, sequence: u32::try_from(sequence?).ok()? })
+}
+
+/// The stack as the board knows it: `Some(None)` for a missing key, `None` when a problem was written down.
+fn read_configuration(section: &Section<'_>) -> Option<Option<String>> {
+    const KEY: &str = "configuration";
+    if !section.has(KEY) {
+        return Some(None);
+    }
+    let name =
+        section.name(KEY, "the stack as the board knows it, such as configuration = \"tug_and_client\"")?;
+    if name.len() > NAME_LENGTH {
+        let wrong = format!("has {} letters, more than a flight table holds", name.len());
+        section.complain(KEY, wrong, format!("at most {NAME_LENGTH} letters"));
+        return None;
+    }
+    Some(Some(name))
 }
 
 /// Ticks until the slowest valve no longer pushes after its command to shut.
@@ -631,6 +664,7 @@ fn read_variant(section: &Section<'_>, names: &VehicleNames, jets: &[Jet]) -> Op
     let description = section.text("description", "description = \"one line for people\"");
     let stack = names.maybe(section, "stack");
     let told = names.maybe(section, "told_stack");
+    let configuration = read_configuration(section);
     section.finish();
     let (name, description, stack, told_stack) = (name?, description?, stack?, told?);
     if name == OWN_FLIGHT {
@@ -651,5 +685,5 @@ fn read_variant(section: &Section<'_>, names: &VehicleNames, jets: &[Jet]) -> Op
     {
         return None;
     }
-    Some(Variant { name, description, stack, told_stack })
+    Some(Variant { name, description, stack, told_stack, configuration: configuration? })
 }

@@ -1,0 +1,316 @@
+//! Every field of a flight table: where it stands, what it is called, its unit and range.
+
+use serde::Serialize;
+use serde_json::{Value, json};
+use stackhold_kernel::config::GROUPS;
+use stackhold_kernel::flight_table::layout::{
+    self as at, FILTER, JETS, SECTIONS, STACK, TIMING, VERSION, jet_at, table_bytes,
+};
+
+/// How a field is stored.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(super) enum Kind {
+    Byte,
+    Half,
+    Word,
+    Hex,
+    Float,
+    Text(usize),
+    Switch,
+}
+
+/// A field and where it stands.
+#[derive(Clone, Debug)]
+pub(super) struct Field {
+    pub(super) offset: usize,
+    pub(super) kind: Kind,
+    /// Key, with the unit in it.
+    pub(super) key: String,
+    pub(super) words: String,
+    pub(super) unit: &'static str,
+    pub(super) range: &'static str,
+    /// Jet it belongs to, from 0.
+    pub(super) jet: Option<usize>,
+}
+
+/// A field with its value.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct FieldValue {
+    /// Offset in the table, bytes.
+    pub offset: usize,
+    /// Jet it belongs to, by name or number.
+    pub jet: Option<String>,
+    /// Key, with the unit in it.
+    pub field: String,
+    /// In words.
+    #[serde(skip)]
+    pub words: String,
+    /// Its value; `null` for no limit.
+    pub value: Value,
+    /// The value as people read it: a float with as many digits as make it this float again.
+    #[serde(skip)]
+    pub text: String,
+    /// Unit.
+    pub unit: &'static str,
+    /// Its range.
+    pub allowed: &'static str,
+}
+
+/// A field that two tables differ in.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Difference {
+    /// Jet it belongs to, by name or number.
+    pub jet: Option<String>,
+    /// Key, with the unit in it.
+    pub field: String,
+    /// In words.
+    #[serde(skip)]
+    pub words: String,
+    /// In the first table.
+    pub first: String,
+    /// In the second table.
+    pub second: String,
+    /// Unit.
+    pub unit: &'static str,
+}
+
+/// All fields of a table of so many jets.
+pub(super) fn fields(jets: usize) -> Vec<Field> {
+    let mut all = Vec::new();
+    let mut put = |offset: usize, kind: Kind, key: &str, words: &str, unit, range| {
+        let (key, words) = (key.to_owned(), words.to_owned());
+        all.push(Field { offset, kind, key, words, unit, range, jet: None });
+    };
+    put(0, Kind::Text(4), "marker", "marker", "", "SHFT");
+    put(at::AT_VERSION, Kind::Half, "format_version", "format version", "", const_range(VERSION));
+    put(at::AT_SECTIONS, Kind::Half, "sections", "sections", "", const_range(SECTIONS));
+    put(at::AT_LENGTH, Kind::Word, "length_bytes", "length", "bytes", "as many as there are");
+    put(at::AT_SEQUENCE, Kind::Word, "sequence", "sequence number", "", "1 or more");
+    put(at::AT_IDENTITY, Kind::Hex, "identity", "identity of the values", "", "any");
+    put(at::AT_VEHICLE, Kind::Text(32), "vehicle", "vehicle", "", "a name, the board's");
+    put(at::AT_CONFIGURATION, Kind::Text(32), "configuration", "configuration", "", "a name, as commanded");
+    stack(&mut put);
+    timing(&mut put);
+    filter(&mut put);
+    selection(&mut put);
+    head(&mut put, JETS.start, "jets", "48 for each of 1 to 32 jets");
+    for index in 0..jets {
+        jet(&mut all, index);
+    }
+    let offset = table_bytes(jets) - at::CHECKSUM_BYTES;
+    all.push(Field {
+        offset,
+        kind: Kind::Hex,
+        key: "checksum".to_owned(),
+        words: "checksum".to_owned(),
+        unit: "",
+        range: "that of the bytes before it",
+        jet: None,
+    });
+    all
+}
+
+fn const_range(number: u16) -> &'static str {
+    match number {
+        1 => "1",
+        5 => "5",
+        _ => "as this version has it",
+    }
+}
+
+type Put<'a> = &'a mut dyn FnMut(usize, Kind, &str, &str, &'static str, &'static str);
+
+/// Kind and length of a section; its kind is its number.
+fn head(put: Put, start: usize, section: &str, length: &'static str) {
+    let ranges = [(STACK, "1"), (TIMING, "2"), (FILTER, "3"), (at::SELECTION, "4"), (JETS, "5")];
+    let range = ranges.iter().find(|(one, _)| one.start == start).map_or("", |(_, range)| *range);
+    put(start, Kind::Half, &format!("{section}.kind"), &format!("section {section}: kind"), "", range);
+    let words = format!("section {section}: length");
+    put(start + 2, Kind::Half, &format!("{section}.length_bytes"), &words, "bytes", length);
+}
+
+fn stack(put: Put) {
+    head(put, STACK.start, "stack", "52");
+    put(STACK.body(), Kind::Float, "mass_kg", "mass", "kg", "above 0");
+    for (index, axis) in ["x", "y", "z"].iter().enumerate() {
+        let offset = at::AT_CENTRE_OF_MASS + 4 * index;
+        let key = format!("centre_of_mass_m.{axis}");
+        put(offset, Kind::Float, &key, &format!("centre of mass {axis}"), "m", "finite");
+    }
+    for (index, axes) in ["xx", "xy", "xz", "yx", "yy", "yz", "zx", "zy", "zz"].iter().enumerate() {
+        let offset = at::AT_INERTIA + 4 * index;
+        let key = format!("inertia_kg_m2.{axes}");
+        put(offset, Kind::Float, &key, &format!("inertia {axes}"), "kg m2", "as a whole that of a body");
+    }
+}
+
+fn timing(put: Put) {
+    head(put, TIMING.start, "timing", "16");
+    put(TIMING.body(), Kind::Float, "tick_s", "valve tick", "s", "1e-5 to 1");
+    let words = "oldest measurement acted on";
+    put(at::AT_AGE_LIMIT, Kind::Word, "measurement_age_limit_ticks", words, "ticks", "1 to 6 cycles");
+    put(at::AT_CYCLE, Kind::Half, "cycle_ticks", "control cycle", "ticks", "1 to 16384");
+    put(at::AT_MINIMUM_OFF, Kind::Half, "minimum_off_ticks", "shortest off-time", "ticks", "below the cycle");
+    let words = "start of a cycle to its pulses";
+    put(at::AT_COMMAND_DELAY, Kind::Half, "command_delay_ticks", words, "ticks", "below the cycle");
+    put(at::AT_UNUSED, Kind::Half, "unused", "not used", "", "0");
+}
+
+fn filter(put: Put) {
+    head(put, FILTER.start, "filter", "20");
+    let rows = [
+        ("attitude_noise_rad", "attitude noise, one sigma", "rad", "1e-9 to 1"),
+        ("rate_noise_rad_s", "rate noise, one sigma", "rad/s", "1e-9 to 1"),
+        ("bias_walk_rad_s_per_root_s", "wander of the gyro bias", "rad/s per root s", "0 to 1"),
+        ("disturbance_walk_rad_s2_per_root_s", "wander of the disturbance", "rad/s2 per root s", "0 to 1"),
+        ("firing_error", "error of a firing, one sigma", "fraction", "0 to 1"),
+    ];
+    for (index, (key, words, unit, range)) in rows.into_iter().enumerate() {
+        put(FILTER.body() + 4 * index, Kind::Float, key, words, unit, range);
+    }
+}
+
+fn selection(put: Put) {
+    head(put, at::SELECTION.start, "selection", "140");
+    for (index, place) in ["first", "second", "third"].iter().enumerate() {
+        let offset = at::SELECTION.body() + index;
+        let words = format!("axis served {place}");
+        put(
+            offset,
+            Kind::Byte,
+            &format!("axis_priority.{place}"),
+            &words,
+            "",
+            "0 roll, 1 pitch, 2 yaw; each once",
+        );
+    }
+    put(at::AT_MOST_JETS, Kind::Byte, "most_jets_at_once", "most jets open at once", "", "1 to 32");
+    let words = "extra price for sparing translation";
+    let key = "spare_translation_share";
+    put(at::AT_EXTRA_SHARE, Kind::Float, key, words, "fraction", "0 (off) to 100");
+    let key = "spare_translation_within_m_s";
+    put(at::AT_WITHIN, Kind::Float, key, "velocity left behind then", "m/s", "0 to 1e4");
+    for group in 0..GROUPS {
+        let key = format!("flow_limit_kg_s.{group}");
+        let words = format!("flow limit of group {group}");
+        let offset = at::AT_FLOW_LIMITS + 4 * group;
+        put(offset, Kind::Float, &key, &words, "kg/s", "above 0; inf for no limit");
+    }
+}
+
+fn jet(all: &mut Vec<Field>, index: usize) {
+    let start = jet_at(index);
+    let mut put = |offset: usize, kind, key: String, words: String, unit, range| {
+        all.push(Field { offset: start + offset, kind, key, words, unit, range, jet: Some(index) });
+    };
+    for (index, axis) in ["x", "y", "z"].iter().enumerate() {
+        let words = format!("position {axis}");
+        put(4 * index, Kind::Float, format!("position_m.{axis}"), words, "m", "-1000 to 1000");
+    }
+    for (index, axis) in ["x", "y", "z"].iter().enumerate() {
+        let words = format!("direction of force {axis}");
+        let range = "length 1 within 1e-3";
+        put(at::JET_DIRECTION + 4 * index, Kind::Float, format!("direction.{axis}"), words, "", range);
+    }
+    let floats = [
+        (at::JET_THRUST, "thrust_n", "thrust", "N", "above 0, to 1e6"),
+        (at::JET_SPECIFIC_IMPULSE, "specific_impulse_s", "specific impulse", "s", "above 0, to 1e5"),
+        (at::JET_DEAD_TIME, "dead_time_s", "dead time", "s", "0 or more; acts within a cycle"),
+        (at::JET_PULSE_OFFSET, "pulse_offset_s", "pulse offset", "s", "leaves every pulse an impulse"),
+        (at::JET_PRICE_WEIGHT, "price_weight", "price weight", "", "1e-3 to 1e3"),
+    ];
+    for (offset, key, words, unit, range) in floats {
+        put(offset, Kind::Float, key.to_owned(), words.to_owned(), unit, range);
+    }
+    let range = "1 to the cycle less the shortest off-time";
+    let words = "shortest on-time".to_owned();
+    put(at::JET_MINIMUM_ON, Kind::Half, "minimum_on_ticks".to_owned(), words, "ticks", range);
+    put(at::JET_GROUP, Kind::Byte, "group".to_owned(), "group".to_owned(), "", "0 to 31");
+    let words = "may it be fired".to_owned();
+    put(at::JET_ENABLED, Kind::Switch, "enabled".to_owned(), words, "", "no, yes");
+}
+
+/// The fields of a table with their values.
+pub(super) fn values(bytes: &[u8], jets: usize, names: &[String]) -> Vec<FieldValue> {
+    fields(jets).into_iter().map(|field| value(&field, bytes, names)).collect()
+}
+
+fn value(field: &Field, bytes: &[u8], names: &[String]) -> FieldValue {
+    let text = text(field, bytes);
+    let value = match field.kind {
+        Kind::Float => text.parse::<f64>().ok().filter(|v| v.is_finite()).map_or(Value::Null, |v| json!(v)),
+        Kind::Byte | Kind::Half | Kind::Word => json!(text.parse::<u64>().ok()),
+        Kind::Switch => json!(text == "yes"),
+        Kind::Hex | Kind::Text(_) => json!(text),
+    };
+    FieldValue {
+        offset: field.offset,
+        jet: field.jet.map(|index| jet_name(index, names)),
+        field: field.key.clone(),
+        words: field.words.clone(),
+        value,
+        text,
+        unit: field.unit,
+        allowed: field.range,
+    }
+}
+
+/// A jet by name, or by its number from 1.
+pub(super) fn jet_name(index: usize, names: &[String]) -> String {
+    names.get(index).cloned().unwrap_or_else(|| format!("jet {}", index + 1))
+}
+
+/// The value of a field as people read it; what is cut off reads as nothing.
+pub(super) fn text(field: &Field, bytes: &[u8]) -> String {
+    let left = bytes.get(field.offset..).unwrap_or(&[]);
+    let word = |width: usize| {
+        left.get(..width).map(|part| part.iter().rev().fold(0_u32, |word, b| (word << 8) | u32::from(*b)))
+    };
+    let read = match field.kind {
+        Kind::Byte => word(1).map(|v| v.to_string()),
+        Kind::Half => word(2).map(|v| v.to_string()),
+        Kind::Word => word(4).map(|v| v.to_string()),
+        Kind::Hex => word(4).map(|v| format!("{v:08x}")),
+        Kind::Float => word(4).map(|v| float(f32::from_bits(v))),
+        Kind::Switch => word(1).map(|v| match v {
+            0 => "no".to_owned(),
+            1 => "yes".to_owned(),
+            other => other.to_string(),
+        }),
+        Kind::Text(length) => left.get(..length).map(letters),
+    };
+    read.unwrap_or_default()
+}
+
+/// The shortest decimal that is this float again.
+fn float(value: f32) -> String {
+    let size = value.abs();
+    if size != 0.0 && size.is_finite() && !(1e-4..1e7).contains(&size) {
+        return format!("{value:e}");
+    }
+    value.to_string()
+}
+
+/// Letters up to the first zero; whatever is none is written as its number.
+fn letters(bytes: &[u8]) -> String {
+    let end = bytes.iter().rposition(|&byte| byte != 0).map_or(0, |last| last + 1);
+    bytes[..end].escape_ascii().to_string()
+}
+
+/// Fields with other values; fields that only one table has are left out but for the number of jets.
+pub(super) fn differences(first: &[FieldValue], second: &[FieldValue]) -> Vec<Difference> {
+    let mut found = Vec::new();
+    for field in first.iter().filter(|field| field.field != "checksum") {
+        let other = second.iter().find(|other| other.offset == field.offset && other.field == field.field);
+        let Some(other) = other.filter(|other| other.text != field.text) else { continue };
+        found.push(Difference {
+            jet: field.jet.clone(),
+            field: field.field.clone(),
+            words: field.words.clone(),
+            first: field.text.clone(),
+            second: other.text.clone(),
+            unit: field.unit,
+        });
+    }
+    found
+}

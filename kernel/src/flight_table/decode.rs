@@ -1,0 +1,216 @@
+//! From bytes to a table's values, every one of them checked.
+
+use heapless::Vec;
+
+use crate::config::{ConfigurationTable, FilterSettings, SharedLimits, SpareTranslation, Timing};
+use crate::jet::Jet;
+use crate::linalg::{Mat3, Vec3};
+
+use super::crc::Checksum;
+use super::layout::{
+    self as at, CHECKSUM_BYTES, FILTER, JET_BYTES, JETS, LONGEST, MARKER, SECTIONS, SELECTION, STACK,
+    Section, TIMING, VERSION,
+};
+use super::refusal::{Refusal, Why};
+use super::{Label, Name};
+
+/// Header and checksum: less cannot be a table of any version.
+const SHORTEST: usize = at::AT_SEQUENCE + CHECKSUM_BYTES;
+
+/// Reads a whole table, for whatever vehicle and stack it is.
+///
+/// # Errors
+/// The first thing found wrong: what makes it a table first, then the fields in the order of their bytes, then
+/// the values' ranges.
+pub fn read<const N: usize>(bytes: &[u8]) -> Result<(Label, ConfigurationTable<N>), Refusal> {
+    checksum(bytes)?;
+    let mut from = Reader { bytes, at: at::AT_VERSION };
+    from.exactly(VERSION, Why::Version)?;
+    from.exactly(SECTIONS, Why::Sections)?;
+    // The length has been looked at with the checksum.
+    let _ = from.word()?;
+    let sequence = from.word()?;
+    if sequence == 0 {
+        return Err(Refusal::at(Why::Sequence, at::AT_SEQUENCE, sequence));
+    }
+    let identity = from.word()?;
+    let label = Label { vehicle: from.name()?, configuration: from.name()?, sequence };
+    let table = values(&mut from, identity)?;
+    table.validate().map_err(|error| Refusal::of_value(error, bytes))?;
+    Ok((label, table))
+}
+
+/// The checksum of a table that has the marker, the length it states and the checksum it states.
+pub(super) fn checksum(bytes: &[u8]) -> Result<u32, Refusal> {
+    let length = u32::try_from(bytes.len()).unwrap_or(u32::MAX);
+    if bytes.len() > LONGEST {
+        return Err(Refusal::at(Why::TooLong, at::AT_LENGTH, length));
+    }
+    if bytes.len() < SHORTEST {
+        return Err(Refusal::at(Why::CutOff, bytes.len(), length));
+    }
+    let mut from = Reader { bytes, at: 0 };
+    let marker = from.word()?;
+    if marker != u32::from_le_bytes(MARKER) {
+        return Err(Refusal::at(Why::Marker, 0, marker));
+    }
+    from.at = at::AT_LENGTH;
+    if from.word()? != length {
+        return Err(Refusal::at(Why::Length, at::AT_LENGTH, length));
+    }
+    let end = bytes.len().saturating_sub(CHECKSUM_BYTES);
+    let sum = Checksum::of(bytes.get(..end).unwrap_or(&[]));
+    from.at = end;
+    if from.word()? == sum { Ok(sum) } else { Err(Refusal::at(Why::Checksum, end, sum)) }
+}
+
+fn values<const N: usize>(from: &mut Reader, identity: u32) -> Result<ConfigurationTable<N>, Refusal> {
+    from.section(STACK)?;
+    let mass_kg = from.float()?;
+    let centre_of_mass_m = Vec3(from.floats()?);
+    let inertia_kg_m2 = Mat3([from.floats()?, from.floats()?, from.floats()?]);
+    let timing = timing(from)?;
+    let filter = filter(from)?;
+    from.section(SELECTION)?;
+    let axis_priority = from.take()?;
+    let [most_jets_at_once] = from.take()?;
+    let [extra_share, within_m_s] = from.floats()?;
+    let shared = SharedLimits { most_jets_at_once, flow_limit_kg_s: from.floats()? };
+    let spare_translation = SpareTranslation { extra_share, within_m_s };
+    let jets = jets(from)?;
+    Ok(ConfigurationTable {
+        identity,
+        mass_kg,
+        centre_of_mass_m,
+        inertia_kg_m2,
+        jets,
+        timing,
+        filter,
+        axis_priority,
+        shared,
+        spare_translation,
+    })
+}
+
+fn timing(from: &mut Reader) -> Result<Timing, Refusal> {
+    from.section(TIMING)?;
+    let tick_s = from.float()?;
+    let measurement_age_limit_ticks = from.word()?;
+    let [cycle_ticks, minimum_off_ticks, command_delay_ticks] = [from.half()?, from.half()?, from.half()?];
+    from.exactly(0, Why::Unused)?;
+    Ok(Timing { tick_s, cycle_ticks, minimum_off_ticks, command_delay_ticks, measurement_age_limit_ticks })
+}
+
+fn filter(from: &mut Reader) -> Result<FilterSettings, Refusal> {
+    from.section(FILTER)?;
+    let [attitude_noise_rad, rate_noise_rad_s, bias_walk_rad_s] = from.floats()?;
+    let [disturbance_walk_rad_s2, firing_error] = from.floats()?;
+    Ok(FilterSettings {
+        attitude_noise_rad,
+        rate_noise_rad_s,
+        bias_walk_rad_s,
+        disturbance_walk_rad_s2,
+        firing_error,
+    })
+}
+
+fn jets<const N: usize>(from: &mut Reader) -> Result<Vec<Jet, N>, Refusal> {
+    from.exactly(JETS.kind, Why::SectionKind)?;
+    let offset = from.at;
+    let length = usize::from(from.half()?);
+    let left = from.bytes.len().saturating_sub(from.at + CHECKSUM_BYTES);
+    let count = length / JET_BYTES;
+    if length != left || count * JET_BYTES != length || count > 32 {
+        return Err(Refusal::at(Why::SectionLength, offset, length as u32));
+    }
+    if count > N {
+        return Err(Refusal::at(Why::TooManyJets, offset, count as u32));
+    }
+    let mut jets = Vec::new();
+    for _ in 0..count {
+        // Cannot be full: at most N.
+        let _ = jets.push(jet(from)?);
+    }
+    Ok(jets)
+}
+
+fn jet(from: &mut Reader) -> Result<Jet, Refusal> {
+    let position_m = Vec3(from.floats()?);
+    let direction = Vec3(from.floats()?);
+    let [thrust_n, specific_impulse_s, dead_time_s, pulse_offset_s] = from.floats()?;
+    let price_weight = from.float()?;
+    let minimum_on_ticks = from.half()?;
+    let offset = from.at;
+    let [group, enabled] = from.take()?;
+    if enabled > 1 {
+        return Err(Refusal::at(Why::Enabled, offset + 1, u32::from(enabled)));
+    }
+    Ok(Jet {
+        position_m,
+        direction,
+        thrust_n,
+        specific_impulse_s,
+        minimum_on_ticks,
+        dead_time_s,
+        pulse_offset_s,
+        group,
+        price_weight,
+        enabled: enabled == 1,
+    })
+}
+
+/// Bytes still to be read.
+struct Reader<'a> {
+    bytes: &'a [u8],
+    at: usize,
+}
+
+impl Reader<'_> {
+    /// The next bytes; a table that ends before its last section does is cut off.
+    fn take<const K: usize>(&mut self) -> Result<[u8; K], Refusal> {
+        let left = self.bytes.get(self.at..).and_then(|left| left.first_chunk());
+        let Some(chunk) = left else {
+            return Err(Refusal::at(Why::CutOff, self.at, self.bytes.len() as u32));
+        };
+        self.at += K;
+        Ok(*chunk)
+    }
+
+    fn half(&mut self) -> Result<u16, Refusal> {
+        self.take().map(u16::from_le_bytes)
+    }
+
+    fn word(&mut self) -> Result<u32, Refusal> {
+        self.take().map(u32::from_le_bytes)
+    }
+
+    fn float(&mut self) -> Result<f32, Refusal> {
+        self.take().map(f32::from_le_bytes)
+    }
+
+    fn floats<const K: usize>(&mut self) -> Result<[f32; K], Refusal> {
+        let mut values = [0.0; K];
+        for value in &mut values {
+            *value = self.float()?;
+        }
+        Ok(values)
+    }
+
+    fn name(&mut self) -> Result<Name, Refusal> {
+        let offset = self.at;
+        let start = Reader { ..*self }.word()?;
+        Name::from_bytes(self.take()?).ok_or(Refusal::at(Why::Name, offset, start))
+    }
+
+    /// A half word that has one value only.
+    fn exactly(&mut self, wanted: u16, why: Why) -> Result<(), Refusal> {
+        let offset = self.at;
+        let found = self.half()?;
+        if found == wanted { Ok(()) } else { Err(Refusal::at(why, offset, u32::from(found))) }
+    }
+
+    fn section(&mut self, section: Section) -> Result<(), Refusal> {
+        self.exactly(section.kind, Why::SectionKind)?;
+        self.exactly(section.length, Why::SectionLength)
+    }
+}

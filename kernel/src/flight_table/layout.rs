@@ -1,0 +1,114 @@
+//! Where the fields of format version 1 stand, bytes from the start of the table.
+
+/// First four bytes of every table.
+pub const MARKER: [u8; 4] = *b"SHFT";
+/// The version this kernel reads.
+pub const VERSION: u16 = 1;
+/// Sections of this version.
+pub const SECTIONS: u16 = 5;
+/// Longest table of any version, bytes: what the checksum guards against five flipped bits.
+pub const LONGEST: usize = 2_048;
+/// Bytes of the checksum.
+pub const CHECKSUM_BYTES: usize = 4;
+
+/// Format version.
+pub const AT_VERSION: usize = 4;
+/// Number of sections.
+pub const AT_SECTIONS: usize = 6;
+/// Length of the whole table.
+pub const AT_LENGTH: usize = 8;
+/// Sequence number.
+pub const AT_SEQUENCE: usize = 12;
+/// Identity of the values.
+pub const AT_IDENTITY: usize = 16;
+/// Name of the vehicle.
+pub const AT_VEHICLE: usize = 20;
+/// Name of the configuration.
+pub const AT_CONFIGURATION: usize = 52;
+
+/// A section: kind, where it starts, length of its body (0 for as long as it takes).
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Section {
+    /// Its kind.
+    pub kind: u16,
+    /// Offset of its kind.
+    pub start: usize,
+    /// Bytes of its body.
+    pub length: u16,
+}
+
+impl Section {
+    /// Offset of its body.
+    #[must_use]
+    pub const fn body(self) -> usize {
+        self.start + 4
+    }
+}
+
+/// Mass properties.
+pub const STACK: Section = Section { kind: 1, start: 84, length: 52 };
+/// Time base.
+pub const TIMING: Section = Section { kind: 2, start: 140, length: 16 };
+/// Observer settings.
+pub const FILTER: Section = Section { kind: 3, start: 160, length: 20 };
+/// What steers and limits the choice of jets.
+pub const SELECTION: Section = Section { kind: 4, start: 184, length: 140 };
+/// The jets.
+pub const JETS: Section = Section { kind: 5, start: 328, length: 0 };
+
+/// Bytes of one jet.
+pub const JET_BYTES: usize = 48;
+
+/// Centre of mass.
+pub const AT_CENTRE_OF_MASS: usize = STACK.body() + 4;
+/// Inertia.
+pub const AT_INERTIA: usize = STACK.body() + 16;
+/// Oldest measurement still acted on.
+pub const AT_AGE_LIMIT: usize = TIMING.body() + 4;
+/// Control cycle.
+pub const AT_CYCLE: usize = TIMING.body() + 8;
+/// Shortest off-time.
+pub const AT_MINIMUM_OFF: usize = TIMING.body() + 10;
+/// From the start of a cycle to its pulses.
+pub const AT_COMMAND_DELAY: usize = TIMING.body() + 12;
+/// Not used, zero.
+pub const AT_UNUSED: usize = TIMING.body() + 14;
+/// Most jets open at once.
+pub const AT_MOST_JETS: usize = SELECTION.body() + 3;
+/// Extra price allowed for sparing translation.
+pub const AT_EXTRA_SHARE: usize = SELECTION.body() + 4;
+/// Velocity left behind then.
+pub const AT_WITHIN: usize = SELECTION.body() + 8;
+/// Flow limits.
+pub const AT_FLOW_LIMITS: usize = SELECTION.body() + 12;
+
+/// Within a jet: direction of force.
+pub const JET_DIRECTION: usize = 12;
+/// Within a jet: steady thrust.
+pub const JET_THRUST: usize = 24;
+/// Within a jet: steady specific impulse.
+pub const JET_SPECIFIC_IMPULSE: usize = 28;
+/// Within a jet: dead time and half the rise.
+pub const JET_DEAD_TIME: usize = 32;
+/// Within a jet: what the tail adds less what the dead time takes.
+pub const JET_PULSE_OFFSET: usize = 36;
+/// Within a jet: what a kilogram counts for.
+pub const JET_PRICE_WEIGHT: usize = 40;
+/// Within a jet: shortest on-time.
+pub const JET_MINIMUM_ON: usize = 44;
+/// Within a jet: group.
+pub const JET_GROUP: usize = 46;
+/// Within a jet: may it be fired.
+pub const JET_ENABLED: usize = 47;
+
+/// Bytes of a table of so many jets.
+#[must_use]
+pub const fn table_bytes(jets: usize) -> usize {
+    JETS.body() + JET_BYTES * jets + CHECKSUM_BYTES
+}
+
+/// Offset of a jet, counted from 0.
+#[must_use]
+pub const fn jet_at(index: usize) -> usize {
+    JETS.body() + JET_BYTES * index
+}
