@@ -81,7 +81,7 @@ fn inspect(
     let names = made.map_or(&[][..], |made| &made.jets);
     let found = FlightTable::read(&bytes, names).map_err(|refusal| {
         let Refused { what, right } = refused(&refusal, &bytes, names);
-        anyhow!("right would be: {right}").context(what).context(format!("{} is refused", file.display()))
+        anyhow!("{what}; right would be {right}").context(format!("{} is refused", file.display()))
     })?;
     let differences = made.map(|made| made.differences(&found));
     let summary = summary(&found, made, differences.as_deref());
