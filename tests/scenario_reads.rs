@@ -243,6 +243,15 @@ fn the_constraints_of_the_trade_are_read_and_reach_the_kernel() {
     assert_ne!(table.identity, plain.identity);
 }
 
+#[test]
+fn a_flight_table_is_called_after_the_scenario_unless_said_otherwise() {
+    let plain = read(SCENARIO).flight_table;
+    assert_eq!((plain.configuration, plain.sequence), (read(SCENARIO).name, 1));
+    let named = "\n[flight_table]\nconfiguration = \"pair_and_odd\"\nsequence = 4_000_000_000\n";
+    let named = read(&format!("{SCENARIO}{named}")).flight_table;
+    assert_eq!((named.configuration.as_str(), named.sequence), ("pair_and_odd", 4_000_000_000));
+}
+
 /// A rectangular distribution one quantum wide has a standard deviation of q / sqrt 12.
 #[test]
 fn the_observer_is_told_the_sensors_noise() {

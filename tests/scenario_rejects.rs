@@ -171,6 +171,11 @@ const SCENARIO_CORPUS: &[Case] = &[
     // Names.
     case(S, ("\"small_hold\"", "\"Small hold\""), "|\"Small hold\"", "", "name", "\"Small hold\"", "is no name", "small_hold"),
     case(S, ("\"A small pair holds.\"", "\" \""), "|\" \"", "", "description", "\" \"", "is empty", "one sentence"),
+    case(S, ("[sensors]", "[flight_table]\nconfiguration = \"carrier_with_the_load_that_it_found\"\n\n[sensors]"),
+        "|\"carrier_with_the_load_that_it_found\"", "flight_table", "configuration", "\"carrier_with_the_load_that_it_found\"",
+        "has 35 letters, more than a flight table holds", "at most 32 letters"),
+    case(S, ("[sensors]", "[flight_table]\nconfiguration = \"Carrier\"\n\n[sensors]"), "|\"Carrier\"", "flight_table",
+        "configuration", "\"Carrier\"", "is no name", "carrier"),
     // Numbers.
     case(S, ("600.0", "inf"), "|inf", "", "duration_s", "inf", "is not finite", "duration_s = 7200.0"),
     case(S, ("600.0", "nan"), "|nan", "", "duration_s", "nan", "is not finite", "duration_s = 7200.0"),
@@ -410,6 +415,8 @@ const OUT_OF_RANGE: &[(In, (&str, &str), &str, &str)] = &[
     (S, ("cycle_ticks = 50", "cycle_ticks = 50\nmeasurement_age_limit_s = -1.0"), "measurement_age_limit_s", "-1.0"),
     (S, ("cycle_ticks = 50", "cycle_ticks = 50\nassumed_rate_noise_deg_s = 0.0"), "assumed_rate_noise_deg_s", "0.0"),
     (S, ("[sensors]", "[initial]\nrate_deg_s = [0.0, 400.0, 0.0]\n\n[sensors]"), "rate_deg_s", "400.0"),
+    (S, ("[sensors]", "[flight_table]\nsequence = 0\n\n[sensors]"), "sequence", "0"),
+    (S, ("[sensors]", "[flight_table]\nsequence = 4294967296\n\n[sensors]"), "sequence", "4294967296"),
     (S, ("start_s = 60.0", "start_s = -60.0"), "start_s", "-60.0"),
     (S, ("rate_limit_deg_s = 0.05", "rate_limit_deg_s = 91.0"), "rate_limit_deg_s", "91.0"),
     (S, ("rate_limit_deg_s = 0.05", "rate_limit_deg_s = -0.05"), "rate_limit_deg_s", "-0.05"),

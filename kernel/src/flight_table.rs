@@ -25,6 +25,15 @@
 //! let mut tables = Tables::new(VEHICLE);
 //! assert!(start(&mut tables, b"not a table", &VEHICLE).is_err());
 //! ```
+//! No step can be left out, for each takes what the one before it returned:
+//! ```compile_fail,E0308
+//! # use stackhold_kernel::controller::Controller;
+//! # use stackhold_kernel::flight_table::{FlightTables, Refusal, table_bytes};
+//! # fn hasty(tables: &mut FlightTables<16, { table_bytes(16) }>, flash: &[u8]) -> Result<Controller<16>, Refusal> {
+//! let loaded = tables.load(flash)?;
+//! tables.start(loaded) // `start` takes what was armed
+//! # }
+//! ```
 //! In flight the steps are commands of their own: the board keeps what one step returned until the next is
 //! commanded, calls [`FlightTables::activate`] at the start of a cycle, before
 //! [`crate::controller::Controller::step`], and [`FlightTables::check`] once in every cycle.

@@ -42,6 +42,10 @@
 //! What the sensors will see is left to feedback: a hold carries no remainder of a rounded pulse. An
 //! open-loop demand, which no sensor will see, carries its remainder to the next cycle. Never both.
 //!
+//! # Where the table comes from
+//! [`config::ConfigurationTable`] is built in place, or comes as bytes: [`flight_table`] loads, verifies, arms and
+//! activates them, and checks them in memory while they fly.
+//!
 //! # When pulses happen
 //! All pulses of a cycle open together at `tick + command_delay_ticks` and close within one cycle of
 //! that, or stay open through its edge; see [`pulse`].
