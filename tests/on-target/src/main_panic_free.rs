@@ -11,8 +11,11 @@ use core::hint::black_box;
 use core::panic::PanicInfo;
 
 use stackhold_kernel::config::{ConfigError, ConfigurationTable};
-use stackhold_kernel::controller::Controller;
+use stackhold_kernel::controller::{Change, Controller};
 use stackhold_kernel::cycle::{CycleInput, CycleOutput};
+use stackhold_kernel::flight_table::{
+    Armed, FlightTables, Health, Label, Loaded, Name, Refusal, Verified, encode, table_bytes,
+};
 use stackhold_kernel::linalg::{Mat3, Vec3};
 use stackhold_kernel::mass_properties::MassPropertiesError;
 
@@ -29,6 +32,7 @@ fn panicked(_: &PanicInfo<'_>) -> ! {
 #[unsafe(no_mangle)]
 extern "C" fn reset() {
     flown::<16>();
+    loaded();
     #[cfg(not(feature = "planted-panic"))]
     flown::<24>();
     #[cfg(feature = "planted-panic")]
@@ -42,6 +46,24 @@ fn flown<const N: usize>() {
     black_box(Controller::step as fn(&mut Controller<N>, &CycleInput) -> CycleOutput<N>);
     black_box(Controller::retell as fn(&mut Controller<N>, f32, Vec3, Mat3) -> Retold);
     black_box(Controller::table as fn(&Controller<N>) -> &ConfigurationTable<N>);
+}
+
+/// Flight tables: from bytes to the table in force, and their check in memory.
+fn loaded() {
+    type Tables = FlightTables<16, { table_bytes(16) }>;
+    type Kernel = Controller<16>;
+    black_box(Tables::load as fn(&mut Tables, &[u8]) -> Result<Loaded, Refusal>);
+    black_box(Tables::verify as fn(&mut Tables, Loaded, &Name) -> Result<Verified, Refusal>);
+    black_box(Tables::arm as fn(&mut Tables, Verified) -> Result<Armed, Refusal>);
+    black_box(Tables::start as fn(&mut Tables, Armed) -> Result<Kernel, Refusal>);
+    black_box(Tables::activate as fn(&mut Tables, Armed, &mut Kernel) -> Result<Change, Refusal>);
+    black_box(Tables::foresee as fn(&Tables, &Armed, &Kernel) -> Result<Change, Refusal>);
+    black_box(Tables::check as fn(&mut Tables, &mut Kernel) -> Health);
+    black_box(Tables::cycles_to_find as fn(&Tables) -> usize);
+    black_box(Tables::flip_bit as fn(&mut Tables, bool, usize) -> bool);
+    black_box(encode::<16> as fn(&Label, &ConfigurationTable<16>, &mut [u8]) -> Option<usize>);
+    black_box(Name::new as fn(&str) -> Option<Name>);
+    black_box(Name::as_str as fn(&Name) -> &str);
 }
 
 /// An index that depends on data.
