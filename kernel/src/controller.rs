@@ -4,6 +4,7 @@ use crate::config::{ConfigError, ConfigurationTable};
 use crate::cycle::{Choosing, Command, CycleInput, CycleOutput, Witness};
 use crate::effectiveness::Effectiveness;
 use crate::hold::{self, AxisBit};
+use crate::holding::Prices;
 use crate::jet::{Jet, JetMask};
 use crate::ledger::{COVERED_CYCLES, Ledger, seconds, ticks_between};
 use crate::linalg::{Mat3, Vec3};
@@ -40,11 +41,7 @@ pub struct Controller<const N: usize> {
     /// What is being thought over of it.
     pub(crate) choice: Option<Choice<N>>,
     pub(crate) bits: [AxisBit; 3],
-    /// Jets and disturbance the standing price belongs to.
-    pub(crate) standing_jets: JetMask,
-    pub(crate) standing_rad_s2: Vec3,
-    /// What a rate change against it is worth, kg per rad/s.
-    pub(crate) standing_price: Vec3,
+    pub(crate) prices: Prices,
     /// Go on from the bases of the last firings: rate changes, and rate and velocity changes.
     angular: Angular<N>,
     full: Selector<6, N>,
@@ -86,9 +83,7 @@ impl<const N: usize> Controller<N> {
             owed: Owed::NOTHING,
             choice: None,
             bits: [AxisBit::default(); 3],
-            standing_jets: JetMask::NONE,
-            standing_rad_s2: Vec3::ZERO,
-            standing_price: Vec3::ZERO,
+            prices: Prices::default(),
             angular: Angular::default(),
             full: Selector::new(),
             retold: false,
@@ -116,6 +111,7 @@ impl<const N: usize> Controller<N> {
         self.choice = None;
         self.angular.forget_offer();
         self.retold = true;
+        self.prices = Prices::default();
         (self.table.mass_kg, self.table.centre_of_mass_m) = (mass_kg, centre_of_mass_m);
         self.table.inertia_kg_m2 = inertia_kg_m2;
         self.measure_bits(self.usable(JetMask::NONE, 0));
@@ -156,8 +152,7 @@ impl<const N: usize> Controller<N> {
         (self.table, self.stack, self.retold) = (table, stack, false);
         if !same_pulses {
             self.angular.forget_offer();
-            // Worked out anew for the jets in use at the next firing.
-            self.standing_jets = JetMask::NONE;
+            self.prices = Prices::default();
             self.measure_bits(self.usable(JetMask::NONE, 0));
         }
     }
@@ -188,7 +183,7 @@ impl<const N: usize> Controller<N> {
         }
     }
 
-    /// Smallest bits anew; their turning prices are worked out at the next firing.
+    /// Smallest bits anew; their turning prices are estimates until a hold works them out.
     pub(crate) fn measure_bits(&mut self, usable: JetMask) {
         let effects = self.effectiveness.effects();
         self.bits = hold::axis_bits(&self.table.jets, effects, usable, &self.table.timing);

@@ -48,15 +48,6 @@ pub struct Judge<'a> {
     pub demand: &'a Demand<3>,
 }
 
-/// At most two pulses, and what choosing them costs.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct SmallFiring {
-    /// Jet and ticks; zero ticks for none.
-    pub pulses: [(usize, u16); 2],
-    /// Waste plus cost to go, kg.
-    pub cost_kg: f32,
-}
-
 /// One pulse as the search carries it.
 #[derive(Clone, Copy)]
 struct Single {
@@ -87,13 +78,14 @@ impl Judge<'_> {
             change = change + effect.turn_rad_s2 * acting_s;
             waste_kg += price * acting_s;
         }
-        self.cost(change, waste_kg).unwrap_or(f32::INFINITY)
+        if self.lasts(change) { waste_kg + self.cost_to_go(change) } else { f32::INFINITY }
     }
 
-    /// The cheapest one or two pulses that settle every axis, if any do.
+    /// The cheapest one or two pulses (jet and ticks; no ticks for none) that settle every axis for less than
+    /// `least`, kg of waste and cost to go, if any do.
     #[must_use]
-    pub fn smallest(&self) -> Option<SmallFiring> {
-        let mut best: Option<SmallFiring> = None;
+    pub fn smallest(&self, mut least: f32) -> Option<[(usize, u16); 2]> {
+        let mut best = None;
         let mut kept: [Option<Single>; KEPT] = [None; KEPT];
         for (j, jet) in self.jets.iter().enumerate().filter(|&(j, _)| self.usable.contains(j)) {
             let mut tried = 0;
@@ -103,21 +95,34 @@ impl Judge<'_> {
                 };
                 tried = ticks;
                 let Some(single) = self.single(j, ticks) else { continue };
-                let cost = self.cost(single.change_rad_s, single.waste_kg);
-                keep_better(&mut best, [(j, ticks), (0, 0)], cost);
-                keep_sorted(&mut kept, single);
+                // Cost to go is never negative: what wastes too much is not looked at further.
+                let dearest = kept[KEPT - 1].map_or(f32::INFINITY, |single| single.cost_kg);
+                if single.waste_kg >= dearest && single.waste_kg >= least {
+                    continue;
+                }
+                let cost_kg = single.waste_kg + self.cost_to_go(single.change_rad_s);
+                if cost_kg < least && self.lasts(single.change_rad_s) {
+                    (least, best) = (cost_kg, Some([(j, ticks), (0, 0)]));
+                }
+                keep_sorted(&mut kept, Single { cost_kg, ..single });
             }
         }
         for first in kept.into_iter().flatten() {
             for (j, jet) in self.jets.iter().enumerate() {
-                let both = JetMask::NONE.with(first.jet).with(j);
-                if j == first.jet || !self.usable.contains(j) || !self.shared.allow(self.jets, both) {
+                if j == first.jet || !self.usable.contains(j) {
                     continue;
                 }
                 let Some(second) = self.single(j, jet.minimum_on_ticks) else { continue };
-                let change = first.change_rad_s + second.change_rad_s;
-                let cost = self.cost(change, first.waste_kg + second.waste_kg);
-                keep_better(&mut best, [(first.jet, first.ticks), (j, second.ticks)], cost);
+                let waste_kg = first.waste_kg + second.waste_kg;
+                let both = JetMask::NONE.with(first.jet).with(j);
+                if waste_kg >= least || !self.shared.allow(self.jets, both) {
+                    continue;
+                }
+                let change_rad_s = first.change_rad_s + second.change_rad_s;
+                let cost_kg = waste_kg + self.cost_to_go(change_rad_s);
+                if cost_kg < least && self.lasts(change_rad_s) {
+                    (least, best) = (cost_kg, Some([(first.jet, first.ticks), (j, second.ticks)]));
+                }
             }
         }
         best
@@ -128,22 +133,23 @@ impl Judge<'_> {
         Situation { rate_rad_s: self.now.rate_rad_s + change_rad_s, ..*self.now }
     }
 
-    /// Waste plus cost to go of a rate change; `None` when an axis would call again at once.
-    fn cost(&self, change_rad_s: Vec3, waste_kg: f32) -> Option<f32> {
-        let after = self.after(change_rad_s);
-        let cycle_s = self.timing.cycle_s();
-        if must_fire(&after, self.deadband, LASTING_CYCLES * cycle_s, cycle_s) {
-            return None;
-        }
-        Some(waste_kg + cost_to_go(&after, self.deadband, self.bits))
+    /// What the state after a rate change will cost, kg.
+    fn cost_to_go(&self, change_rad_s: Vec3) -> f32 {
+        cost_to_go(&self.after(change_rad_s), self.deadband, self.bits)
     }
 
+    /// Whether no axis calls again at once after a rate change.
+    fn lasts(&self, change_rad_s: Vec3) -> bool {
+        let cycle_s = self.timing.cycle_s();
+        !must_fire(&self.after(change_rad_s), self.deadband, LASTING_CYCLES * cycle_s, cycle_s)
+    }
+
+    /// One pulse, its cost to go not yet known.
     fn single(&self, jet: usize, ticks: u16) -> Option<Single> {
         let acting_s = pulse::acting_time(ticks, self.jets.get(jet)?, self.timing);
         let change_rad_s = self.effects.get(jet)?.turn_rad_s2 * acting_s;
         let waste_kg = self.waste.get(jet)? * acting_s;
-        let cost_kg = waste_kg + cost_to_go(&self.after(change_rad_s), self.deadband, self.bits);
-        Some(Single { jet, ticks, change_rad_s, waste_kg, cost_kg })
+        Some(Single { jet, ticks, change_rad_s, waste_kg, cost_kg: waste_kg })
     }
 
     /// Ticks worth trying: the shortest pulse, and for each axis that must be changed the pulse that
@@ -166,12 +172,6 @@ impl Judge<'_> {
         let ticks = pulse::shape(wanted / effect, jet, self.timing, false);
         let longest = jet.minimum_on_ticks.saturating_mul(LONGEST);
         (ticks > jet.minimum_on_ticks && ticks <= longest).then_some(ticks)
-    }
-}
-
-fn keep_better(best: &mut Option<SmallFiring>, pulses: [(usize, u16); 2], cost: Option<f32>) {
-    if let Some(cost_kg) = cost.filter(|&cost| best.is_none_or(|best| cost < best.cost_kg)) {
-        *best = Some(SmallFiring { pulses, cost_kg });
     }
 }
 

@@ -42,6 +42,8 @@ const CROSSING_SHARE: f32 = 0.5;
 const MIDDLE_SHARE: f32 = 0.6;
 /// Share of a smallest bit that every firing costs beside its impulse (cold starts, valve cycles).
 const OVERHEAD: f32 = 0.1;
+/// A bit that changes the rate by less is none, rad/s.
+pub(crate) const LEAST_RATE_RAD_S: f32 = 1e-12;
 /// How soon is soon, as a share of the natural period.
 const SOON: f32 = 0.6;
 
@@ -81,8 +83,8 @@ pub struct AxisBit {
     pub rate_rad_s: f32,
     /// Its propellant, kg.
     pub propellant_kg: f32,
-    /// Waste of raising and of lowering this axis's rate with the others left alone, kg per rad/s;
-    /// zero until worked out.
+    /// Waste of raising and of lowering this axis's rate with the others left alone, kg per rad/s; that of the
+    /// firing itself until it is worked out.
     pub turn_price: [f32; 2],
 }
 
@@ -100,11 +102,9 @@ pub fn axis_bits(jets: &[Jet], effects: &[Effect], usable: JetMask, timing: &Tim
         let rate = (effect.turn_rad_s2 * acting_s).0.map(f32::abs);
         let largest = math::max(rate[0], math::max(rate[1], rate[2]));
         for axis in 0..3 {
-            let bit = AxisBit {
-                rate_rad_s: rate[axis],
-                propellant_kg: jet.flow_kg_s() * acting_s,
-                turn_price: [0.0; 2],
-            };
+            let propellant_kg = jet.flow_kg_s() * acting_s;
+            let turn_price = [propellant_kg / math::max(rate[axis], LEAST_RATE_RAD_S); 2];
+            let bit = AxisBit { rate_rad_s: rate[axis], propellant_kg, turn_price };
             let smaller = own[axis].rate_rad_s == 0.0 || rate[axis] < own[axis].rate_rad_s;
             if rate[axis] >= largest && smaller {
                 own[axis] = bit;
@@ -256,7 +256,7 @@ fn axis_cost(angle: f32, rate: f32, drift: f32, width: f32, bit: &AxisBit) -> f3
     let mirrored = drift < 0.0;
     let (angle, rate, push) = if mirrored { (-angle, -rate, -drift) } else { (angle, rate, drift) };
     let [raise, lower] = if mirrored { [bit.turn_price[1], bit.turn_price[0]] } else { bit.turn_price };
-    let smallest = math::max(bit.rate_rad_s, 1e-12);
+    let smallest = math::max(bit.rate_rad_s, LEAST_RATE_RAD_S);
     let behind = math::max(width + angle, 0.0);
     let ahead = math::max(width - angle, 0.0);
     let against = rate * rate - 2.0 * push * behind;

@@ -21,6 +21,53 @@ const HOLD_CYCLES: f32 = 8.0;
 /// Demands whose longest pulse is under this many minimum on-times go through the small search.
 const SMALL_PULSES: f32 = 6.0;
 
+/// Turning an axis is never free, kg per rad/s.
+const LEAST_PRICE: f32 = 1e-12;
+/// Turns that have a price: three axes, two ways.
+const TURNS: u8 = 6;
+
+/// What prices of a hold belong to, and which of them are due.
+#[derive(Clone, Copy, Debug, Default)]
+pub(crate) struct Prices {
+    /// What a rate change against the standing disturbance is worth, kg per rad/s.
+    standing: Vec3,
+    /// Jets and disturbance that they belong to.
+    jets: JetMask,
+    disturbance_rad_s2: Vec3,
+    standing_due: bool,
+    /// Turns whose price is due, and the one that is next.
+    turns_due: u8,
+    next: u8,
+}
+
+impl Prices {
+    /// All prices are due.
+    fn start_anew(&mut self, disturbance_rad_s2: Vec3, jets: JetMask) {
+        (self.disturbance_rad_s2, self.jets) = (disturbance_rad_s2, jets);
+        (self.standing_due, self.turns_due) = (true, TURNS);
+    }
+
+    fn is_standing_due(&self) -> bool {
+        self.standing_due
+    }
+
+    fn is_any_due(&self) -> bool {
+        self.standing_due || self.turns_due > 0
+    }
+
+    fn stand(&mut self, price: Vec3) {
+        (self.standing, self.standing_due) = (price, false);
+    }
+
+    /// The axis and the side (0 raises its rate, 1 lowers it) whose price is worked out now, if one is due.
+    fn next_turn(&mut self) -> Option<(usize, usize)> {
+        self.turns_due = self.turns_due.checked_sub(1)?;
+        let turn = usize::from(self.next);
+        self.next = (self.next + 1) % TURNS;
+        Some((turn / 2, turn % 2))
+    }
+}
+
 impl<const N: usize> Controller<N> {
     /// Ticks and status of one cycle of attitude hold.
     pub(crate) fn hold(
@@ -41,8 +88,12 @@ impl<const N: usize> Controller<N> {
             drift_rad_s2: disturbance + gyroscopic(motion.rate_rad_s, &self.stack),
         };
         let firing_on = self.open_at(open_tick) != JetMask::NONE;
+        self.note_prices(disturbance, usable);
         // Turned round as soon as an edge is met: turning before it would cost periods.
         if !firing_on && !hold::must_fire(&now, deadband, 0.0, cycle_s) {
+            if self.prices.is_any_due() {
+                self.choosing(witness, |own, choosing| own.price_next(disturbance, usable, choosing));
+            }
             return ([0; N], Status::Quiet);
         }
         self.choosing(witness, |own, choosing| own.settle(open_tick, &now, deadband, usable, choosing))
@@ -59,11 +110,14 @@ impl<const N: usize> Controller<N> {
     ) -> ([u16; N], Status) {
         let cycle_s = self.table.timing.cycle_s();
         let firing_on = self.open_at(open_tick) != JetMask::NONE;
-        self.price_standing(self.disturbance(), usable, choosing);
-        let steady = self.standing_price != Vec3::ZERO;
+        if self.prices.is_standing_due() {
+            self.price_next(self.disturbance(), usable, choosing);
+        }
+        let standing_price = self.prices.standing;
+        let steady = standing_price != Vec3::ZERO;
         let demand = hold::settle(now, deadband, &self.bits, cycle_s, steady);
         let longest_s = HOLD_CYCLES * cycle_s;
-        let posed = self.pose_angular(demand, self.standing_price, usable, longest_s, choosing);
+        let posed = self.pose_angular(demand, standing_price, usable, longest_s, choosing);
         let (on_ticks, status) = self.shaped(&posed.answer.on_time, posed.answer.outcome, open_tick);
         let on_ticks = if status == Status::Firing && !firing_on {
             let judge = Judge {
@@ -119,9 +173,9 @@ impl<const N: usize> Controller<N> {
                 }
             }
         }
-        if let Some(found) = judge.smallest().filter(|found| small && found.cost_kg < best.0) {
+        if small && let Some(pulses) = judge.smallest(best.0) {
             let mut on_ticks = [0; N];
-            for (j, ticks) in found.pulses {
+            for (j, ticks) in pulses {
                 if let Some(slot) = on_ticks.get_mut(j).filter(|_| ticks > 0) {
                     *slot = ticks;
                 }
@@ -158,7 +212,7 @@ impl<const N: usize> Controller<N> {
         }
         let rest = JetMask(posed.usable.0 & !short.0);
         let longest_s = HOLD_CYCLES * timing.cycle_s();
-        let answer = self.pose_angular(demand, self.standing_price, rest, longest_s, choosing).answer;
+        let answer = self.pose_angular(demand, self.prices.standing, rest, longest_s, choosing).answer;
         let (mut on_ticks, status) = self.shaped(&answer.on_time, answer.outcome, open_tick);
         if status != Status::Firing {
             return [0; N];
@@ -171,37 +225,33 @@ impl<const N: usize> Controller<N> {
         on_ticks
     }
 
-    /// Works out anew what a rate change against the standing disturbance is worth, and what turning
-    /// each axis alone wastes, when the disturbance or the usable jets have changed.
-    fn price_standing(
-        &mut self,
-        disturbance: Vec3,
-        usable: JetMask,
-        choosing: &mut Choosing<impl Witness, N>,
-    ) {
-        if usable != self.standing_jets {
+    /// Notes that prices must be worked out anew when the disturbance or the usable jets have changed.
+    fn note_prices(&mut self, disturbance: Vec3, usable: JetMask) {
+        if usable != self.prices.jets {
             self.measure_bits(usable);
-            self.standing_jets = usable;
+            self.prices.start_anew(disturbance, usable);
         }
-        let change = disturbance - self.standing_rad_s2;
+        let change = disturbance - self.prices.disturbance_rad_s2;
         let allowed = STANDING_CHANGE * STANDING_CHANGE * disturbance.dot(disturbance);
-        let priced = self.bits.iter().all(|bit| bit.turn_price[0] > 0.0);
-        if priced && change.dot(change) <= allowed {
-            return;
+        if change.dot(change) > allowed {
+            self.prices.start_anew(disturbance, usable);
         }
-        self.standing_rad_s2 = disturbance;
-        self.standing_price = Vec3::ZERO;
-        // One cycle's worth of the disturbance, taken away.
-        let cycle_s = self.table.timing.cycle_s();
-        let want = Demand::point((-disturbance * cycle_s).0);
-        let posed = self.pose_angular(want, Vec3::ZERO, usable, cycle_s, choosing);
-        if posed.answer.outcome == Outcome::Exact {
-            self.standing_price = Vec3(posed.answer.multipliers);
-        }
-        for axis in 0..3 {
-            let price = [1.0, -1.0].map(|sign| self.turn_price(axis, sign, usable, choosing));
+    }
+
+    /// Works out the next price that is due: what a rate change against the standing disturbance is worth, then what
+    /// turning each axis alone wastes. One at a time, for each is a selection; until then the old ones serve.
+    fn price_next(&mut self, disturbance: Vec3, usable: JetMask, choosing: &mut Choosing<impl Witness, N>) {
+        if self.prices.is_standing_due() {
+            // One cycle's worth of the disturbance, taken away.
+            let cycle_s = self.table.timing.cycle_s();
+            let want = Demand::point((-disturbance * cycle_s).0);
+            let answer = self.pose_angular(want, Vec3::ZERO, usable, cycle_s, choosing).answer;
+            let exact = answer.outcome == Outcome::Exact;
+            self.prices.stand(if exact { Vec3(answer.multipliers) } else { Vec3::ZERO });
+        } else if let Some((axis, side)) = self.prices.next_turn() {
+            let price = self.turn_price(axis, [1.0, -1.0][side], usable, choosing);
             if let Some(bit) = self.bits.get_mut(axis) {
-                bit.turn_price = price;
+                bit.turn_price[side] = price;
             }
         }
     }
@@ -219,11 +269,11 @@ impl<const N: usize> Controller<N> {
         want[axis] = sign * bit;
         let cycle_s = self.table.timing.cycle_s();
         let demand = Demand::point(want.0);
-        let posed = self.pose_angular(demand, self.standing_price, usable, cycle_s, choosing);
+        let posed = self.pose_angular(demand, self.prices.standing, usable, cycle_s, choosing);
         let mut waste_kg = 0.0;
         for (t, price) in posed.answer.on_time.iter().zip(&posed.price) {
             waste_kg += t * price;
         }
-        math::max(waste_kg / math::max(bit, 1e-12), 1e-12)
+        math::max(waste_kg / math::max(bit, hold::LEAST_RATE_RAD_S), LEAST_PRICE)
     }
 }
