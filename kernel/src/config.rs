@@ -189,6 +189,32 @@ impl From<MassPropertiesError> for ConfigError {
 }
 
 impl<const N: usize> ConfigurationTable<N> {
+    /// Nothing yet, to be filled in; refused as it is.
+    pub(crate) const BLANK: Self = Self {
+        identity: 0,
+        mass_kg: 0.0,
+        centre_of_mass_m: Vec3::ZERO,
+        inertia_kg_m2: Mat3([[0.0; 3]; 3]),
+        jets: Vec::new(),
+        timing: Timing {
+            tick_s: 0.0,
+            cycle_ticks: 0,
+            minimum_off_ticks: 0,
+            command_delay_ticks: 0,
+            measurement_age_limit_ticks: 0,
+        },
+        filter: FilterSettings {
+            attitude_noise_rad: 0.0,
+            rate_noise_rad_s: 0.0,
+            bias_walk_rad_s: 0.0,
+            disturbance_walk_rad_s2: 0.0,
+            firing_error: 0.0,
+        },
+        axis_priority: [0; 3],
+        shared: SharedLimits::NONE,
+        spare_translation: SpareTranslation::OFF,
+    };
+
     /// Checks every field and returns the mass properties built from it.
     ///
     /// # Errors

@@ -126,9 +126,14 @@ impl<const N: usize> Controller<N> {
     ///
     /// # Errors
     /// The first field found wrong; the table in force stays.
-    pub fn take_up(&mut self, table: ConfigurationTable<N>) -> Result<Change, ConfigError> {
+    pub fn take_up(&mut self, mut table: ConfigurationTable<N>) -> Result<Change, ConfigError> {
+        self.exchange(&mut table)
+    }
+
+    /// The same with a table that is there; the one that was in force is left in its place.
+    pub(crate) fn exchange(&mut self, table: &mut ConfigurationTable<N>) -> Result<Change, ConfigError> {
         let stack = table.validate()?;
-        let change = self.change_for(&table);
+        let change = self.change_for(table);
         self.install(table, stack, false);
         if change == Change::Restarted {
             (self.ledger, self.observer) = (Ledger::new(), None);
@@ -140,16 +145,17 @@ impl<const N: usize> Controller<N> {
     /// Puts a table that was found good in force.
     ///
     /// * `anew` — whether everything that was worked out from the one before is worked out again in any case.
-    fn install(&mut self, table: ConfigurationTable<N>, stack: MassProperties, anew: bool) {
+    fn install(&mut self, table: &mut ConfigurationTable<N>, stack: MassProperties, anew: bool) {
         let same_jets = table.jets == self.table.jets && stack == self.stack;
         let same_pulses = !anew && same_jets && table.timing == self.table.timing;
         let limits = (&table.shared, &table.spare_translation);
         if !same_pulses || limits != (&self.table.shared, &self.table.spare_translation) {
             self.choice = None;
         }
-        self.effectiveness = Effectiveness::new(&table.jets, &stack);
-        self.enabled = enabled(&table.jets);
-        (self.table, self.stack, self.retold) = (table, stack, false);
+        core::mem::swap(&mut self.table, table);
+        (self.stack, self.retold) = (stack, false);
+        self.effectiveness.measure(&self.table.jets, &stack);
+        self.enabled = enabled(&self.table.jets);
         if !same_pulses {
             self.angular.forget_offer();
             self.prices = Prices::default();
@@ -171,7 +177,7 @@ impl<const N: usize> Controller<N> {
 
     /// Takes up anew the table that is in force, its values having been spoiled; mass properties told since
     /// stay if they are sound.
-    pub(crate) fn take_up_again(&mut self, table: ConfigurationTable<N>) {
+    pub(crate) fn exchange_again(&mut self, table: &mut ConfigurationTable<N>) {
         let told = (self.table.mass_kg, self.table.centre_of_mass_m, self.table.inertia_kg_m2);
         let retold = self.retold;
         // The books were kept with the right values: nothing is restarted.

@@ -49,12 +49,18 @@ impl<const N: usize> Effectiveness<N> {
     /// shifts instead would add up their rounding.
     #[must_use]
     pub fn new(jets: &[Jet], stack: &MassProperties) -> Self {
-        let mut effects = Vec::new();
+        let mut made = Self::default();
+        made.measure(jets, stack);
+        made
+    }
+
+    /// Works all effects out anew.
+    pub(crate) fn measure(&mut self, jets: &[Jet], stack: &MassProperties) {
+        self.effects.clear();
         for jet in jets.iter().take(N) {
             // Cannot fail: at most N are taken.
-            let _ = effects.push(Effect::of(jet, stack));
+            let _ = self.effects.push(Effect::of(jet, stack));
         }
-        Self { effects }
     }
 
     /// One entry per jet, in the table's order.

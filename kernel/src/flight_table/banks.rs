@@ -1,10 +1,10 @@
 //! Two banks, and the steps from bytes to the table in force.
 
-use crate::config::{ConfigError, ConfigurationTable};
+use crate::config::ConfigurationTable;
 use crate::controller::{Change, Controller};
 
 use super::check::Cursor;
-use super::decode::{checksum, read};
+use super::decode::fill;
 use super::layout::{AT_CONFIGURATION, AT_LENGTH, AT_SEQUENCE, AT_VEHICLE, table_bytes};
 use super::{Label, Name, Refusal, Why};
 
@@ -252,7 +252,8 @@ impl<const N: usize, const BYTES: usize> FlightTables<N, BYTES> {
     /// What it would refuse.
     pub fn foresee(&self, armed: &Armed, controller: &Controller<N>) -> Result<Change, Refusal> {
         self.goes_on(armed.load, Stage::Armed)?;
-        let (_, table) = read::<N>(self.spare().bytes())?;
+        let mut table = ConfigurationTable::BLANK;
+        fill(self.spare().bytes(), &mut table)?;
         Ok(controller.change_for(&table))
     }
 
@@ -261,37 +262,36 @@ impl<const N: usize, const BYTES: usize> FlightTables<N, BYTES> {
     /// # Errors
     /// As [`Self::activate`].
     pub fn start(&mut self, armed: Armed) -> Result<Controller<N>, Refusal> {
-        self.switch(&armed, Controller::new)
+        let mut table = ConfigurationTable::BLANK;
+        let next = self.read_armed(&armed, &mut table)?;
+        // The values have been found good just now.
+        let made = Controller::new(table).map_err(|error| Refusal::of_value(error, self.spare().bytes()))?;
+        self.in_force = Some(next);
+        self.change_places();
+        Ok(made)
     }
 
     /// Activates the armed table: verifies its bytes once more, has the controller take up its values, and
-    /// switches banks. Call it at the start of a cycle, before the cycle's step. Work and stack are those of
-    /// making a controller, about as much as reading the table twice.
+    /// switches banks. Call it at the start of a cycle, before the cycle's step.
     ///
     /// # Errors
     /// [`Why::Superseded`] when it has been given up since, or what has happened to its bytes; the table in
     /// force stays.
     pub fn activate(&mut self, armed: Armed, controller: &mut Controller<N>) -> Result<Change, Refusal> {
-        self.switch(&armed, |table| controller.take_up(table))
+        let mut table = ConfigurationTable::BLANK;
+        let next = self.read_armed(&armed, &mut table)?;
+        let taken = controller.exchange(&mut table);
+        let change = taken.map_err(|error| Refusal::of_value(error, self.spare().bytes()))?;
+        self.in_force = Some(next);
+        self.change_places();
+        Ok(change)
     }
 
-    fn switch<T>(
-        &mut self,
-        armed: &Armed,
-        take_up: impl FnOnce(ConfigurationTable<N>) -> Result<T, ConfigError>,
-    ) -> Result<T, Refusal> {
+    /// Reads the armed table once more; one that has been spoiled is given up.
+    fn read_armed(&mut self, armed: &Armed, table: &mut ConfigurationTable<N>) -> Result<InForce, Refusal> {
         self.goes_on(armed.load, Stage::Armed)?;
-        let taken = read::<N>(self.spare().bytes()).and_then(|(label, table)| {
-            let checksum = checksum(self.spare().bytes())?;
-            let done = take_up(table).map_err(|error| Refusal::of_value(error, self.spare().bytes()))?;
-            Ok((InForce { label, checksum, sound: true }, done))
-        });
-        match taken {
-            Ok((in_force, done)) => {
-                self.in_force = Some(in_force);
-                self.change_places();
-                Ok(done)
-            }
+        match fill(self.spare().bytes(), table) {
+            Ok((label, checksum)) => Ok(InForce { label, checksum, sound: true }),
             Err(refusal) => {
                 self.give_up();
                 Err(refusal)
@@ -308,13 +308,14 @@ impl<const N: usize, const BYTES: usize> FlightTables<N, BYTES> {
     /// Everything that verification asks for; the label and the checksum.
     fn judge(&self, stack: &Name) -> Result<(Label, u32), Refusal> {
         let bytes = self.spare().bytes();
-        let (label, _) = read::<N>(bytes)?;
+        let mut table = ConfigurationTable::<N>::BLANK;
+        let (label, checksum) = fill(bytes, &mut table)?;
         same_name(&label.vehicle, &self.vehicle, Why::Vehicle, AT_VEHICLE)?;
         same_name(&label.configuration, stack, Why::Configuration, AT_CONFIGURATION)?;
         if self.in_force.is_some_and(|in_force| label.sequence <= in_force.label.sequence) {
             return Err(Refusal::at(Why::Sequence, AT_SEQUENCE, label.sequence));
         }
-        Ok((label, checksum(bytes)?))
+        Ok((label, checksum))
     }
 
     /// Whether a step belongs to what the spare bank holds.

@@ -1,12 +1,13 @@
 //! The check in memory: a slice of a bank and a piece of the values in force, every cycle.
 
+use crate::config::ConfigurationTable;
 use crate::controller::{Controller, enabled};
 use crate::effectiveness::Effect;
 use crate::mass_properties::MassProperties;
 
 use super::banks::{FlightTables, Stage};
 use super::crc::Checksum;
-use super::decode::read;
+use super::decode::fill;
 use super::encode::{Sink, put_filter, put_jet, put_selection, put_stack, put_timing};
 use super::layout::{JETS, SELECTION, STACK, TIMING, jet_at, table_bytes};
 
@@ -14,7 +15,7 @@ use super::layout::{JETS, SELECTION, STACK, TIMING, jet_at, table_bytes};
 pub const SLICE_BYTES: usize = 32;
 
 /// Pieces of the values in force beside the jets.
-const OTHER_PIECES: usize = 2;
+const OTHER_PIECES: usize = 3;
 
 /// What the check found in this cycle. The numbers never change meaning.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
@@ -115,7 +116,8 @@ impl<const N: usize, const BYTES: usize> FlightTables<N, BYTES> {
         let piece = self.cursor.piece;
         let holds = match piece.checked_sub(OTHER_PIECES) {
             Some(index) => jet_holds(controller, bytes, index),
-            None if piece == 0 => head_holds(controller, bytes),
+            None if piece == 0 => stack_holds(controller, bytes),
+            None if piece == 1 => settings_hold(controller, bytes),
             None => selection_holds(controller, bytes, jets),
         };
         self.cursor.piece = if piece + 1 < jets + OTHER_PIECES { piece + 1 } else { 0 };
@@ -127,9 +129,13 @@ impl<const N: usize, const BYTES: usize> FlightTables<N, BYTES> {
     }
 
     /// Takes the values in force from their bank anew; mass properties told since stay.
+    // Apart, so that cycles in which nothing is found need no stack for a table.
+    #[cold]
+    #[inline(never)]
     fn restore_values(&mut self, controller: &mut Controller<N>) -> Health {
-        if let Ok((_, table)) = read::<N>(self.running().bytes()) {
-            controller.take_up_again(table);
+        let mut table = ConfigurationTable::BLANK;
+        if fill(self.running().bytes(), &mut table).is_ok() {
+            controller.exchange_again(&mut table);
         }
         Health::ValuesRestored
     }
@@ -211,16 +217,21 @@ fn is_sound(bytes: &[u8]) -> bool {
     !bytes.is_empty() && Checksum::of(bytes) == SOUND
 }
 
-/// Mass properties, timing and filter settings.
-fn head_holds<const N: usize>(controller: &Controller<N>, bytes: &[u8]) -> bool {
+/// Mass properties.
+fn stack_holds<const N: usize>(controller: &Controller<N>, bytes: &[u8]) -> bool {
     let table = &controller.table;
     let told = MassProperties::new(table.mass_kg, table.centre_of_mass_m, table.inertia_kg_m2);
     let mut stack = Beside::new(bytes, STACK.start);
     put_stack(table, &mut stack);
-    let mut rest = Beside::new(bytes, TIMING.start);
-    put_timing(table, &mut rest);
-    put_filter(table, &mut rest);
-    (stack.same || controller.retold) && rest.same && told == Ok(controller.stack)
+    (stack.same || controller.retold) && told == Ok(controller.stack)
+}
+
+/// Timing and filter settings.
+fn settings_hold<const N: usize>(controller: &Controller<N>, bytes: &[u8]) -> bool {
+    let mut settings = Beside::new(bytes, TIMING.start);
+    put_timing(&controller.table, &mut settings);
+    put_filter(&controller.table, &mut settings);
+    settings.same
 }
 
 /// What steers and limits the choice of jets, and how many there are.
@@ -255,8 +266,8 @@ impl<'a> Beside<'a> {
 }
 
 impl Sink for Beside<'_> {
-    fn put(&mut self, bytes: &[u8]) {
-        match self.left.split_at_checked(bytes.len()) {
+    fn put<const K: usize>(&mut self, bytes: &[u8; K]) {
+        match self.left.split_first_chunk() {
             Some((found, left)) => {
                 self.same &= found == bytes;
                 self.left = left;

@@ -2,7 +2,7 @@
 
 use heapless::Vec;
 
-use crate::config::{ConfigurationTable, FilterSettings, SharedLimits, SpareTranslation, Timing};
+use crate::config::{ConfigurationTable, FilterSettings, Timing};
 use crate::jet::Jet;
 use crate::linalg::{Mat3, Vec3};
 
@@ -23,7 +23,18 @@ const SHORTEST: usize = at::AT_SEQUENCE + CHECKSUM_BYTES;
 /// The first thing found wrong: what makes it a table first, then the fields in the order of their bytes, then
 /// the values' ranges.
 pub fn read<const N: usize>(bytes: &[u8]) -> Result<(Label, ConfigurationTable<N>), Refusal> {
-    checksum(bytes)?;
+    let mut table = ConfigurationTable::BLANK;
+    let (label, _) = fill(bytes, &mut table)?;
+    Ok((label, table))
+}
+
+/// The same into a table that is there: tables are large, and stacks are small. Also the checksum. What is
+/// refused leaves values that are not to be used.
+pub(super) fn fill<const N: usize>(
+    bytes: &[u8],
+    table: &mut ConfigurationTable<N>,
+) -> Result<(Label, u32), Refusal> {
+    let sum = checksum(bytes)?;
     let mut from = Reader { bytes, at: at::AT_VERSION };
     from.exactly(VERSION, Why::Version)?;
     from.exactly(SECTIONS, Why::Sections)?;
@@ -33,11 +44,11 @@ pub fn read<const N: usize>(bytes: &[u8]) -> Result<(Label, ConfigurationTable<N
     if sequence == 0 {
         return Err(Refusal::at(Why::Sequence, at::AT_SEQUENCE, sequence));
     }
-    let identity = from.word()?;
+    table.identity = from.word()?;
     let label = Label { vehicle: from.name()?, configuration: from.name()?, sequence };
-    let table = values(&mut from, identity)?;
+    values(&mut from, table)?;
     table.validate().map_err(|error| Refusal::of_value(error, bytes))?;
-    Ok((label, table))
+    Ok((label, sum))
 }
 
 /// The checksum of a table that has the marker, the length it states and the checksum it states.
@@ -64,32 +75,21 @@ pub(super) fn checksum(bytes: &[u8]) -> Result<u32, Refusal> {
     if from.word()? == sum { Ok(sum) } else { Err(Refusal::at(Why::Checksum, end, sum)) }
 }
 
-fn values<const N: usize>(from: &mut Reader, identity: u32) -> Result<ConfigurationTable<N>, Refusal> {
+fn values<const N: usize>(from: &mut Reader, table: &mut ConfigurationTable<N>) -> Result<(), Refusal> {
     from.section(STACK)?;
-    let mass_kg = from.float()?;
-    let centre_of_mass_m = Vec3(from.floats()?);
-    let inertia_kg_m2 = Mat3([from.floats()?, from.floats()?, from.floats()?]);
-    let timing = timing(from)?;
-    let filter = filter(from)?;
+    table.mass_kg = from.float()?;
+    table.centre_of_mass_m = Vec3(from.floats()?);
+    table.inertia_kg_m2 = Mat3([from.floats()?, from.floats()?, from.floats()?]);
+    table.timing = timing(from)?;
+    table.filter = filter(from)?;
     from.section(SELECTION)?;
-    let axis_priority = from.take()?;
-    let [most_jets_at_once] = from.take()?;
-    let [extra_share, within_m_s] = from.floats()?;
-    let shared = SharedLimits { most_jets_at_once, flow_limit_kg_s: from.floats()? };
-    let spare_translation = SpareTranslation { extra_share, within_m_s };
-    let jets = jets(from)?;
-    Ok(ConfigurationTable {
-        identity,
-        mass_kg,
-        centre_of_mass_m,
-        inertia_kg_m2,
-        jets,
-        timing,
-        filter,
-        axis_priority,
-        shared,
-        spare_translation,
-    })
+    table.axis_priority = from.take()?;
+    [table.shared.most_jets_at_once] = from.take()?;
+    [table.spare_translation.extra_share, table.spare_translation.within_m_s] = from.floats()?;
+    for limit in &mut table.shared.flow_limit_kg_s {
+        *limit = from.float()?;
+    }
+    jets(from, &mut table.jets)
 }
 
 fn timing(from: &mut Reader) -> Result<Timing, Refusal> {
@@ -114,7 +114,7 @@ fn filter(from: &mut Reader) -> Result<FilterSettings, Refusal> {
     })
 }
 
-fn jets<const N: usize>(from: &mut Reader) -> Result<Vec<Jet, N>, Refusal> {
+fn jets<const N: usize>(from: &mut Reader, jets: &mut Vec<Jet, N>) -> Result<(), Refusal> {
     from.exactly(JETS.kind, Why::SectionKind)?;
     let offset = from.at;
     let length = usize::from(from.half()?);
@@ -126,12 +126,12 @@ fn jets<const N: usize>(from: &mut Reader) -> Result<Vec<Jet, N>, Refusal> {
     if count > N {
         return Err(Refusal::at(Why::TooManyJets, offset, count as u32));
     }
-    let mut jets = Vec::new();
+    jets.clear();
     for _ in 0..count {
         // Cannot be full: at most N.
         let _ = jets.push(jet(from)?);
     }
-    Ok(jets)
+    Ok(())
 }
 
 fn jet(from: &mut Reader) -> Result<Jet, Refusal> {

@@ -14,7 +14,7 @@ use super::layout::{
 
 /// Where bytes go: into a buffer, or beside others to be compared.
 pub(super) trait Sink {
-    fn put(&mut self, bytes: &[u8]);
+    fn put<const K: usize>(&mut self, bytes: &[u8; K]);
 }
 
 /// Writes a table; the number of its bytes, or `None` when `out` is too short or there are more jets than
@@ -51,13 +51,10 @@ pub fn encode<const N: usize>(label: &Label, table: &ConfigurationTable<N>, out:
 struct Writer<'a>(&'a mut [u8]);
 
 impl Sink for Writer<'_> {
-    fn put(&mut self, bytes: &[u8]) {
-        let room = mem::take(&mut self.0);
+    fn put<const K: usize>(&mut self, bytes: &[u8; K]) {
         // Never too short: the length was worked out before.
-        if let Some((slots, rest)) = room.split_at_mut_checked(bytes.len()) {
-            for (slot, byte) in slots.iter_mut().zip(bytes) {
-                *slot = *byte;
-            }
+        if let Some((slots, rest)) = mem::take(&mut self.0).split_first_chunk_mut() {
+            *slots = *bytes;
             self.0 = rest;
         }
     }
