@@ -570,7 +570,7 @@ fn flights() -> Vec<(RecordedFlight, Vec<u8>)> {
 
 /// The flight's own inputs through a kernel whose table came as bytes: equal valve commands mean an equal
 /// motion, hence equal inputs, all the way. The check runs beside it and finds nothing; a table with the same
-/// values, activated halfway, changes no bit either.
+/// values, activated every third cycle, changes no bit either.
 #[test]
 fn a_flight_with_a_table_from_bytes_is_the_flight_bit_for_bit() {
     let mut fired = 0;
@@ -586,7 +586,7 @@ fn a_flight_with_a_table_from_bytes_is_the_flight_bit_for_bit() {
         let mut controller = tables.start(first).expect("good");
         assert_eq!(controller.table(), &flight.table, "{}", flight.name);
         for (cycle, (input, output)) in flight.inputs.iter().zip(&flight.outputs).enumerate() {
-            if cycle % 500 == 499 {
+            if cycle % 3 == 2 {
                 let sequence = label.sequence + 1 + cycle as u32;
                 let again = edited(&bytes, put(AT_SEQUENCE, &sequence.to_le_bytes()));
                 let armed = take(&mut tables, &again);
@@ -619,12 +619,26 @@ fn in_mid_flight(cycles: usize) -> (Tables, Controller<JETS>, Vec<CycleInput>) {
 #[test]
 fn a_change_of_values_keeps_what_is_estimated_and_does_not_kick() {
     let (mut tables, mut controller, inputs) = in_mid_flight(4000);
+    // The jet that would fire most.
+    let mut pulses = [0; JETS];
+    let mut unchanged = controller.clone();
+    for input in &inputs {
+        let output = unchanged.step(input);
+        output
+            .on_ticks
+            .iter()
+            .zip(&mut pulses)
+            .filter(|(ticks, _)| **ticks > 0)
+            .for_each(|(_, count)| *count += 1);
+    }
+    let (busiest, fired) = pulses.into_iter().enumerate().max_by_key(|(_, count)| *count).expect("jets");
+    assert!(fired > 1, "{fired} pulses");
     let bytes = edited(&demo(2), |bytes| {
         put(88, &3600.0_f32.to_le_bytes())(bytes);
         put(92, &4.2_f32.to_le_bytes())(bytes);
         put(168, &2e-5_f32.to_le_bytes())(bytes);
         put(191, &[3])(bytes);
-        put(jet_at(0) + JET_ENABLED, &[0])(bytes);
+        put(jet_at(busiest) + JET_ENABLED, &[0])(bytes);
     });
     let waiting = armed(&mut tables, &bytes).expect("good");
     let mut unchanged = controller.clone();
@@ -643,7 +657,7 @@ fn a_change_of_values_keeps_what_is_estimated_and_does_not_kick() {
     let mut fired = 0;
     for input in &inputs[1..] {
         let output = controller.step(input);
-        assert_eq!(output.on_ticks[0], 0, "the jet that was shut");
+        assert_eq!(output.on_ticks[busiest], 0, "the jet that was shut");
         assert!(output.on_ticks.iter().filter(|&&ticks| ticks > 0).count() <= 3);
         fired += output.on_ticks.iter().filter(|&&ticks| ticks > 0).count();
     }
