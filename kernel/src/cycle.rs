@@ -5,7 +5,7 @@ use crate::jet::JetMask;
 use crate::linalg::Vec3;
 use crate::observer::Motion;
 use crate::posing::Angular;
-use crate::selection::{Demand, Problem, Selection, Selector};
+use crate::selection::{Problem, Selection, Selector};
 use crate::status::Status;
 
 /// One measured attitude. Who filters: nobody before the kernel; samples come raw, each with the tick
@@ -117,10 +117,6 @@ pub(crate) struct Choosing<'a, W, const N: usize> {
 pub(crate) struct Posed<const N: usize> {
     /// Price per second of acting time, kg/s.
     pub(crate) price: [f32; N],
-    /// Jets that took part.
-    pub(crate) usable: JetMask,
-    /// The demand, rad/s.
-    pub(crate) demand: Demand<3>,
     /// The answer.
     pub(crate) answer: Selection<3, N>,
 }

@@ -2,8 +2,8 @@
 //! cost.
 //!
 //! A jet fires for its minimum on-time or not at all, so a small demand is combinatorial: the answer
-//! of the relaxed program, rounded in several ways, and every single jet and many pairs of jets are
-//! tried. All work is bounded by the number of jets.
+//! of the relaxed program, rounded, and every single jet and many pairs of jets are tried. (To solve the rest anew
+//! around pulses raised to their shortest, or dropped, was tried too: three selections more, and nothing gained.) All work is bounded by the number of jets.
 
 use crate::config::{SharedLimits, Timing};
 use crate::effectiveness::Effect;
@@ -96,7 +96,7 @@ impl Judge<'_> {
                 tried = ticks;
                 let Some(single) = self.single(j, ticks) else { continue };
                 // Cost to go is never negative: what wastes too much is not looked at further.
-                let dearest = kept[KEPT - 1].map_or(f32::INFINITY, |single| single.cost_kg);
+                let dearest = kept.last().copied().flatten().map_or(f32::INFINITY, |single| single.cost_kg);
                 if single.waste_kg >= dearest && single.waste_kg >= least {
                     continue;
                 }

@@ -132,7 +132,7 @@ impl<const N: usize> Controller<N> {
                 bits: &self.bits,
                 demand: &demand,
             };
-            self.cheapest(&judge, &posed, on_ticks, open_tick, choosing)
+            self.cheapest(&judge, &posed, on_ticks)
         } else {
             on_ticks
         };
@@ -140,86 +140,23 @@ impl<const N: usize> Controller<N> {
         (on_ticks, if idle { Status::Quiet } else { status })
     }
 
-    /// The cheapest whole-tick firing among the rounded answers and the small search.
-    fn cheapest(
-        &self,
-        judge: &Judge,
-        posed: &Posed<N>,
-        rounded: [u16; N],
-        open_tick: u32,
-        choosing: &mut Choosing<impl Witness, N>,
-    ) -> [u16; N] {
-        let mut best = (judge.cost_of(&rounded), rounded);
-        let mut small = true;
-        let mut short = JetMask::NONE;
-        let mut nearly = (0.0, JetMask::NONE);
-        for (j, (jet, &t)) in self.table.jets.iter().zip(&posed.answer.on_time).enumerate() {
-            let shortest_s = pulse::acting_time(jet.minimum_on_ticks, jet, &self.table.timing);
-            small &= t < SMALL_PULSES * shortest_s;
-            if t > 0.0 && t < shortest_s {
-                short = short.with(j);
-                if t / shortest_s > nearly.0 {
-                    nearly = (t / shortest_s, JetMask::NONE.with(j));
-                }
-            }
-        }
-        if short != JetMask::NONE {
-            // Pulses shorter than the valves do: all raised, the longest raised, none raised.
-            for raised in [short, nearly.1, JetMask::NONE] {
-                let on_ticks = self.solved_around(posed, short, raised, open_tick, choosing);
-                let cost = judge.cost_of(&on_ticks);
-                if cost < best.0 {
-                    best = (cost, on_ticks);
-                }
-            }
-        }
-        if small && let Some(pulses) = judge.smallest(best.0) {
-            let mut on_ticks = [0; N];
-            for (j, ticks) in pulses {
-                if let Some(slot) = on_ticks.get_mut(j).filter(|_| ticks > 0) {
-                    *slot = ticks;
-                }
-            }
-            return on_ticks;
-        }
-        best.1
-    }
-
-    /// The answer with `raised` at their shortest pulse, the rest of `short` shut, and all other jets
-    /// solved again around them; all shut when that has no exact answer.
-    fn solved_around(
-        &self,
-        posed: &Posed<N>,
-        short: JetMask,
-        raised: JetMask,
-        open_tick: u32,
-        choosing: &mut Choosing<impl Witness, N>,
-    ) -> [u16; N] {
+    /// The answer rounded, or one or two pulses where those are cheaper and the answer is small.
+    fn cheapest(&self, judge: &Judge, posed: &Posed<N>, rounded: [u16; N]) -> [u16; N] {
         let timing = &self.table.timing;
-        let mut demand = posed.demand;
-        let mut fixed = [0; N];
-        let known = self.table.jets.iter().zip(self.effectiveness.effects());
-        for (j, ((jet, effect), ticks)) in known.zip(&mut fixed).enumerate() {
-            if !raised.contains(j) {
-                continue;
-            }
-            *ticks = jet.minimum_on_ticks;
-            let change = effect.turn_rad_s2 * pulse::acting_time(*ticks, jet, timing);
-            for axis in 0..3 {
-                demand.low[axis] -= change[axis];
-                demand.high[axis] -= change[axis];
-            }
+        let small = self
+            .table
+            .jets
+            .iter()
+            .zip(&posed.answer.on_time)
+            .all(|(jet, &t)| t < SMALL_PULSES * pulse::acting_time(jet.minimum_on_ticks, jet, timing));
+        if !small {
+            return rounded;
         }
-        let rest = JetMask(posed.usable.0 & !short.0);
-        let longest_s = HOLD_CYCLES * timing.cycle_s();
-        let answer = self.pose_angular(demand, self.prices.standing, rest, longest_s, choosing).answer;
-        let (mut on_ticks, status) = self.shaped(&answer.on_time, answer.outcome, open_tick);
-        if status != Status::Firing {
-            return [0; N];
-        }
-        for (ticks, fixed) in on_ticks.iter_mut().zip(fixed) {
-            if fixed > 0 {
-                *ticks = fixed;
+        let Some(pulses) = judge.smallest(judge.cost_of(&rounded)) else { return rounded };
+        let mut on_ticks = [0; N];
+        for (j, ticks) in pulses {
+            if let Some(slot) = on_ticks.get_mut(j).filter(|_| ticks > 0) {
+                *slot = ticks;
             }
         }
         on_ticks
@@ -249,9 +186,10 @@ impl<const N: usize> Controller<N> {
             let exact = answer.outcome == Outcome::Exact;
             self.prices.stand(if exact { Vec3(answer.multipliers) } else { Vec3::ZERO });
         } else if let Some((axis, side)) = self.prices.next_turn() {
-            let price = self.turn_price(axis, [1.0, -1.0][side], usable, choosing);
-            if let Some(bit) = self.bits.get_mut(axis) {
-                bit.turn_price[side] = price;
+            let sign = if side == 0 { 1.0 } else { -1.0 };
+            let price = self.turn_price(axis, sign, usable, choosing);
+            if let Some(into) = self.bits.get_mut(axis).and_then(|bit| bit.turn_price.get_mut(side)) {
+                *into = price;
             }
         }
     }
@@ -267,9 +205,9 @@ impl<const N: usize> Controller<N> {
         let bit = self.bits.get(axis).map_or(0.0, |bit| bit.rate_rad_s);
         let mut want = Vec3::ZERO;
         want[axis] = sign * bit;
-        let cycle_s = self.table.timing.cycle_s();
         let demand = Demand::point(want.0);
-        let posed = self.pose_angular(demand, self.prices.standing, usable, cycle_s, choosing);
+        let longest_s = HOLD_CYCLES * self.table.timing.cycle_s();
+        let posed = self.pose_angular(demand, self.prices.standing, usable, longest_s, choosing);
         let mut waste_kg = 0.0;
         for (t, price) in posed.answer.on_time.iter().zip(&posed.price) {
             waste_kg += t * price;

@@ -64,12 +64,12 @@ impl<const N: usize> Controller<N> {
         }
         let Some(Offered { offer, .. }) = &choosing.angular.offered else {
             // Effects of a table that was found good are good.
-            return Posed { price: [0.0; N], usable, demand, answer: Selection::refused() };
+            return Posed { price: [0.0; N], answer: Selection::refused() };
         };
         let priority = self.table.axis_priority;
         let answer = choosing.angular.selector.select_from(offer, &demand, &priority);
         choosing.witness.saw(&offer.problem(&demand, priority), &answer);
-        Posed { price: *offer.price(), usable, demand, answer }
+        Posed { price: *offer.price(), answer }
     }
 
     /// Rate changes per second of acting time at their price less what they are worth.

@@ -270,7 +270,7 @@ impl<const M: usize, const N: usize> Selector<M, N> {
 
     /// Forgets what it found last.
     pub fn forget(&mut self) {
-        self.tableau.print = None;
+        (self.tableau.print, self.tableau.reach) = (None, [0.0; M]);
     }
 
     /// As [`select`], from the basis found last.

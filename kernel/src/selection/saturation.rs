@@ -97,6 +97,19 @@ struct Slid<const M: usize> {
     doubt: f32,
 }
 
+impl<const M: usize> Slid<M> {
+    /// A share, with the multipliers that bound it.
+    fn at<S: Number>(lambda: f32, bound: &Bound, y: &[S; M]) -> Self {
+        let reach_gap = if lambda > 0.0 {
+            let short = (1.0 - SLACK) * math::min(bound.share, 1.0) / lambda - 1.0;
+            math::max(short, 0.0) + bound.doubt / lambda
+        } else {
+            0.0
+        };
+        Self { lambda, reach: y.map(|y| y.rounded() / bound.towards + 0.0), reach_gap, doubt: bound.doubt }
+    }
+}
+
 /// Serves a demand.
 ///
 /// # Errors
@@ -113,6 +126,7 @@ pub(super) fn serve<const M: usize, const N: usize, S: Number>(
         return Ok(Served { outcome: Outcome::Exact, lambda: 1.0, reach: [0.0; M], reach_gap: 0.0 });
     }
     let Slid { lambda, reach, reach_gap, doubt } = slid;
+    walk.tableau.reach = reach;
     let served = Served { outcome: Outcome::Shortened, lambda, reach, reach_gap };
     if slid.lambda >= FLOOR {
         return Ok(served);
@@ -231,6 +245,15 @@ fn press<const M: usize, const N: usize, S: Number>(
     let mut slid = Slid { lambda: 1.0, reach: [0.0; M], reach_gap: 0.0, doubt: 0.0 };
     let mut rebuilds = 0;
     put(walk, slide, slid.lambda);
+    if slide.shrinks && walk.tableau.reach.iter().any(|y| *y != 0.0) {
+        // What was said of the last demand holds for every demand, and is close for one like it.
+        let y = walk.tableau.reach.map(S::of);
+        let bound = bound(walk, slide, &y, slid.lambda);
+        if bound.share < slid.lambda {
+            slid = Slid::at((1.0 - SLACK) * math::max(bound.share, 0.0), &bound, &y);
+            put(walk, slide, slid.lambda);
+        }
+    }
     loop {
         match walk.go() {
             Walked::There => {
@@ -271,7 +294,7 @@ fn press<const M: usize, const N: usize, S: Number>(
                     anew(walk);
                     continue;
                 }
-                slid.lambda = if disagree {
+                let lambda = if disagree {
                     match bound.beyond_rounding(slid.lambda, short) {
                         0.0 => return Err(Outcome::Stalled),
                         next => next,
@@ -279,14 +302,7 @@ fn press<const M: usize, const N: usize, S: Number>(
                 } else {
                     (1.0 - SLACK) * math::max(bound.share, 0.0)
                 };
-                slid.reach_gap = if slid.lambda > 0.0 {
-                    let short = (1.0 - SLACK) * math::min(bound.share, 1.0) / slid.lambda - 1.0;
-                    math::max(short, 0.0) + bound.doubt / slid.lambda
-                } else {
-                    0.0
-                };
-                slid.doubt = bound.doubt;
-                slid.reach = y.map(|y| y.rounded() / bound.towards + 0.0);
+                slid = Slid::at(lambda, &bound, &y);
                 if slid.lambda < slide.least && slide.is_negligible(walk, slid.lambda) {
                     return Ok(slid);
                 }

@@ -34,6 +34,8 @@ pub(super) struct Tableau<const M: usize, const N: usize, S = f32> {
     pub(super) print: Option<Print>,
     /// Reduced costs of the slacks, scaled, when the basis was last priced.
     pub(super) multiplier: [S; M],
+    /// Multipliers that bounded the share of a demand when one was last out of reach, per unit of each row.
+    pub(super) reach: [f32; M],
     /// Whether no reduced cost was then on the wrong side by more than rounding.
     pub(super) clean: bool,
 }
@@ -50,6 +52,7 @@ impl<const M: usize, const N: usize, S: Number> Tableau<M, N, S> {
             worn: 0,
             print: None,
             multiplier: [S::ZERO; M],
+            reach: [0.0; M],
             clean: false,
         }
     }
