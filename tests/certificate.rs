@@ -48,20 +48,23 @@ fn read(path: &Path) -> Value {
 }
 
 #[test]
-fn a_run_is_confirmed_by_the_checker() {
-    let place = folder("run").join("new");
-    let (code, out, err) =
-        stackhold(&["run", "noisy_undisturbed_hold", "--certificates", place.to_str().unwrap()]);
-    assert_eq!(code, 0, "{out}{err}");
-    assert!(out.contains("to confirm: python3"), "{out}");
-    let Some((code, words)) = checked(&place) else { return };
-    assert_eq!(code, 0, "{words}");
-    assert!(words.contains("no firing for less than") && words.contains("shortened, lambda"), "{words}");
-    assert!(words.lines().count() > 20, "{words}");
-    // A folder that holds something is not written into.
-    let (code, _, err) =
-        stackhold(&["run", "noisy_undisturbed_hold", "--certificates", place.to_str().unwrap()]);
-    assert!(code != 0 && err.contains("not empty"), "{err}");
+fn runs_are_confirmed_by_the_checker() {
+    // A hold that selects often, and a firing that takes more than a cycle.
+    for (scenario, least, said) in
+        [("docked_hold", 20, "delivered, all of"), ("one_axis_firing_roll", 3, "shortened, lambda")]
+    {
+        let place = folder(scenario).join("new");
+        let (code, out, err) = stackhold(&["run", scenario, "--certificates", place.to_str().unwrap()]);
+        assert_eq!(code, 0, "{out}{err}");
+        assert!(out.contains("to confirm: python3"), "{out}");
+        let Some((code, words)) = checked(&place) else { return };
+        assert_eq!(code, 0, "{words}");
+        assert!(words.contains("no firing for less than") && words.contains(said), "{words}");
+        assert!(words.lines().count() > least, "{words}");
+        // A folder that holds something is not written into.
+        let (code, _, err) = stackhold(&["run", scenario, "--certificates", place.to_str().unwrap()]);
+        assert!(code != 0 && err.contains("not empty"), "{err}");
+    }
 }
 
 /// Every number of a certificate at a path, changed a little; `change` maps the old value.
