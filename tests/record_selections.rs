@@ -11,15 +11,14 @@
 use std::process::ExitCode;
 
 use rand::RngExt;
+// Where the problems' source looks for it.
+use stackhold_harness::board::recording;
 use stackhold_kernel::selection::{Demand, Outcome, Selector};
 
 // Shared as source: a package for bare targets cannot be part of this workspace.
 #[path = "on-target/src/problems.rs"]
 #[allow(dead_code)]
 mod problems;
-#[path = "on-target/src/recording.rs"]
-#[allow(dead_code)]
-mod recording;
 mod selection_layouts;
 mod selection_series;
 

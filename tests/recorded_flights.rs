@@ -16,8 +16,8 @@ use stackhold_kernel::linalg::Vec3;
 // Shared as source: a package for bare targets cannot be part of this workspace.
 #[path = "on-target/src/digest.rs"]
 pub mod digest;
-#[path = "on-target/src/recording.rs"]
-pub mod layout;
+
+pub use stackhold_harness::board::recording as layout;
 
 use layout::{END, START, write_cycle, write_flight};
 

@@ -1,9 +1,11 @@
-//! The closed loop: the very kernel that flies, at its cycle, against the truth.
+//! The closed loop: the very kernel that flies, at its cycle, against the truth. It runs in this process, or
+//! wherever a [`Kernel`] is.
 
 use std::time::Instant;
 
 use anyhow::{Context, Result};
 use nalgebra::{Quaternion, UnitQuaternion};
+use stackhold_kernel::config::ConfigurationTable;
 use stackhold_kernel::controller::Controller;
 use stackhold_kernel::cycle::{AttitudeSample, Command, CycleInput, CycleOutput, RateSample, Witness};
 use stackhold_kernel::hold::Deadband;
@@ -17,6 +19,26 @@ use crate::scenario::model::{Mode, Phase, Scenario, Shut, ShutOff, Told};
 use crate::selection_check::Checker;
 use crate::table::{self, JETS, tick_at};
 use crate::truth::{Measurement, Sensors, Truth};
+
+/// Where the kernel runs.
+pub trait Kernel {
+    /// Runs one control cycle; every jet selection made in it is shown to the witness.
+    ///
+    /// # Errors
+    /// The kernel cannot be reached. What it says of its inputs is in the output's status.
+    fn cycle<W: Witness>(&mut self, input: &CycleInput, witness: &mut W) -> Result<CycleOutput<JETS>>;
+}
+
+/// In this process.
+impl Kernel for Controller<JETS> {
+    fn cycle<W: Witness>(&mut self, input: &CycleInput, witness: &mut W) -> Result<CycleOutput<JETS>> {
+        Ok(self.step_witnessed(input, witness))
+    }
+}
+
+fn in_process(table: &ConfigurationTable<JETS>) -> Result<Controller<JETS>> {
+    Controller::new(table.clone()).context("the kernel refused its table")
+}
 
 /// Flies a scenario once.
 ///
@@ -47,9 +69,24 @@ pub fn fly_sampled(
     progress: &mut dyn FnMut(f64),
     sampler: Option<&mut Sampler>,
 ) -> Result<RunRecord> {
-    let mut flight = Flight::new(scenario, present, told)?;
+    let mut flight = Flight::new(scenario, present, told, in_process)?;
     flight.witnesses.sampler = sampler;
-    flight.fly(name, progress, &mut |_, _| {})
+    Ok(flight.fly(name, progress, &mut |_, _| {})?.0)
+}
+
+/// As [`fly`], with the kernel where `seat` puts it, given the table; the kernel comes back with the record.
+///
+/// # Errors
+/// As [`fly`]; and when the kernel cannot be put there or is lost on the way.
+pub fn fly_on<K: Kernel>(
+    scenario: &Scenario,
+    present: &[String],
+    told: &Told,
+    name: &str,
+    progress: &mut dyn FnMut(f64),
+    seat: impl FnOnce(&ConfigurationTable<JETS>) -> Result<K>,
+) -> Result<(RunRecord, K)> {
+    Flight::new(scenario, present, told, seat)?.fly(name, progress, &mut |_, _| {})
 }
 
 /// As [`fly`]; `watch` is shown what went into the kernel and what came out, every cycle.
@@ -64,16 +101,17 @@ pub fn fly_watched(
     progress: &mut dyn FnMut(f64),
     watch: &mut dyn FnMut(&CycleInput, &CycleOutput<JETS>),
 ) -> Result<RunRecord> {
-    Flight::new(scenario, present, told)?.fly(name, progress, watch)
+    Ok(Flight::new(scenario, present, told, in_process)?.fly(name, progress, watch)?.0)
 }
 
 /// FNV-1a, 64 bits: offset basis and prime as published by Fowler, Noll and Vo.
 const FNV_START: u64 = 0xcbf2_9ce4_8422_2325;
 const FNV_PRIME: u64 = 0x0000_0100_0000_01b3;
 
-struct Flight<'a> {
+struct Flight<'a, K> {
     scenario: &'a Scenario,
-    controller: Controller<JETS>,
+    kernel: K,
+    table_identity: u32,
     truth: Truth,
     sensors: Sensors,
     witnesses: Witnesses<'a>,
@@ -98,13 +136,18 @@ impl Witness for Witnesses<'_> {
     }
 }
 
-impl<'a> Flight<'a> {
-    fn new(scenario: &'a Scenario, present: &[String], told: &Told) -> Result<Self> {
+impl<'a, K: Kernel> Flight<'a, K> {
+    fn new(
+        scenario: &'a Scenario,
+        present: &[String],
+        told: &Told,
+        seat: impl FnOnce(&ConfigurationTable<JETS>) -> Result<K>,
+    ) -> Result<Self> {
         let table = table::build(scenario, present, told)?;
-        let controller = Controller::new(table).context("the kernel refused its table")?;
         Ok(Self {
             scenario,
-            controller,
+            kernel: seat(&table)?,
+            table_identity: table.identity,
             truth: Truth::new(scenario, present)?,
             sensors: Sensors::new(scenario),
             witnesses: Witnesses::default(),
@@ -119,7 +162,7 @@ impl<'a> Flight<'a> {
         name: &str,
         progress: &mut dyn FnMut(f64),
         watch: &mut dyn FnMut(&CycleInput, &CycleOutput<JETS>),
-    ) -> Result<RunRecord> {
+    ) -> Result<(RunRecord, K)> {
         let began = Instant::now();
         let start = self.truth.arms_m();
         let centre = self.truth.mass_properties().centre_of_mass_m;
@@ -139,7 +182,7 @@ impl<'a> Flight<'a> {
         }
         progress(1.0);
         let truth = &self.truth;
-        Ok(RunRecord {
+        let record = RunRecord {
             name: name.to_owned(),
             cycles,
             edges: truth.edges().to_vec(),
@@ -150,9 +193,10 @@ impl<'a> Flight<'a> {
             centre_of_mass_m: [centre, truth.mass_properties().centre_of_mass_m],
             arms_m: [start, truth.arms_m()],
             command_hash: self.hash,
-            table_identity: self.controller.table().identity,
+            table_identity: self.table_identity,
             wall_s: began.elapsed().as_secs_f64(),
-        })
+        };
+        Ok((record, self.kernel))
     }
 
     /// One control cycle from its start (ticks since time zero) to its end.
@@ -177,7 +221,7 @@ impl<'a> Flight<'a> {
         if let Some(sampler) = &mut self.witnesses.sampler {
             sampler.at(time_s);
         }
-        let output = self.controller.step_witnessed(&input, &mut self.witnesses);
+        let output = self.kernel.cycle(&input, &mut self.witnesses)?;
         watch(&input, &output);
         let row = self.row(time_s, &phase.1.mode, &output);
         self.command_valves(start, &output)?;

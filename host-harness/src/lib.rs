@@ -2,6 +2,7 @@
 #![forbid(unsafe_code)]
 
 pub mod authority;
+pub mod board;
 pub mod bound;
 pub mod certificate;
 pub mod cli;

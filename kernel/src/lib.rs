@@ -74,4 +74,5 @@ pub mod pulse;
 pub mod quaternion;
 pub mod selection;
 pub mod status;
+pub mod telemetry;
 pub mod whole_ticks;

@@ -36,6 +36,11 @@ impl UnitQuaternion {
         Some(Self { v: Vec3([x, y, z]) * k, w: w * k })
     }
 
+    /// From what [`Self::to_array`] gave and a record has kept, bit for bit.
+    pub(crate) const fn as_sent([x, y, z, w]: [f32; 4]) -> Self {
+        Self { v: Vec3([x, y, z]), w }
+    }
+
     /// As `[x, y, z, w]`.
     #[must_use]
     pub fn to_array(self) -> [f32; 4] {

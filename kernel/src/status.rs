@@ -45,6 +45,29 @@ pub enum Trust {
 }
 
 impl Status {
+    /// Every status, in the order of the numbers.
+    pub const ALL: [Self; 13] = [
+        Self::Quiet,
+        Self::Firing,
+        Self::Drifting,
+        Self::Choosing,
+        Self::Shortened,
+        Self::Prioritised,
+        Self::Predicted,
+        Self::RateMissing,
+        Self::Stale,
+        Self::Starting,
+        Self::CommandRefused,
+        Self::SelectionFailed,
+        Self::NoJets,
+    ];
+
+    /// The status of a number; `None` where there is none.
+    #[must_use]
+    pub fn from_number(number: u8) -> Option<Self> {
+        Self::ALL.into_iter().find(|status| status.number() == number)
+    }
+
     /// The stable number.
     #[must_use]
     pub const fn number(self) -> u8 {

@@ -1,7 +1,10 @@
-//! What every image needs on a board: start-up, the recording from the host, a counter of instructions,
-//! an end.
+//! What images need on a board: start-up, the recording from the host, a counter of instructions, a serial line to the
+//! host, an end. An image is a program with a function `on_board`, which may give a reason why it failed.
 
+#[allow(dead_code, reason = "not every program measures")]
 pub mod measure;
+#[allow(dead_code, reason = "not every program replays a recording")]
+pub mod recorded;
 #[cfg(not(target_arch = "sparc"))]
 pub mod semihosting;
 #[cfg(target_arch = "sparc")]
@@ -29,8 +32,6 @@ mod processor;
 use core::panic::PanicInfo;
 
 use stackhold_on_target::line::Line;
-use stackhold_on_target::recording::{Malformed, Words};
-use stackhold_on_target::replay::Failure;
 
 /// Called by the start-up code with memory and floating point ready.
 #[unsafe(no_mangle)]
@@ -39,40 +40,9 @@ extern "C" fn board_main() -> ! {
     if !processor::keeps_its_registers() {
         fail("register windows were lost in deep calls");
     }
-    let Some(file) = outside::open(crate::RECORDING) else {
-        fail("cannot open the recording in the emulator's working folder");
-    };
-    let mut words = Streamed { file, buffer: [0; 1024], filled: 0, next: 0 };
-    match crate::on_board(&mut words) {
-        Ok(_) => outside::exit(0),
-        Err(failure) => fail(match failure {
-            Failure::Malformed(Malformed::CutOff) => "the recording is cut off",
-            Failure::Malformed(Malformed::UnknownItem) => "the recording holds an unknown item",
-            Failure::Malformed(Malformed::TooManyJets) => "the recording has more jets than the image",
-            Failure::NoTable => "the kernel refused a table, or a cycle came before any",
-            Failure::NotFinite(_) => "the kernel put out a number that is not finite",
-            Failure::Empty => "the recording holds nothing to replay",
-        }),
-    }
-}
-
-/// The recording, read from the host piece by piece.
-pub struct Streamed {
-    file: outside::File,
-    buffer: [u32; 1024],
-    filled: usize,
-    next: usize,
-}
-
-impl Words for Streamed {
-    fn word(&mut self) -> Option<u32> {
-        if self.next == self.filled {
-            self.filled = outside::read(&mut self.file, &mut self.buffer);
-            self.next = 0;
-        }
-        let word = self.buffer.get(..self.filled)?.get(self.next)?;
-        self.next += 1;
-        Some(u32::from_le(*word))
+    match crate::on_board() {
+        Ok(()) => outside::exit(0),
+        Err(reason) => fail(reason),
     }
 }
 

@@ -6,6 +6,9 @@
 //! through it and prints a digest of every output bit ([`digest`]) in regular blocks, so that the first
 //! block that differs is seen. The recordings are made by `tests/record_cycles.rs`.
 //!
+//! [`frame`] and [`exchange`] are for the kernel in a closed loop with a simulator on the host, which tells it every
+//! cycle's input over a line and acts on its output.
+//!
 //! The same for single jet selections: [`problems`] are read and [`selecting`] runs the kernel through
 //! them, in a program of its own, so that the other's image holds the code of flight and no more. They
 //! are made by `tests/record_selections.rs`.
@@ -13,8 +16,13 @@
 #![forbid(unsafe_code)]
 
 pub mod digest;
+#[path = "../../../host-harness/src/board/exchange.rs"]
+pub mod exchange;
+#[path = "../../../host-harness/src/board/frame.rs"]
+pub mod frame;
 pub mod line;
 pub mod problems;
+#[path = "../../../host-harness/src/board/recording.rs"]
 pub mod recording;
 pub mod replay;
 pub mod selecting;

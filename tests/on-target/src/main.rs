@@ -14,10 +14,6 @@ mod measure_cycles;
 #[cfg(target_os = "none")]
 use measure_cycles::on_board;
 
-/// File the board finds in the emulator's working folder.
-#[cfg(target_os = "none")]
-const RECORDING: &[u8] = b"cycles.bin\0";
-
 #[cfg(not(target_os = "none"))]
 fn main() -> std::process::ExitCode {
     use stackhold_on_target::{JETS, replay::replay};

@@ -18,6 +18,7 @@ use stackhold_kernel::flight_table::{
 };
 use stackhold_kernel::linalg::{Mat3, Vec3};
 use stackhold_kernel::mass_properties::MassPropertiesError;
+use stackhold_kernel::telemetry;
 
 #[panic_handler]
 fn panicked(_: &PanicInfo<'_>) -> ! {
@@ -46,6 +47,8 @@ fn flown<const N: usize>() {
     black_box(Controller::step as fn(&mut Controller<N>, &CycleInput) -> CycleOutput<N>);
     black_box(Controller::retell as fn(&mut Controller<N>, f32, Vec3, Mat3) -> Retold);
     black_box(Controller::table as fn(&Controller<N>) -> &ConfigurationTable<N>);
+    black_box(telemetry::write as fn(&CycleOutput<N>, u32, &mut [u8]) -> Option<usize>);
+    black_box(telemetry::read as fn(&[u8]) -> Option<(CycleOutput<N>, u32)>);
 }
 
 /// Flight tables: from bytes to the table in force, and their check in memory.

@@ -14,10 +14,6 @@ mod measure_selections;
 #[cfg(target_os = "none")]
 use measure_selections::on_board;
 
-/// File the board finds in the emulator's working folder.
-#[cfg(target_os = "none")]
-const RECORDING: &[u8] = b"selections.bin\0";
-
 #[cfg(not(target_os = "none"))]
 fn main() -> std::process::ExitCode {
     host::main(|recording| stackhold_on_target::selecting::replay(recording, &mut host::Console))

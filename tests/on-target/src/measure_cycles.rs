@@ -10,12 +10,20 @@ use stackhold_on_target::line::Line;
 use stackhold_on_target::recording::Name;
 use stackhold_on_target::replay::{Bench, Failure, replay};
 
-use super::board::Streamed;
 use super::board::measure::{Counter, Tally};
 use super::board::outside::print;
+use super::board::recorded::{Streamed, replayed};
 
 /// Replays the recorded cycles.
-pub fn on_board(recording: &mut Streamed) -> Result<u64, Failure> {
+///
+/// # Errors
+/// See [`replayed`].
+pub fn on_board() -> Result<(), &'static str> {
+    // In the emulator's working folder.
+    replayed(b"cycles.bin\0", measured)
+}
+
+fn measured(recording: &mut Streamed) -> Result<u64, Failure> {
     let mut bench = Measuring { counter: Counter::new(), cycle: 0, tallies: Default::default() };
     let cycles = replay::<JETS>(recording, &mut bench)?;
     print_sizes();

@@ -10,12 +10,20 @@ use stackhold_on_target::recording::Name;
 use stackhold_on_target::replay::Failure;
 use stackhold_on_target::selecting::{Class, SelectionBench, replay};
 
-use super::board::Streamed;
 use super::board::measure::{Counter, Tally};
 use super::board::outside::print;
+use super::board::recorded::{Streamed, replayed};
 
 /// Replays the recorded problems.
-pub fn on_board(recording: &mut Streamed) -> Result<u64, Failure> {
+///
+/// # Errors
+/// See [`replayed`].
+pub fn on_board() -> Result<(), &'static str> {
+    // In the emulator's working folder.
+    replayed(b"selections.bin\0", measured)
+}
+
+fn measured(recording: &mut Streamed) -> Result<u64, Failure> {
     let mut bench = Measuring { counter: Counter::new(), number: 0, tallies: Default::default() };
     replay(recording, &mut bench)
 }

@@ -264,7 +264,8 @@ pub fn read_item<const N: usize>(words: &mut impl Words) -> Result<Item<N>, Malf
     }
 }
 
-pub(crate) fn put_name(name: &str, put: &mut impl FnMut(u32)) {
+/// Writes a name; what is beyond 32 bytes is cut off.
+pub fn put_name(name: &str, put: &mut impl FnMut(u32)) {
     let mut bytes: Name = [0; 32];
     for (slot, byte) in bytes.iter_mut().zip(name.bytes()) {
         *slot = byte;
@@ -274,7 +275,11 @@ pub(crate) fn put_name(name: &str, put: &mut impl FnMut(u32)) {
     }
 }
 
-pub(crate) fn read_name(words: &mut impl Words) -> Result<Name, Malformed> {
+/// Reads a name.
+///
+/// # Errors
+/// The words are cut off.
+pub fn read_name(words: &mut impl Words) -> Result<Name, Malformed> {
     let mut name: Name = [0; 32];
     for slot in name.chunks_exact_mut(4) {
         slot.copy_from_slice(&word(words)?.to_le_bytes());
@@ -282,11 +287,16 @@ pub(crate) fn read_name(words: &mut impl Words) -> Result<Name, Malformed> {
     Ok(name)
 }
 
-pub(crate) fn put_floats<const M: usize>(values: [f32; M], put: &mut impl FnMut(u32)) {
+/// Writes numbers as their bits.
+pub fn put_floats<const M: usize>(values: [f32; M], put: &mut impl FnMut(u32)) {
     values.into_iter().for_each(|value| put(value.to_bits()));
 }
 
-pub(crate) fn word(words: &mut impl Words) -> Result<u32, Malformed> {
+/// Reads a word.
+///
+/// # Errors
+/// There is none.
+pub fn word(words: &mut impl Words) -> Result<u32, Malformed> {
     words.word().ok_or(Malformed::CutOff)
 }
 
@@ -294,11 +304,19 @@ fn half(words: &mut impl Words) -> Result<u16, Malformed> {
     u16::try_from(word(words)?).map_err(|_| Malformed::UnknownItem)
 }
 
-pub(crate) fn float(words: &mut impl Words) -> Result<f32, Malformed> {
+/// Reads a number.
+///
+/// # Errors
+/// There is none.
+pub fn float(words: &mut impl Words) -> Result<f32, Malformed> {
     word(words).map(f32::from_bits)
 }
 
-pub(crate) fn floats<const M: usize>(words: &mut impl Words) -> Result<[f32; M], Malformed> {
+/// Reads numbers.
+///
+/// # Errors
+/// The words are cut off.
+pub fn floats<const M: usize>(words: &mut impl Words) -> Result<[f32; M], Malformed> {
     let mut values = [0.0; M];
     for value in &mut values {
         *value = float(words)?;
