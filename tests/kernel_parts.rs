@@ -438,9 +438,10 @@ proptest! {
         let seen = ledger.between(
             start.wrapping_add(from), start.wrapping_add(to), &jets, effects.effects(), &TIMING,
         );
+        // Times of up to a second and a half are f32 and off by 1e-7 s, of up to 21 pulses of up to 0.1 rad/s².
         for axis in 0..3 {
-            prop_assert!((f64::from(seen.rate_rad_s[axis]) - rate[axis]).abs() < 1e-8, "{:?} {:?}", seen, rate);
-            prop_assert!((f64::from(seen.turn_rad[axis]) - turn[axis]).abs() < 1e-8, "{:?} {:?}", seen, turn);
+            prop_assert!((f64::from(seen.rate_rad_s[axis]) - rate[axis]).abs() < 2e-7, "{:?} {:?}", seen, rate);
+            prop_assert!((f64::from(seen.turn_rad[axis]) - turn[axis]).abs() < 4e-7, "{:?} {:?}", seen, turn);
         }
     }
 }
