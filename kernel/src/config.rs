@@ -303,11 +303,10 @@ impl SharedLimits {
     pub fn allow(&self, jets: &[Jet], open: JetMask) -> bool {
         let mut taken = Taken::NOTHING;
         open.count() <= u32::from(self.most_jets_at_once)
-            && jets
-                .iter()
-                .enumerate()
-                .filter(|(j, _)| open.contains(*j))
-                .all(|(_, jet)| taken.admits(jet.group, jet.flow_kg_s(), self))
+            && open
+                .indices()
+                .filter_map(|j| jets.get(j))
+                .all(|jet| taken.admits(jet.group, jet.flow_kg_s(), self))
     }
 }
 

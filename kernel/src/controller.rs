@@ -1,7 +1,7 @@
 //! The controller: one call per control cycle.
 
 use crate::config::{ConfigError, ConfigurationTable};
-use crate::cycle::{Choosing, Command, CycleInput, CycleOutput, Witness};
+use crate::cycle::{Command, CycleInput, CycleOutput, Witness};
 use crate::effectiveness::Effectiveness;
 use crate::hold::{self, AxisBit};
 use crate::holding::Prices;
@@ -43,8 +43,8 @@ pub struct Controller<const N: usize> {
     pub(crate) bits: [AxisBit; 3],
     pub(crate) prices: Prices,
     /// Go on from the bases of the last firings: rate changes, and rate and velocity changes.
-    angular: Angular<N>,
-    full: Selector<6, N>,
+    pub(crate) angular: Angular<N>,
+    pub(crate) full: Selector<6, N>,
     /// Whether mass properties have been told since the table was.
     pub(crate) retold: bool,
 }
@@ -235,20 +235,6 @@ impl<const N: usize> Controller<N> {
         self.ledger.book(open_tick, &on_ticks, self.table.timing.cycle_ticks);
         let status = worse(taken, worse(fired, measured));
         CycleOutput { on_ticks, status, error_rad, ..self.output(open_tick, motion) }
-    }
-
-    /// Lets a piece of work choose with the selectors that are kept: they are taken out for that time, and only
-    /// where jets are chosen, for they are more than a kilobyte.
-    pub(crate) fn choosing<W: Witness, T>(
-        &mut self,
-        witness: &mut W,
-        work: impl FnOnce(&mut Self, &mut Choosing<W, N>) -> T,
-    ) -> T {
-        let mut angular = core::mem::take(&mut self.angular);
-        let mut full = core::mem::take(&mut self.full);
-        let done = work(self, &mut Choosing { angular: &mut angular, full: &mut full, witness });
-        (self.angular, self.full) = (angular, full);
-        done
     }
 
     /// All jets shut, booked as such.

@@ -4,8 +4,7 @@ use crate::hold::Deadband;
 use crate::jet::JetMask;
 use crate::linalg::Vec3;
 use crate::observer::Motion;
-use crate::posing::Angular;
-use crate::selection::{Problem, Selection, Selector};
+use crate::selection::{Problem, Selection};
 use crate::status::Status;
 
 /// One measured attitude. Who filters: nobody before the kernel; samples come raw, each with the tick
@@ -101,15 +100,6 @@ pub trait Witness {
 
 impl Witness for () {
     fn saw<const M: usize, const N: usize>(&mut self, _: &Problem<M>, _: &Selection<M, N>) {}
-}
-
-/// Who selects, from the bases found last, and who looks on.
-pub(crate) struct Choosing<'a, W, const N: usize> {
-    /// Rate changes.
-    pub(crate) angular: &'a mut Angular<N>,
-    /// Rate and velocity changes.
-    pub(crate) full: &'a mut Selector<6, N>,
-    pub(crate) witness: &'a mut W,
 }
 
 /// One angular selection as posed and answered.

@@ -2,7 +2,7 @@
 //! [`crate::firing`].
 
 use crate::controller::Controller;
-use crate::cycle::{Choosing, Posed, Witness};
+use crate::cycle::{Posed, Witness};
 use crate::firing::Judge;
 use crate::hold::{self, Deadband, Situation};
 use crate::jet::JetMask;
@@ -92,11 +92,11 @@ impl<const N: usize> Controller<N> {
         // Turned round as soon as an edge is met: turning before it would cost periods.
         if !firing_on && !hold::must_fire(&now, deadband, 0.0, cycle_s) {
             if self.prices.is_any_due() {
-                self.choosing(witness, |own, choosing| own.price_next(disturbance, usable, choosing));
+                self.price_next(disturbance, usable, witness);
             }
             return ([0; N], Status::Quiet);
         }
-        self.choosing(witness, |own, choosing| own.settle(open_tick, &now, deadband, usable, choosing))
+        self.settle(open_tick, &now, deadband, usable, witness)
     }
 
     /// Ticks and status of a firing that settles every axis that must be turned round.
@@ -106,18 +106,18 @@ impl<const N: usize> Controller<N> {
         now: &Situation,
         deadband: &Deadband,
         usable: JetMask,
-        choosing: &mut Choosing<impl Witness, N>,
+        witness: &mut impl Witness,
     ) -> ([u16; N], Status) {
         let cycle_s = self.table.timing.cycle_s();
         let firing_on = self.open_at(open_tick) != JetMask::NONE;
         if self.prices.is_standing_due() {
-            self.price_next(self.disturbance(), usable, choosing);
+            self.price_next(self.disturbance(), usable, witness);
         }
         let standing_price = self.prices.standing;
         let steady = standing_price != Vec3::ZERO;
         let demand = hold::settle(now, deadband, &self.bits, cycle_s, steady);
         let longest_s = HOLD_CYCLES * cycle_s;
-        let posed = self.pose_angular(demand, standing_price, usable, longest_s, choosing);
+        let posed = self.pose_angular(demand, standing_price, usable, longest_s, witness);
         let (on_ticks, status) = self.shaped(&posed.answer.on_time, posed.answer.outcome, open_tick);
         let on_ticks = if status == Status::Firing && !firing_on {
             let judge = Judge {
@@ -177,17 +177,17 @@ impl<const N: usize> Controller<N> {
 
     /// Works out the next price that is due: what a rate change against the standing disturbance is worth, then what
     /// turning each axis alone wastes. One at a time, for each is a selection; until then the old ones serve.
-    fn price_next(&mut self, disturbance: Vec3, usable: JetMask, choosing: &mut Choosing<impl Witness, N>) {
+    fn price_next(&mut self, disturbance: Vec3, usable: JetMask, witness: &mut impl Witness) {
         if self.prices.is_standing_due() {
             // One cycle's worth of the disturbance, taken away.
             let cycle_s = self.table.timing.cycle_s();
             let want = Demand::point((-disturbance * cycle_s).0);
-            let answer = self.pose_angular(want, Vec3::ZERO, usable, cycle_s, choosing).answer;
+            let answer = self.pose_angular(want, Vec3::ZERO, usable, cycle_s, witness).answer;
             let exact = answer.outcome == Outcome::Exact;
             self.prices.stand(if exact { Vec3(answer.multipliers) } else { Vec3::ZERO });
         } else if let Some((axis, side)) = self.prices.next_turn() {
             let sign = if side == 0 { 1.0 } else { -1.0 };
-            let price = self.turn_price(axis, sign, usable, choosing);
+            let price = self.turn_price(axis, sign, usable, witness);
             if let Some(into) = self.bits.get_mut(axis).and_then(|bit| bit.turn_price.get_mut(side)) {
                 *into = price;
             }
@@ -195,19 +195,13 @@ impl<const N: usize> Controller<N> {
     }
 
     /// Waste of turning one axis alone by one bit, kg per rad/s; never zero.
-    fn turn_price(
-        &self,
-        axis: usize,
-        sign: f32,
-        usable: JetMask,
-        choosing: &mut Choosing<impl Witness, N>,
-    ) -> f32 {
+    fn turn_price(&mut self, axis: usize, sign: f32, usable: JetMask, witness: &mut impl Witness) -> f32 {
         let bit = self.bits.get(axis).map_or(0.0, |bit| bit.rate_rad_s);
         let mut want = Vec3::ZERO;
         want[axis] = sign * bit;
         let demand = Demand::point(want.0);
         let longest_s = HOLD_CYCLES * self.table.timing.cycle_s();
-        let posed = self.pose_angular(demand, self.prices.standing, usable, longest_s, choosing);
+        let posed = self.pose_angular(demand, self.prices.standing, usable, longest_s, witness);
         let mut waste_kg = 0.0;
         for (t, price) in posed.answer.on_time.iter().zip(&posed.price) {
             waste_kg += t * price;

@@ -18,7 +18,7 @@
 //! translation is free.
 
 use crate::controller::Controller;
-use crate::cycle::{Choosing, Witness};
+use crate::cycle::Witness;
 use crate::effectiveness::Effect;
 use crate::jet::JetMask;
 use crate::linalg::Vec3;
@@ -139,25 +139,20 @@ impl<const N: usize> Controller<N> {
         if self.owed.done {
             return ([0; N], Status::Quiet);
         }
-        self.choosing(witness, |own, choosing| own.work_on(open_tick, usable, choosing))
+        self.work_on(open_tick, usable, witness)
     }
 
     /// Ticks and status of a cycle in which something is owed.
-    fn work_on(
-        &mut self,
-        open_tick: u32,
-        usable: JetMask,
-        choosing: &mut Choosing<impl Witness, N>,
-    ) -> ([u16; N], Status) {
+    fn work_on(&mut self, open_tick: u32, usable: JetMask, witness: &mut impl Witness) -> ([u16; N], Status) {
         let goes_on = |choice: &Choice<N>| choice.usable == usable;
         let (on_ticks, status) = if let Some(choice) = self.choice.take().filter(goes_on) {
             (self.think_on(choice), Status::Firing)
         } else if self.owed.velocity_m_s.is_some() {
             let want = self.all_owed();
-            let answer = self.pose_full(want, usable, self.table.timing.cycle_s(), choosing);
+            let answer = self.pose_full(want, usable, self.table.timing.cycle_s(), witness);
             self.whole(open_tick, usable, (&want, all_rows, Rows::All), &answer)
         } else {
-            self.turn(open_tick, usable, choosing)
+            self.turn(open_tick, usable, witness)
         };
         if self.choice.is_some() {
             return ([0; N], Status::Choosing);
@@ -180,19 +175,14 @@ impl<const N: usize> Controller<N> {
     }
 
     /// One cycle of a demand that leaves translation free, or spares it where that costs little.
-    fn turn(
-        &mut self,
-        open_tick: u32,
-        usable: JetMask,
-        choosing: &mut Choosing<impl Witness, N>,
-    ) -> ([u16; N], Status) {
+    fn turn(&mut self, open_tick: u32, usable: JetMask, witness: &mut impl Witness) -> ([u16; N], Status) {
         let cycle_s = self.table.timing.cycle_s();
         let want = Demand::point(self.owed.rate_rad_s.0);
-        let free = self.pose_angular(want, Vec3::ZERO, usable, cycle_s, choosing).answer;
+        let free = self.pose_angular(want, Vec3::ZERO, usable, cycle_s, witness).answer;
         let wish = self.table.spare_translation;
         if wish.is_on() && is_along(free.outcome) {
             let spared_want = self.sparing();
-            let spared = self.pose_full(spared_want, usable, cycle_s, choosing);
+            let spared = self.pose_full(spared_want, usable, cycle_s, witness);
             // Prices of the whole demand: a smaller share in this cycle means more cycles.
             let most = (1.0 + wish.extra_share) * self.price_of(&free.on_time) * spared.lambda;
             if is_along(spared.outcome)

@@ -2,7 +2,7 @@
 
 use crate::config::Taken;
 use crate::controller::Controller;
-use crate::cycle::{Choosing, Posed, Witness};
+use crate::cycle::{Posed, Witness};
 use crate::effectiveness::Effect;
 use crate::jet::{Jet, JetMask};
 use crate::linalg::Vec3;
@@ -51,24 +51,24 @@ impl<const N: usize> Controller<N> {
     ///
     /// * `credit` — what a rate change is worth, kg per rad/s; `longest_s` — longest acting time.
     pub(crate) fn pose_angular(
-        &self,
+        &mut self,
         demand: Demand<3>,
         credit: Vec3,
         usable: JetMask,
         longest_s: f32,
-        choosing: &mut Choosing<impl Witness, N>,
+        witness: &mut impl Witness,
     ) -> Posed<N> {
         let terms = Terms { credit, usable, longest_s };
-        if choosing.angular.offered.as_ref().is_none_or(|offered| offered.terms != terms) {
-            choosing.angular.offered = self.offer_turns(terms).map(|offer| Offered { terms, offer });
+        if self.angular.offered.as_ref().is_none_or(|offered| offered.terms != terms) {
+            self.angular.offered = self.offer_turns(terms).map(|offer| Offered { terms, offer });
         }
-        let Some(Offered { offer, .. }) = &choosing.angular.offered else {
+        let Some(Offered { offer, .. }) = &self.angular.offered else {
             // Effects of a table that was found good are good.
             return Posed { price: [0.0; N], answer: Selection::refused() };
         };
         let priority = self.table.axis_priority;
-        let answer = choosing.angular.selector.select_from(offer, &demand, &priority);
-        choosing.witness.saw(&offer.problem(&demand, priority), &answer);
+        let answer = self.angular.selector.select_from(offer, &demand, &priority);
+        witness.saw(&offer.problem(&demand, priority), &answer);
         Posed { price: *offer.price(), answer }
     }
 
@@ -84,11 +84,11 @@ impl<const N: usize> Controller<N> {
     /// Poses and answers a six-row selection (rate change, rad/s, and velocity change, m/s; body axes)
     /// at full prices, from the basis of the last one.
     pub(crate) fn pose_full(
-        &self,
+        &mut self,
         demand: Demand<6>,
         usable: JetMask,
         longest_s: f32,
-        choosing: &mut Choosing<impl Witness, N>,
+        witness: &mut impl Witness,
     ) -> Selection<6, N> {
         let [a, b, c] = self.table.axis_priority;
         let priority = [a, b, c, 3, 4, 5];
@@ -99,8 +99,8 @@ impl<const N: usize> Controller<N> {
         let Some(offer) = self.offer(usable, longest_s, column, |jet, _| jet.price_kg_s()) else {
             return Selection::refused();
         };
-        let answer = choosing.full.select_from(&offer, &demand, &priority);
-        choosing.witness.saw(&offer.problem(&demand, priority), &answer);
+        let answer = self.full.select_from(&offer, &demand, &priority);
+        witness.saw(&offer.problem(&demand, priority), &answer);
         answer
     }
 
