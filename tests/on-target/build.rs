@@ -3,9 +3,12 @@
 fn main() {
     let (os, arch) = (variable("CARGO_CFG_TARGET_OS"), variable("CARGO_CFG_TARGET_ARCH"));
     println!("cargo::rerun-if-changed=link");
+    println!("cargo::rerun-if-env-changed=STACKHOLD_MEMORY_MAP");
     if os == "none" {
+        let own = variable("STACKHOLD_MEMORY_MAP");
         let map = match arch.as_str() {
             _ if !variable("CARGO_FEATURE_PANIC_FREE").is_empty() => "unlimited.ld",
+            _ if !own.is_empty() => &own,
             "arm" => "cortex_m.ld",
             "sparc" => "sparc.ld",
             _ => "riscv.ld",

@@ -12,10 +12,14 @@
 //! The same for single jet selections: [`problems`] are read and [`selecting`] runs the kernel through
 //! them, in a program of its own, so that the other's image holds the code of flight and no more. They
 //! are made by `tests/record_selections.rs`.
+//!
+//! [`example`] is a board's whole program around the kernel, as an example to follow, with [`valves`] between on-times
+//! and output pins.
 #![no_std]
 #![forbid(unsafe_code)]
 
 pub mod digest;
+pub mod example;
 #[path = "../../../host-harness/src/board/exchange.rs"]
 pub mod exchange;
 #[path = "../../../host-harness/src/board/frame.rs"]
@@ -26,6 +30,7 @@ pub mod problems;
 pub mod recording;
 pub mod replay;
 pub mod selecting;
+pub mod valves;
 
 /// Jets the board's kernel is built for.
 pub const JETS: usize = 16;

@@ -50,6 +50,26 @@ impl Line {
         self
     }
 
+    /// Appends eight hexadecimal digits.
+    #[must_use]
+    pub fn hexadecimal_word(mut self, value: u32) -> Self {
+        for place in (0..8).rev() {
+            self.push(digit(u64::from(value >> (4 * place) & 15)));
+        }
+        self
+    }
+
+    /// Appends a number given in thousandths, with three decimals.
+    #[must_use]
+    pub fn thousandths(self, value: u64) -> Self {
+        let mut line = self.number(value / 1000);
+        line.push(b'.');
+        for divisor in [100, 10, 1] {
+            line.push(digit(value / divisor % 10));
+        }
+        line
+    }
+
     /// The line so far.
     #[must_use]
     pub fn as_bytes(&self) -> &[u8] {
