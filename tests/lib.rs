@@ -1,5 +1,6 @@
 //! Helpers shared by the test files of this folder.
 
+pub mod on_target;
 pub mod recorded_flights;
 
 use proptest::test_runner::{Config, FileFailurePersistence};

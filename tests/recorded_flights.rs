@@ -13,10 +13,7 @@ use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::JetMask;
 use stackhold_kernel::linalg::Vec3;
 
-// Shared as source: a package for bare targets cannot be part of this workspace.
-#[path = "on-target/src/digest.rs"]
-pub mod digest;
-
+pub use crate::on_target::digest;
 pub use stackhold_harness::board::recording as layout;
 
 use layout::{END, START, write_cycle, write_flight};

@@ -2,9 +2,12 @@
 //! print the same lines when the kernel answers with the same bits.
 //!
 //! A recording is a stream of 32-bit little-endian words ([`recording`]): one or more flights, each
-//! with the configuration table and the input of every cycle. [`replay::replay`] runs the kernel
+//! with the configuration table and the input of every cycle. [`replay::run`] runs the kernel
 //! through it and prints a digest of every output bit ([`digest`]) in regular blocks, so that the first
 //! block that differs is seen. The recordings are made by `tests/record_cycles.rs`.
+//!
+//! [`adversarial`] needs no recording: it makes its cycles up on the spot, the same ones everywhere, as many as
+//! are asked for.
 //!
 //! [`frame`] and [`exchange`] are for the kernel in a closed loop with a simulator on the host, which tells it every
 //! cycle's input over a line and acts on its output.
@@ -18,6 +21,7 @@
 #![no_std]
 #![forbid(unsafe_code)]
 
+pub mod adversarial;
 pub mod digest;
 pub mod example;
 #[path = "../../../host-harness/src/board/exchange.rs"]
@@ -26,6 +30,7 @@ pub mod exchange;
 pub mod frame;
 pub mod line;
 pub mod problems;
+pub mod random;
 #[path = "../../../host-harness/src/board/recording.rs"]
 pub mod recording;
 pub mod replay;

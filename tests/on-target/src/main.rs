@@ -16,6 +16,6 @@ use measure_cycles::on_board;
 
 #[cfg(not(target_os = "none"))]
 fn main() -> std::process::ExitCode {
-    use stackhold_on_target::{JETS, replay::replay};
-    host::main(|recording| replay::<JETS>(recording, &mut host::Console))
+    use stackhold_on_target::{JETS, replay::run};
+    host::main(|recording| run::<JETS>(recording, &mut host::Console))
 }

@@ -8,13 +8,13 @@ use stackhold_kernel::selection::{Problem, Selection};
 use stackhold_on_target::JETS;
 use stackhold_on_target::line::Line;
 use stackhold_on_target::recording::Name;
-use stackhold_on_target::replay::{Bench, Failure, replay};
+use stackhold_on_target::replay::{Bench, Failure, run};
 
 use super::board::measure::{Counter, Tally};
 use super::board::outside::print;
 use super::board::recorded::{Streamed, replayed};
 
-/// Replays the recorded cycles.
+/// Replays the recorded cycles, or runs made-up ones.
 ///
 /// # Errors
 /// See [`replayed`].
@@ -25,7 +25,7 @@ pub fn on_board() -> Result<(), &'static str> {
 
 fn measured(recording: &mut Streamed) -> Result<u64, Failure> {
     let mut bench = Measuring { counter: Counter::new(), cycle: 0, tallies: Default::default() };
-    let cycles = replay::<JETS>(recording, &mut bench)?;
+    let cycles = run::<JETS>(recording, &mut bench)?;
     print_sizes();
     Ok(cycles)
 }

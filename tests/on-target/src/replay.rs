@@ -1,11 +1,12 @@
-//! Runs the kernel through a recording.
+//! Runs the kernel through a recording, or through made-up cycles.
 
 use stackhold_kernel::controller::Controller;
 use stackhold_kernel::cycle::{CycleInput, CycleOutput};
 
-use crate::digest::{Digest, floats};
-use crate::line::Line;
-use crate::recording::{Item, Malformed, Name, Words, read_item, read_start};
+use super::adversarial;
+use super::digest::{Digest, floats};
+use super::line::Line;
+use super::recording::{Item, Malformed, Name, START, Words, read_item, word};
 
 /// A digest is printed after this many cycles or selections, and at the end of each flight or series.
 pub(crate) const BLOCK: u32 = 1000;
@@ -41,12 +42,26 @@ pub trait Bench {
     fn flight_ended(&mut self, name: &Name);
 }
 
-/// Runs every flight of a recording and prints digests. Returns the number of cycles.
+/// Runs what the words hold, by their first one: a recording, or made-up cycles. Prints digests and returns the
+/// number of cycles.
 ///
 /// # Errors
 /// See [`Failure`].
-pub fn replay<const N: usize>(words: &mut impl Words, bench: &mut impl Bench) -> Result<u64, Failure> {
-    read_start(words)?;
+pub fn run<const N: usize>(words: &mut impl Words, bench: &mut impl Bench) -> Result<u64, Failure> {
+    let cycles = match word(words)? {
+        START => replay::<N>(words, bench)?,
+        adversarial::START => adversarial::run::<N>(words, bench)?,
+        _ => return Err(Malformed::UnknownItem.into()),
+    };
+    if cycles == 0 {
+        return Err(Failure::Empty);
+    }
+    bench.say(&Line::default().text("end cycles ").number(cycles));
+    Ok(cycles)
+}
+
+/// Runs every flight of a recording.
+fn replay<const N: usize>(words: &mut impl Words, bench: &mut impl Bench) -> Result<u64, Failure> {
     let mut flight: Option<Flight<N>> = None;
     let mut cycles = 0;
     loop {
@@ -65,10 +80,6 @@ pub fn replay<const N: usize>(words: &mut impl Words, bench: &mut impl Bench) ->
         }
     }
     end(&flight, bench);
-    if cycles == 0 {
-        return Err(Failure::Empty);
-    }
-    bench.say(&Line::default().text("end cycles ").number(cycles));
     Ok(cycles)
 }
 

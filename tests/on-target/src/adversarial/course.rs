@@ -1,0 +1,237 @@
+//! What goes into the kernel, cycle by cycle: a crude motion that answers to the jets, seen through
+//! sensors that lie now and then, and commands that change their mind.
+
+use stackhold_kernel::config::ConfigurationTable;
+use stackhold_kernel::controller::Controller;
+use stackhold_kernel::cycle::{AttitudeSample, Command, CycleInput, CycleOutput, RateSample};
+use stackhold_kernel::hold::Deadband;
+use stackhold_kernel::jet::JetMask;
+use stackhold_kernel::linalg::{Mat3, Vec3};
+use stackhold_kernel::math;
+use stackhold_kernel::quaternion::UnitQuaternion;
+
+use super::super::random::Random;
+
+/// How much goes wrong.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+enum Weather {
+    /// Nothing but noise.
+    Fair,
+    /// One cycle in four is spoilt in one place, and samples stay away for many cycles.
+    Rough,
+    /// Every number is drawn anew in every cycle.
+    Storm,
+}
+
+/// One vehicle's course.
+pub struct Course {
+    weather: Weather,
+    cycle_ticks: u32,
+    cycle_s: f32,
+    tick: u32,
+    attitude: UnitQuaternion,
+    rate_rad_s: Vec3,
+    /// Standing acceleration, rad/s².
+    push_rad_s2: Vec3,
+    /// Rate change of one cycle with a typical jet, rad/s: the measure of everything.
+    stride_rad_s: f32,
+    command: Command,
+    /// Cycles until samples come again.
+    silence: u32,
+}
+
+impl Course {
+    /// The start of a course for a vehicle.
+    pub fn new<const N: usize>(random: &mut Random, controller: &Controller<N>) -> Self {
+        let timing = controller.table().timing;
+        let effects = controller.effectiveness().effects();
+        let strongest = effects.iter().flat_map(|effect| effect.turn_rad_s2.0);
+        let strongest = strongest.fold(0.0, |most, turn| math::max(turn.abs(), most));
+        let cycle_s = timing.cycle_s();
+        let stride_rad_s = math::clamp(strongest * cycle_s, 1e-7, 0.02);
+        let pushed = if random.one_in(3) { 0.0 } else { 0.05 * stride_rad_s / cycle_s };
+        let weather = match random.below(4) {
+            0 | 1 => Weather::Fair,
+            2 => Weather::Rough,
+            _ => Weather::Storm,
+        };
+        Self {
+            weather,
+            cycle_ticks: u32::from(timing.cycle_ticks),
+            cycle_s,
+            // Any clock, and in one course of four one that wraps soon.
+            tick: if random.one_in(4) { 0_u32.wrapping_sub(random.below(20_000)) } else { random.word() },
+            attitude: UnitQuaternion::from_array(attitude(random, 1.0)).unwrap_or_default(),
+            rate_rad_s: Vec3(random.vector(stride_rad_s)),
+            push_rad_s2: Vec3(random.vector(pushed)),
+            stride_rad_s,
+            command: Command::Drift,
+            silence: 0,
+        }
+    }
+
+    /// The input of the next cycle.
+    pub fn input(&mut self, random: &mut Random) -> CycleInput {
+        self.tick = self.tick.wrapping_add(self.cycle_ticks);
+        let orders_last = if self.weather == Weather::Storm { 20 } else { 150 };
+        if self.command == Command::Drift || random.one_in(orders_last) {
+            self.command = self.order(random);
+        }
+        let age = random.below(self.cycle_ticks);
+        let (attitude, rate_rad_s) = match self.weather {
+            Weather::Storm => (attitude(random, 0.02), random.vector(0.02)),
+            _ => (self.seen_attitude(random), self.seen_rate(random)),
+        };
+        let tick = self.tick.wrapping_sub(age);
+        let mut input = CycleInput {
+            tick: self.tick,
+            attitude: Some(AttitudeSample { attitude_xyzw: attitude, tick, valid: true }),
+            rate: Some(RateSample { rate_rad_s, tick, valid: true }),
+            command: self.command,
+            inhibited: JetMask::NONE,
+            shut_groups: 0,
+        };
+        match self.weather {
+            Weather::Fair => {}
+            Weather::Rough => self.spoil_now_and_then(random, &mut input),
+            Weather::Storm => {
+                spoil(random, &mut input, self.cycle_ticks);
+                if random.one_in(100) {
+                    self.tick = self.tick.wrapping_add(random.word());
+                }
+            }
+        }
+        input
+    }
+
+    fn seen_attitude(&self, random: &mut Random) -> [f32; 4] {
+        self.attitude.turned_by(Vec3(random.vector(1e-5))).to_array()
+    }
+
+    fn seen_rate(&self, random: &mut Random) -> [f32; 3] {
+        let noise = Vec3(random.vector(0.01 * self.stride_rad_s));
+        (self.rate_rad_s + noise).0
+    }
+
+    fn spoil_now_and_then(&mut self, random: &mut Random, input: &mut CycleInput) {
+        if self.silence == 0 && random.one_in(200) {
+            self.silence = 1 + random.below(40);
+        }
+        if self.silence > 0 {
+            self.silence -= 1;
+            (input.attitude, input.rate) = (None, None);
+        } else if random.one_in(4) {
+            spoil(random, input, self.cycle_ticks);
+        }
+    }
+
+    /// A command that fits the vehicle; one number in some of them is wild.
+    fn order(&self, random: &mut Random) -> Command {
+        let turn = self.stride_rad_s * random.of_any_size(-3, 4);
+        let mut rate_change_rad_s = random.vector(turn);
+        if random.one_in(2) {
+            // About one axis alone.
+            rate_change_rad_s[random.below(3) as usize % 3] = 0.0;
+            rate_change_rad_s[random.below(3) as usize % 3] = 0.0;
+        }
+        let serial = random.ticks_below(8);
+        let mut order = match random.below(8) {
+            0 => Command::Drift,
+            1 | 2 => Command::Impulse { serial, rate_change_rad_s, velocity_change_m_s: None },
+            3 => {
+                Command::Impulse { serial, rate_change_rad_s, velocity_change_m_s: Some(random.vector(0.02)) }
+            }
+            _ => {
+                let turned = self.attitude.turned_by(Vec3(random.vector(0.05)));
+                let any = attitude(random, 1.0);
+                let widths = [(); 3].map(|()| random.of_any_size(-12, -3));
+                let limits = [(); 3].map(|()| self.stride_rad_s * random.of_any_size(0, 6));
+                let deadband = Deadband { half_width_rad: Vec3(widths), rate_limit_rad_s: Vec3(limits) };
+                let attitude_xyzw = if random.one_in(8) { any } else { turned.to_array() };
+                Command::Hold { attitude_xyzw, deadband }
+            }
+        };
+        if self.weather != Weather::Fair && random.one_in(8) {
+            spoil_order(random, &mut order);
+        }
+        order
+    }
+
+    /// Moves on by one cycle with what the kernel asked for.
+    pub fn fly<const N: usize>(&mut self, controller: &Controller<N>, output: &CycleOutput<N>) {
+        let tick_s = controller.table().timing.tick_s;
+        let mut change = self.push_rad_s2 * self.cycle_s;
+        for (effect, &ticks) in controller.effectiveness().effects().iter().zip(&output.on_ticks) {
+            if ticks > 0 {
+                change = change + effect.turn_rad_s2 * (math::from_ticks(ticks) * tick_s);
+            }
+        }
+        let rate = self.rate_rad_s + change;
+        // A vehicle that has got away is stopped, so that the course goes on.
+        let tame = rate.0.iter().all(|r| r.abs() < 0.5);
+        self.rate_rad_s = if tame { rate } else { Vec3::ZERO };
+        self.attitude = self.attitude.turned_by(self.rate_rad_s * self.cycle_s);
+    }
+}
+
+/// Mass properties told in flight: a little other than they were, or wild.
+pub fn retold<const N: usize>(random: &mut Random, table: &ConfigurationTable<N>) -> (f32, Vec3, Mat3) {
+    let share = random.between(0.8, 1.25);
+    let shift = Vec3(random.vector(0.2));
+    let mut mass_kg = table.mass_kg * share;
+    let mut inertia = table.inertia_kg_m2;
+    inertia.0.iter_mut().flatten().for_each(|entry| *entry *= share);
+    if random.one_in(4) {
+        let wild = random.wild();
+        let place = random.below(3) as usize % 3;
+        if random.one_in(2) { mass_kg = wild } else { inertia.0[place][place] = wild }
+    }
+    (mass_kg, table.centre_of_mass_m + shift, inertia)
+}
+
+/// An attitude about so far from no rotation; one in fifty has not the length of one.
+fn attitude(random: &mut Random, size: f32) -> [f32; 4] {
+    let [x, y, z] = random.vector(size);
+    let w = random.between(0.5, 1.0);
+    let length = math::sqrt(x * x + y * y + z * z + w * w);
+    if random.one_in(50) { [x, y, z, w] } else { [x, y, z, w].map(|c| c / length) }
+}
+
+/// Spoils one thing of a cycle's input.
+fn spoil(random: &mut Random, input: &mut CycleInput, cycle_ticks: u32) {
+    let wild = random.wild();
+    let place = random.below(3) as usize % 3;
+    let (attitude, rate) = (input.attitude.as_mut(), input.rate.as_mut());
+    match random.below(12) {
+        0 => input.attitude = None,
+        1 => input.rate = None,
+        2 => input.inhibited = JetMask(random.word()),
+        3 => input.shut_groups = random.word(),
+        4 => input.tick = input.tick.wrapping_add(random.below(2 * cycle_ticks)),
+        5 => input.tick = input.tick.wrapping_sub(random.below(2 * cycle_ticks)),
+        6 => attitude.into_iter().for_each(|sample| sample.attitude_xyzw[place] = wild),
+        7 => rate.into_iter().for_each(|sample| sample.rate_rad_s[place] = wild),
+        8 => attitude.into_iter().for_each(|sample| sample.valid = false),
+        9 => rate.into_iter().for_each(|sample| sample.valid = false),
+        10 => spoil_order(random, &mut input.command),
+        _ => rate.into_iter().for_each(|sample| sample.tick ^= 1 << random.below(32)),
+    }
+}
+
+/// Puts a wild number into a command.
+fn spoil_order(random: &mut Random, order: &mut Command) {
+    let wild = random.wild();
+    let place = random.below(3) as usize % 3;
+    match order {
+        Command::Drift => {}
+        Command::Hold { attitude_xyzw, deadband } => match random.below(3) {
+            0 => attitude_xyzw[place] = wild,
+            1 => deadband.half_width_rad[place] = wild,
+            _ => deadband.rate_limit_rad_s[place] = wild,
+        },
+        Command::Impulse { rate_change_rad_s, velocity_change_m_s, .. } => match velocity_change_m_s {
+            Some(velocity) if random.one_in(2) => velocity[place] = wild,
+            _ => rate_change_rad_s[place] = wild,
+        },
+    }
+}
