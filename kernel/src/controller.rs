@@ -9,6 +9,7 @@ use crate::jet::{Jet, JetMask};
 use crate::ledger::{COVERED_CYCLES, Ledger, seconds, ticks_between};
 use crate::linalg::{Mat3, Vec3};
 use crate::mass_properties::{MassProperties, MassPropertiesError};
+use crate::math;
 use crate::observer::{Motion, Observer};
 use crate::open_loop::{Choice, Owed};
 use crate::posing::Angular;
@@ -266,10 +267,12 @@ impl<const N: usize> Controller<N> {
         let attitude = input
             .attitude
             .filter(|sample| sample.valid)
-            .and_then(|sample| UnitQuaternion::from_array(sample.attitude_xyzw).map(|q| (q, sample.tick)));
+            .map(|sample| (sample.attitude_xyzw.map(math::without_dust), sample.tick))
+            .and_then(|(xyzw, tick)| UnitQuaternion::from_array(xyzw).map(|attitude| (attitude, tick)));
         let rate = input.rate.filter(|sample| sample.valid).and_then(|sample| {
-            let sane = sample.rate_rad_s.iter().all(|r| r.abs() <= ABSURD_RATE_RAD_S);
-            sane.then_some((Vec3(sample.rate_rad_s), sample.tick))
+            let rate_rad_s = sample.rate_rad_s.map(math::without_dust);
+            let sane = rate_rad_s.iter().all(|r| r.abs() <= ABSURD_RATE_RAD_S);
+            sane.then_some((Vec3(rate_rad_s), sample.tick))
         });
         if self.observer.is_none() {
             let attitude = attitude.filter(|&(_, tick)| !self.too_old(ticks_between(tick, input.tick)));
@@ -391,11 +394,12 @@ impl<const N: usize> Controller<N> {
 
     /// Keeps a command that can be flown; the last good one goes on otherwise.
     fn take_command(&mut self, command: &Command) -> Status {
-        // Most cycles bring the command that is in force already.
-        if self.command.as_ref() == Some(command) {
+        // Most cycles of a hold bring the command that is in force already.
+        if self.command.as_ref().is_some_and(|last| last.is_same(command)) {
             return Status::Quiet;
         }
-        let good = match command {
+        let command = command.without_dust();
+        let good = match &command {
             Command::Drift => true,
             Command::Hold { attitude_xyzw, deadband } => match UnitQuaternion::from_array(*attitude_xyzw) {
                 Some(target) if deadband.is_valid() => {
@@ -412,7 +416,7 @@ impl<const N: usize> Controller<N> {
         if !good {
             return Status::CommandRefused;
         }
-        self.command = Some(*command);
+        self.command = Some(command);
         Status::Quiet
     }
 

@@ -3,6 +3,7 @@
 use crate::hold::Deadband;
 use crate::jet::JetMask;
 use crate::linalg::Vec3;
+use crate::math;
 use crate::observer::Motion;
 use crate::selection::{Problem, Selection};
 use crate::status::Status;
@@ -52,6 +53,48 @@ pub enum Command {
         /// Wanted change of velocity, body axes, m/s; `None` leaves translation free.
         velocity_change_m_s: Option<[f32; 3]>,
     },
+}
+
+impl Command {
+    /// Whether two commands are the same, bit for bit: integer work, see [`math::without_dust`].
+    pub(crate) fn is_same(&self, other: &Self) -> bool {
+        match (self, other) {
+            (Self::Drift, Self::Drift) => true,
+            (
+                Self::Hold { attitude_xyzw, deadband },
+                Self::Hold { attitude_xyzw: attitude, deadband: limits },
+            ) => {
+                same_bits(attitude_xyzw, attitude)
+                    && same_bits(&deadband.half_width_rad.0, &limits.half_width_rad.0)
+                    && same_bits(&deadband.rate_limit_rad_s.0, &limits.rate_limit_rad_s.0)
+            }
+            _ => false,
+        }
+    }
+
+    /// The same with numbers that mean nothing set to zero; see [`math::without_dust`].
+    pub(crate) fn without_dust(&self) -> Self {
+        let clean = math::without_dust;
+        match *self {
+            Self::Drift => Self::Drift,
+            Self::Hold { attitude_xyzw, deadband } => Self::Hold {
+                attitude_xyzw: attitude_xyzw.map(clean),
+                deadband: Deadband {
+                    half_width_rad: Vec3(deadband.half_width_rad.0.map(clean)),
+                    rate_limit_rad_s: Vec3(deadband.rate_limit_rad_s.0.map(clean)),
+                },
+            },
+            Self::Impulse { serial, rate_change_rad_s, velocity_change_m_s } => Self::Impulse {
+                serial,
+                rate_change_rad_s: rate_change_rad_s.map(clean),
+                velocity_change_m_s: velocity_change_m_s.map(|change| change.map(clean)),
+            },
+        }
+    }
+}
+
+fn same_bits(a: &[f32], b: &[f32]) -> bool {
+    a.iter().zip(b).fold(0, |differing, (a, b)| differing | (a.to_bits() ^ b.to_bits())) == 0
 }
 
 /// Input of one cycle.

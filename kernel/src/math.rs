@@ -61,6 +61,27 @@ pub fn all_finite(values: &[f32]) -> bool {
     reached & SIGN == 0
 }
 
+/// Magnitude below which a number that is told or measured means nothing, in any unit of the kernel (2^-40).
+pub const DUST: f32 = 9.094_947e-13;
+
+/// `x`, or zero where it is smaller than [`DUST`]: what comes in passes here, so that no subnormal number comes in and
+/// none is made of what is left (a product of three is normal still). Integer work: some floating-point units trap on
+/// subnormal numbers, so not even a comparison may meet one.
+#[must_use]
+pub fn without_dust(x: f32) -> f32 {
+    if x.to_bits() & !SIGN < DUST.to_bits() { 0.0 } else { x }
+}
+
+/// `x`, below 2^-38 rounded to whole multiples of 2^-60 (9e-19): zero, or large enough that the product of two is a
+/// normal number. For what the kernel makes itself and what may die away without end. Two additions; larger numbers
+/// may lose half a unit in their last place.
+#[must_use]
+pub fn settled(x: f32) -> f32 {
+    // 1.5 × 2^-37: a unit in its last place is 2^-60.
+    const COARSE: f32 = 1.091_393_6e-11;
+    (x + COARSE) - COARSE
+}
+
 const SIGN: u32 = 1 << 31;
 const LEAST_EXPONENT: u32 = 1 << 23;
 

@@ -163,12 +163,17 @@ impl Observer {
         if !(variance > 0.0 && innovation.is_finite()) {
             return;
         }
+        // What dies away (a covariance that was measured out, a state that was never moved) ends at zero, not
+        // among subnormal numbers.
+        let settled = |vector: Vec3| Vec3(vector.0.map(math::settled));
         let k = 1.0 / variance;
-        let gain = cross.map(|c| c * k);
+        let cross = cross.map(math::settled);
+        let gain = cross.map(|c| math::settled(c * k));
+        let innovation = settled(innovation);
         self.motion.attitude = self.motion.attitude.turned_by(innovation * gain[0]);
-        self.motion.rate_rad_s = self.motion.rate_rad_s + innovation * gain[1];
-        self.disturbance_rad_s2 = self.disturbance_rad_s2 + innovation * gain[2];
-        self.bias_rad_s = self.bias_rad_s + innovation * gain[3];
+        self.motion.rate_rad_s = settled(self.motion.rate_rad_s + innovation * gain[1]);
+        self.disturbance_rad_s2 = settled(self.disturbance_rad_s2 + innovation * gain[2]);
+        self.bias_rad_s = settled(self.bias_rad_s + innovation * gain[3]);
         let p = &mut self.covariance;
         for i in 0..4 {
             p[i][i] = math::max(p[i][i] - gain[i] * cross[i], LEAST_VARIANCE);
