@@ -7,7 +7,7 @@
 
 use crate::config::{SharedLimits, Timing};
 use crate::effectiveness::Effect;
-use crate::hold::{AxisBit, Deadband, Situation, cost_to_go, must_fire};
+use crate::hold::{Deadband, Outlook, Situation, must_fire};
 use crate::jet::{Jet, JetMask};
 use crate::linalg::Vec3;
 use crate::math;
@@ -16,8 +16,8 @@ use crate::selection::Demand;
 
 /// Singles kept as first halves of pairs.
 const KEPT: usize = 4;
-/// Pulse lengths tried per jet: the shortest, and two per axis.
-const CHOICES: usize = 7;
+/// Pulse lengths tried per jet beside the shortest: two per axis.
+const CHOICES: usize = 6;
 /// Longest pulse tried here, in shortest pulses.
 const LONGEST: u16 = 6;
 /// A firing must last: no axis may call again within this many cycles.
@@ -42,8 +42,8 @@ pub struct Judge<'a> {
     pub now: &'a Situation,
     /// Limits.
     pub deadband: &'a Deadband,
-    /// Smallest bits and turning prices.
-    pub bits: &'a [AxisBit; 3],
+    /// What the states that firings leave will cost.
+    pub outlook: &'a Outlook,
     /// The box that settles every axis.
     pub demand: &'a Demand<3>,
 }
@@ -87,12 +87,14 @@ impl Judge<'_> {
     pub fn smallest(&self, mut least: f32) -> Option<[(usize, u16); 2]> {
         let mut best = None;
         let mut kept: [Option<Single>; KEPT] = [None; KEPT];
+        let wanted = self.wanted();
         for (j, jet) in self.jets.iter().enumerate().filter(|&(j, _)| self.usable.contains(j)) {
             let mut tried = 0;
-            for choice in 0..CHOICES {
-                let Some(ticks) = self.ticks_for(j, jet, choice).filter(|&ticks| ticks != tried) else {
+            let longer = wanted.iter().flatten().map(|wanted| self.ticks_for(j, jet, wanted));
+            for ticks in [jet.minimum_on_ticks].into_iter().chain(longer.flatten()) {
+                if ticks == tried {
                     continue;
-                };
+                }
                 tried = ticks;
                 let Some(single) = self.single(j, ticks) else { continue };
                 // Cost to go is never negative: what wastes too much is not looked at further.
@@ -135,7 +137,7 @@ impl Judge<'_> {
 
     /// What the state after a rate change will cost, kg.
     fn cost_to_go(&self, change_rad_s: Vec3) -> f32 {
-        cost_to_go(&self.after(change_rad_s), self.deadband, self.bits)
+        self.outlook.cost_kg(self.now.rate_rad_s + change_rad_s)
     }
 
     /// Whether no axis calls again at once after a rate change.
@@ -152,19 +154,26 @@ impl Judge<'_> {
         Some(Single { jet, ticks, change_rad_s, waste_kg, cost_kg: waste_kg })
     }
 
-    /// Ticks worth trying: the shortest pulse, and for each axis that must be changed the pulse that
-    /// changes it just enough, or to the middle of its range, where that is longer.
-    fn ticks_for(&self, j: usize, jet: &Jet, choice: usize) -> Option<u16> {
-        let Some(choice) = choice.checked_sub(1) else { return Some(jet.minimum_on_ticks) };
-        let axis = choice / 2;
-        let (low, high) = (*self.demand.low.get(axis)?, *self.demand.high.get(axis)?);
-        let nearest = math::clamp(0.0, low, high);
-        if nearest == 0.0 {
-            return None;
+    /// Rate changes of single axes that are worth a pulse of their own: just enough for each axis that must be
+    /// changed, and to the middle of its range.
+    fn wanted(&self) -> [Option<(usize, f32)>; CHOICES] {
+        let mut all = [None; CHOICES];
+        let edges = self.demand.low.iter().zip(&self.demand.high);
+        for (axis, (into, (low, high))) in all.chunks_exact_mut(2).zip(edges).enumerate() {
+            let nearest = math::clamp(0.0, *low, *high);
+            if nearest == 0.0 {
+                continue;
+            }
+            let furthest = low + high - nearest;
+            for (into, depth) in into.iter_mut().zip([0.2, 0.5]) {
+                *into = Some((axis, nearest + depth * (furthest - nearest)));
+            }
         }
-        let furthest = low + high - nearest;
-        let depth = if choice % 2 == 0 { 0.2 } else { 0.5 };
-        let wanted = nearest + depth * (furthest - nearest);
+        all
+    }
+
+    /// Ticks of the pulse that brings a wanted change of one axis, where it is longer than the shortest.
+    fn ticks_for(&self, j: usize, jet: &Jet, &(axis, wanted): &(usize, f32)) -> Option<u16> {
         let effect = self.effects.get(j)?.turn_rad_s2[axis];
         if wanted * effect <= 0.0 {
             return None;

@@ -11,7 +11,7 @@
 //! theoretical price whatever the pulse pattern (linear-programming duality; see for example Chvátal,
 //! *Linear Programming*, 1983, ch. 5). Without a disturbance π is zero and waste is propellant.
 //!
-//! What a state will cost later ([`cost_to_go`]) is an estimate, made of the closed forms of the
+//! What a state will cost later ([`Outlook`]) is an estimate, made of the closed forms of the
 //! two-sided and the one-sided limit cycle (textbook: for example Sidi, *Spacecraft Dynamics and
 //! Control*, 1997, ch. 9, chapter number from memory). It only ranks firings in whole ticks that are all
 //! good enough; a bad estimate costs propellant, never pointing. The shares below were found by
@@ -234,47 +234,91 @@ fn axis_rates(
     }
 }
 
-/// What a state will cost, kg: every axis will have to be turned round when it meets an edge, the
-/// sooner the dearer.
-#[must_use]
-pub fn cost_to_go(after: &Situation, deadband: &Deadband, bits: &[AxisBit; 3]) -> f32 {
-    let mut cost = 0.0;
-    for (axis, bit) in bits.iter().enumerate() {
-        cost += axis_cost(
-            after.angle_rad[axis],
-            after.rate_rad_s[axis],
-            after.drift_rad_s2[axis],
-            deadband.half_width_rad[axis],
-            bit,
-        );
-    }
-    cost
+/// What states will cost: every axis will have to be turned round when it meets an edge, the sooner the dearer.
+///
+/// Made once for all the states that are compared: they differ in rate only.
+#[derive(Clone, Copy, Debug)]
+pub struct Outlook {
+    axes: [AxisOutlook; 3],
 }
 
-fn axis_cost(angle: f32, rate: f32, drift: f32, width: f32, bit: &AxisBit) -> f32 {
-    // Mirrored so that the push is towards the positive edge.
-    let mirrored = drift < 0.0;
-    let (angle, rate, push) = if mirrored { (-angle, -rate, -drift) } else { (angle, rate, drift) };
-    let [raise, lower] = if mirrored { [bit.turn_price[1], bit.turn_price[0]] } else { bit.turn_price };
-    let smallest = math::max(bit.rate_rad_s, LEAST_RATE_RAD_S);
-    let behind = math::max(width + angle, 0.0);
-    let ahead = math::max(width - angle, 0.0);
-    let against = rate * rate - 2.0 * push * behind;
-    // When an edge is met, at which speed less what the push has brought (that is owed anyway), and
-    // the price of turning round there.
-    let (time_s, speed, price) = if rate < 0.0 && against > 0.0 {
-        let speed = math::sqrt(against);
-        (2.0 * behind / (speed - rate), speed, raise)
-    } else {
-        let speed = math::sqrt(rate * rate + 2.0 * push * ahead);
-        let time_s =
-            if rate > 0.0 { 2.0 * ahead / (rate + speed) } else { (speed - rate) / math::max(push, 1e-20) };
-        (time_s, speed - push * time_s, lower)
-    };
-    let bits_to_turn = math::max(speed, 0.0) / smallest;
-    let period_s = 4.0 * math::min(width / smallest, math::sqrt(width / math::max(push, 1e-20)));
-    // A slow arrival still takes a whole bit; a very slow one may be left to the push.
-    let turning = math::max(math::min(1.0, 2.0 * bits_to_turn), bits_to_turn) * price * smallest;
-    period_s
-        * (turning / (SOON * period_s + time_s) + OVERHEAD * bit.propellant_kg / (0.05 * period_s + time_s))
+/// One axis, mirrored so that the push is towards the positive edge.
+#[derive(Clone, Copy, Debug, Default)]
+struct AxisOutlook {
+    /// 1, or -1 where it is mirrored.
+    sign: f32,
+    push: f32,
+    /// Room behind and ahead, rad.
+    behind: f32,
+    ahead: f32,
+    /// Smallest bit, rad/s.
+    smallest: f32,
+    /// Price of a bit that raises and of one that lowers the rate, and of an opening, kg.
+    raise: f32,
+    lower: f32,
+    opening: f32,
+    /// Time between firings that is natural here, s.
+    period_s: f32,
+}
+
+impl Outlook {
+    /// Where a stack is, in which deadband, with which smallest bits.
+    #[must_use]
+    pub fn new(now: &Situation, deadband: &Deadband, bits: &[AxisBit; 3]) -> Self {
+        let mut axes = [AxisOutlook::default(); 3];
+        for (axis, (into, bit)) in axes.iter_mut().zip(bits).enumerate() {
+            let (drift, width) = (now.drift_rad_s2[axis], deadband.half_width_rad[axis]);
+            let sign = if drift < 0.0 { -1.0 } else { 1.0 };
+            let [raise, lower] = bit.turn_price;
+            let (raise, lower) = if drift < 0.0 { (lower, raise) } else { (raise, lower) };
+            let (angle, push) = (sign * now.angle_rad[axis], sign * drift);
+            let smallest = math::max(bit.rate_rad_s, LEAST_RATE_RAD_S);
+            let slow = math::sqrt(width / math::max(push, 1e-20));
+            *into = AxisOutlook {
+                sign,
+                push,
+                behind: math::max(width + angle, 0.0),
+                ahead: math::max(width - angle, 0.0),
+                smallest,
+                raise: raise * smallest,
+                lower: lower * smallest,
+                opening: OVERHEAD * bit.propellant_kg,
+                period_s: 4.0 * math::min(width / smallest, slow),
+            };
+        }
+        Self { axes }
+    }
+
+    /// What it will cost with these rates, rad/s, kg.
+    #[must_use]
+    pub fn cost_kg(&self, rate_rad_s: Vec3) -> f32 {
+        let axes = self.axes.iter().zip(rate_rad_s.0);
+        axes.fold(0.0, |cost, (axis, rate)| cost + axis.cost_kg(rate))
+    }
+}
+
+impl AxisOutlook {
+    fn cost_kg(&self, rate: f32) -> f32 {
+        let Self { push, behind, ahead, period_s, .. } = *self;
+        let rate = self.sign * rate;
+        let against = rate * rate - 2.0 * push * behind;
+        // When an edge is met, at which speed less what the push has brought (that is owed anyway), and
+        // the price of turning round there.
+        let (time_s, speed, price) = if rate < 0.0 && against > 0.0 {
+            let speed = math::sqrt(against);
+            (2.0 * behind / (speed - rate), speed, self.raise)
+        } else {
+            let speed = math::sqrt(rate * rate + 2.0 * push * ahead);
+            let time_s = if rate > 0.0 {
+                2.0 * ahead / (rate + speed)
+            } else {
+                (speed - rate) / math::max(push, 1e-20)
+            };
+            (time_s, speed - push * time_s, self.lower)
+        };
+        let bits_to_turn = math::max(speed, 0.0) / self.smallest;
+        // A slow arrival still takes a whole bit; a very slow one may be left to the push.
+        let turning = math::max(math::min(1.0, 2.0 * bits_to_turn), bits_to_turn) * price;
+        period_s * (turning / (SOON * period_s + time_s) + self.opening / (0.05 * period_s + time_s))
+    }
 }

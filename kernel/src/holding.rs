@@ -129,7 +129,7 @@ impl<const N: usize> Controller<N> {
                 shared: &self.table.shared,
                 now,
                 deadband,
-                bits: &self.bits,
+                outlook: &hold::Outlook::new(now, deadband, &self.bits),
                 demand: &demand,
             };
             self.cheapest(&judge, &posed, on_ticks)
