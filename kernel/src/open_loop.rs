@@ -34,12 +34,12 @@ const ABSURD_RATE_RAD_S: f32 = 1.0;
 const ABSURD_VELOCITY_M_S: f32 = 1e4;
 /// Nodes of a choice of whole ticks that are looked into in one cycle, and in all.
 ///
-/// More nodes leave less over, but the stack turns on while they are sought, and what is then done is no longer quite what
-/// was asked. Off-axis shares of the library's firings about roll, pitch and yaw: 1.35, 0.32 and 0.14 % with 8 nodes in
-/// all, 1.38, 0.32 and 0.19 % with these, 1.43, 0.41 and 0.29 % with 64. What random demands of up to 1 mrad/s
-/// about each axis leave on that stack, mean of axes: 0.12, 0.10 and 0.07 of the smallest bit.
-const NODES: u16 = 3;
-const MOST_NODES: u16 = 21;
+/// More nodes leave less over: of random demands of up to 1 mrad/s about each axis, 0.12 of the smallest bit (mean of
+/// axes) with 8 nodes, 0.10 with 21, 0.07 with 64. But each takes a part of the cycle's time, and the stack turns on while they are sought:
+/// in so many cycles more than one node each brings the library's firings nothing (off-axis shares about roll, pitch and yaw
+/// 1.38, 0.32 and 0.20 % either way).
+const NODES: u16 = 1;
+const MOST_NODES: u16 = 8;
 /// Sparing translation may make a demand take this many times as long.
 const SLOWER: f32 = 4.0;
 /// Most cycles of one demand that are chosen in whole ticks: what is left then is left.
