@@ -41,6 +41,12 @@ $1 == "measured" && $4 == "selections" && $5 > 0 {
     note(substr($2, 1, index($2, "_")) "stack_bytes", "-", $14, "")
 }
 
+# measured FLIGHT quiet|selecting cycles NUMBER mean MEAN worst WORST in number .. stack BYTES
+$1 == "measured" && $4 == "cycles" && $5 > 0 {
+    note($2 "_" $3, $7, $9, $5)
+    note("stack_bytes", "-", $14, "")
+}
+
 # measured WHAT UNIT NUMBER
 $1 == "measured" && NF == 4 { note($2 "_" $3, "-", $4, "") }
 
