@@ -46,6 +46,9 @@
 //! [`config::ConfigurationTable`] is built in place, or comes as bytes: [`flight_table`] loads, verifies, arms and
 //! activates them, and checks them in memory while they fly.
 //!
+//! # On a board
+//! Time base, interrupts, valves, watchdog, and what to do with each status: [`on_a_board`].
+//!
 //! # When pulses happen
 //! All pulses of a cycle open together at `tick + command_delay_ticks` and close within one cycle of
 //! that, or stay open through its edge; see [`pulse`].
@@ -68,6 +71,8 @@ pub mod linalg;
 pub mod mass_properties;
 pub mod math;
 pub mod observer;
+#[doc = include_str!("../README.md")]
+pub mod on_a_board {}
 mod open_loop;
 mod posing;
 pub mod pulse;
