@@ -122,11 +122,11 @@ pub(super) fn serve<const M: usize, const N: usize, S: Number>(
 ) -> Result<Served<M>, Outcome> {
     let slide = whole(walk, demand, nearest);
     let slid = press(walk, &slide)?;
+    walk.tableau.reach = slid.reach;
     if slid.lambda >= 1.0 {
         return Ok(Served { outcome: Outcome::Exact, lambda: 1.0, reach: [0.0; M], reach_gap: 0.0 });
     }
     let Slid { lambda, reach, reach_gap, doubt } = slid;
-    walk.tableau.reach = reach;
     let served = Served { outcome: Outcome::Shortened, lambda, reach, reach_gap };
     if slid.lambda >= FLOOR {
         return Ok(served);
