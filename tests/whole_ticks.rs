@@ -295,7 +295,7 @@ const PATIENT: u16 = 4_000;
 /// Nodes of a short search.
 const SHORT: u16 = 64;
 /// Nodes that the kernel looks into for an open-loop demand, over a few cycles.
-const ON_BOARD: u16 = 21;
+const ON_BOARD: u16 = 16;
 
 const MANY_TICKS: Kind =
     Kind { jets: 6, spread: 6, most_jets_at_once: 32, manifolds: false, demand: 3.0, boxes: false };
@@ -331,8 +331,8 @@ fn a_short_search_nearly_always_finds_the_cheapest_firing() {
 /// The same within the nodes of an open-loop demand.
 #[test]
 fn an_open_loop_demand_mostly_gets_the_cheapest_firing() {
-    // Measured: 35 and 40, 22 and 31, 35 and 37 of 40 for three and six rows.
-    for (kind, at_least) in [(MANY_TICKS, [35, 40]), (FEW_AT_ONCE, [22, 31]), (MANIFOLDS, [35, 37])] {
+    // Measured: 31 and 40, 18 and 30, 32 and 35 of 40 for three and six rows.
+    for (kind, at_least) in [(MANY_TICKS, [31, 40]), (FEW_AT_ONCE, [18, 30]), (MANIFOLDS, [32, 35])] {
         let tallies = [tally::<3>(kind, CASES, ON_BOARD), tally::<6>(kind, CASES, ON_BOARD)];
         for (tally, at_least) in tallies.iter().zip(at_least) {
             assert!(tally.optimal >= at_least, "{kind:?}: {tally:?}");
