@@ -9,6 +9,7 @@ use crate::math;
 
 /// Time base and valve limits. One tick is the unit of time inside the kernel.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Timing {
     /// Length of one valve tick, s; 1e-5..=1.
     pub tick_s: f32,
@@ -25,6 +26,7 @@ pub struct Timing {
 
 /// What the observer assumes of sensors, disturbance and jets (one sigma).
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct FilterSettings {
     /// Noise of one attitude sample per axis, rad; positive.
     pub attitude_noise_rad: f32,
@@ -43,6 +45,7 @@ pub const GROUPS: usize = 32;
 
 /// What jets that are open at the same time may take together.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct SharedLimits {
     /// Most jets open at once, 1..=32.
     pub most_jets_at_once: u8,
@@ -52,6 +55,7 @@ pub struct SharedLimits {
 
 /// A soft wish of demands that leave translation free: push little, if that costs little.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct SpareTranslation {
     /// Largest extra price, as a share of the price with translation free; 0 switches the wish off, at
     /// most 100.
@@ -62,6 +66,7 @@ pub struct SpareTranslation {
 
 /// Everything the kernel is told about one stack; at most `N` jets, `N ≤ 32`.
 #[derive(Clone, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct ConfigurationTable<const N: usize> {
     /// Identity of this table, echoed in telemetry.
     pub identity: u32,
@@ -87,6 +92,7 @@ pub struct ConfigurationTable<const N: usize> {
 
 /// Why a table was refused: the field, and the index where it is a list.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum ConfigError {
     /// Mass properties are not physical.
     MassProperties(MassPropertiesError),
@@ -120,6 +126,7 @@ pub enum ConfigError {
 
 /// A field of [`Jet`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum JetField {
     /// `position_m` must be finite and within 1 km.
     Position,
@@ -146,6 +153,7 @@ pub enum JetField {
 
 /// A field of [`Timing`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum TimingField {
     /// `tick_s`.
     Tick,
@@ -161,6 +169,7 @@ pub enum TimingField {
 
 /// A field of [`FilterSettings`].
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum FilterField {
     /// `attitude_noise_rad`.
     AttitudeNoise,
@@ -312,6 +321,7 @@ impl SharedLimits {
 
 /// What jets opened so far take.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(crate) struct Taken {
     jets: u8,
     flow_kg_s: [f32; GROUPS],

@@ -22,6 +22,7 @@ const ABSURD_RATE_RAD_S: f32 = 1.0;
 
 /// The kernel's whole state for one stack; at most `N` jets.
 #[derive(Clone, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Controller<const N: usize> {
     pub(crate) table: ConfigurationTable<N>,
     pub(crate) stack: MassProperties,
@@ -52,6 +53,7 @@ pub struct Controller<const N: usize> {
 
 /// What a change of tables does to a controller.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Change {
     /// It goes on: everything estimated, commanded and owed stays.
     Continued,

@@ -11,6 +11,7 @@ use crate::status::Status;
 /// One measured attitude. Who filters: nobody before the kernel; samples come raw, each with the tick
 /// at which it was true.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct AttitudeSample {
     /// Inertial to body, `[x, y, z, w]`; either sign.
     pub attitude_xyzw: [f32; 4],
@@ -22,6 +23,7 @@ pub struct AttitudeSample {
 
 /// One measured rate, gyro bias included.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct RateSample {
     /// Body rate, body axes, rad/s.
     pub rate_rad_s: [f32; 3],
@@ -33,6 +35,7 @@ pub struct RateSample {
 
 /// What the kernel is asked to do.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Command {
     /// Jets quiet.
     Drift,
@@ -99,6 +102,7 @@ fn same_bits(a: &[f32], b: &[f32]) -> bool {
 
 /// Input of one cycle.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct CycleInput {
     /// The clock at the start of this cycle, ticks; may wrap.
     pub tick: u32,
@@ -116,6 +120,7 @@ pub struct CycleInput {
 
 /// Output of one cycle, always safe to act on.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct CycleOutput<const N: usize> {
     /// On-time of each jet, ticks, from `open_tick`; 0 shut, the whole cycle stays open through its
     /// edge.
@@ -147,6 +152,7 @@ impl Witness for () {
 
 /// One angular selection as posed and answered.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(crate) struct Posed<const N: usize> {
     /// Price per second of acting time, kg/s.
     pub(crate) price: [f32; N],

@@ -17,6 +17,7 @@ const ROUNDING: f32 = 9.536_743e-7;
 
 /// Effect of one jet at steady thrust.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Effect {
     /// Angular acceleration, body axes, rad/s².
     pub turn_rad_s2: Vec3,
@@ -39,6 +40,7 @@ impl Effect {
 
 /// Effects of all jets about the current centre of mass; at most `N` jets.
 #[derive(Clone, Debug, Default, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Effectiveness<const N: usize> {
     effects: Vec<Effect, N>,
 }

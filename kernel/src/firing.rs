@@ -25,6 +25,7 @@ const LASTING_CYCLES: f32 = 4.0;
 
 /// What firings are judged by.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Judge<'a> {
     /// The jets.
     pub jets: &'a [Jet],

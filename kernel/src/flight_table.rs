@@ -58,6 +58,7 @@ pub use refusal::{Refusal, Why};
 
 /// What a table is for, and which of several it is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Label {
     /// The vehicle whose jets it describes.
     pub vehicle: Name,

@@ -49,6 +49,7 @@ const SOON: f32 = 0.6;
 
 /// Limits of a hold, per body axis.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Deadband {
     /// Half-width of the deadband, rad.
     pub half_width_rad: Vec3,
@@ -67,6 +68,7 @@ impl Deadband {
 
 /// Where the stack is when this cycle's pulses open; body axes.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Situation {
     /// Attitude error, rad.
     pub angle_rad: Vec3,
@@ -78,6 +80,7 @@ pub struct Situation {
 
 /// The smallest firing that mainly moves one axis, and what it costs to turn the axis alone.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct AxisBit {
     /// Rate change of the smallest single-jet firing on this axis, rad/s.
     pub rate_rad_s: f32,
@@ -238,12 +241,14 @@ fn axis_rates(
 ///
 /// Made once for all the states that are compared: they differ in rate only.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Outlook {
     axes: [AxisOutlook; 3],
 }
 
 /// One axis, mirrored so that the push is towards the positive edge.
 #[derive(Clone, Copy, Debug, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct AxisOutlook {
     /// 1, or -1 where it is mirrored.
     sign: f32,

@@ -28,6 +28,7 @@ const TURNS: u8 = 6;
 
 /// What prices of a hold belong to, and which of them are due.
 #[derive(Clone, Copy, Debug, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(crate) struct Prices {
     /// What a rate change against the standing disturbance is worth, kg per rad/s.
     standing: Vec3,

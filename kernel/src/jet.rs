@@ -7,6 +7,7 @@ pub const STANDARD_GRAVITY_M_S2: f32 = 9.806_65;
 
 /// One jet as told to the kernel.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Jet {
     /// Where the line of force passes, structural axes, m.
     pub position_m: Vec3,
@@ -49,6 +50,7 @@ impl Jet {
 
 /// A set of jets, one bit each; jet `j` is bit `j`, so 32 jets at most.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct JetMask(pub u32);
 
 impl JetMask {

@@ -24,6 +24,7 @@ pub fn ticks_between(from: u32, to: u32) -> i32 {
 }
 
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Entry<const N: usize> {
     /// Tick at which the pulses opened.
     open: u32,
@@ -38,6 +39,7 @@ struct Entry<const N: usize> {
 
 /// What firings did between two instants, body axes.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Seen {
     /// Change of body rate, rad/s.
     pub rate_rad_s: Vec3,
@@ -47,6 +49,7 @@ pub struct Seen {
 
 /// The ledger, for at most `N` jets.
 #[derive(Clone, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Ledger<const N: usize> {
     entries: [Entry<N>; DEPTH],
     newest: usize,

@@ -47,7 +47,8 @@
 //! activates them, and checks them in memory while they fly.
 //!
 //! # On a board
-//! Time base, interrupts, valves, watchdog, and what to do with each status: [`on_a_board`].
+//! Time base, interrupts, valves, watchdog, and what to do with each status: [`on_a_board`]. With the feature `defmt`, every
+//! public type can be logged by that crate.
 //!
 //! # When pulses happen
 //! All pulses of a cycle open together at `tick + command_delay_ticks` and close within one cycle of

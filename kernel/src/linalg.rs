@@ -4,6 +4,7 @@ use core::ops::{Add, Index, IndexMut, Mul, Neg, Sub};
 
 /// Three components in a stated frame and unit.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Vec3(pub [f32; 3]);
 
 impl Vec3 {
@@ -91,6 +92,7 @@ impl IndexMut<usize> for Vec3 {
 
 /// A 3×3 matrix, rows first.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Mat3(pub [[f32; 3]; 3]);
 
 impl Mat3 {

@@ -5,6 +5,7 @@ use crate::math;
 
 /// Mass properties of the whole stack; valid by construction.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct MassProperties {
     mass_kg: f32,
     centre_of_mass_m: Vec3,
@@ -14,6 +15,7 @@ pub struct MassProperties {
 
 /// Why mass properties were refused.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum MassPropertiesError {
     /// `mass_kg` is not finite or not positive.
     Mass,

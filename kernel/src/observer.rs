@@ -14,6 +14,7 @@ use crate::quaternion::UnitQuaternion;
 
 /// Motion at one instant, body axes.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Motion {
     /// Attitude, inertial to body.
     pub attitude: UnitQuaternion,
@@ -23,6 +24,7 @@ pub struct Motion {
 
 /// The filter's state.
 #[derive(Clone, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Observer {
     motion: Motion,
     disturbance_rad_s2: Vec3,

@@ -46,6 +46,7 @@ const MOST_CHOICES: u8 = 32;
 
 /// What an open-loop demand still owes.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(crate) struct Owed {
     serial: Option<u16>,
     rate_rad_s: Vec3,
@@ -103,6 +104,7 @@ type Column<const M: usize> = fn(&Effect) -> [f32; M];
 
 /// Rows of a choice.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 enum Rows {
     /// Rate change.
     Turn,
@@ -114,6 +116,7 @@ enum Rows {
 
 /// A choice in whole ticks that is being thought over, and what it belongs to.
 #[derive(Clone, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(crate) struct Choice<const N: usize> {
     search: Search<N>,
     rows: Rows,

@@ -17,6 +17,7 @@ const UNCREDITED: f32 = 0.03;
 
 /// Selections of rate changes: from the basis found last, and from the jets as they were last offered.
 #[derive(Clone, Debug, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(crate) struct Angular<const N: usize> {
     selector: Selector<3, N>,
     offered: Option<Offered<N>>,
@@ -24,6 +25,7 @@ pub(crate) struct Angular<const N: usize> {
 
 /// An offer, and the terms that it was made on.
 #[derive(Clone, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Offered<const N: usize> {
     terms: Terms,
     offer: Offer<3, N>,
@@ -31,6 +33,7 @@ struct Offered<const N: usize> {
 
 /// On which terms jets are offered for rate changes.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Terms {
     /// What a rate change is worth, kg per rad/s.
     credit: Vec3,

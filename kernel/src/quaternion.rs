@@ -6,6 +6,7 @@ use crate::math;
 
 /// Unit quaternion `(x, y, z, w)`; normalised by construction.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct UnitQuaternion {
     /// Vector part.
     v: Vec3,

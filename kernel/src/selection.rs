@@ -108,6 +108,7 @@ const BLOCK: usize = 3;
 
 /// What is wanted: every row between `low` and `high`, in the unit of the columns times seconds.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Demand<const M: usize> {
     /// Low edges; minus infinity leaves a row free downwards.
     pub low: [f32; M],
@@ -152,6 +153,7 @@ impl<const M: usize> Demand<M> {
 
 /// Which pivots are preferred.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Rule {
     /// Largest miss, long steps; lowest index only after a run of pivots that gain nothing.
     Largest,
@@ -161,6 +163,7 @@ pub enum Rule {
 
 /// A demand and the jets that may serve it. The slices have one entry per jet, at most 32.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Problem<'a, const M: usize> {
     /// Effect per second of on-time.
     pub columns: &'a [[f32; M]],
@@ -179,6 +182,7 @@ pub struct Problem<'a, const M: usize> {
 
 /// How a selection ended. The numbers are stable.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[repr(u8)]
 pub enum Outcome {
     /// Zero satisfies the demand, or what it asks for is below a millionth of a millionth of a full
@@ -204,6 +208,7 @@ pub enum Outcome {
 
 /// On-times and their proof.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Selection<const M: usize, const N: usize> {
     /// On-time per jet, s, within `[0, limit]`; never minus zero.
     pub on_time: [f32; N],
@@ -227,6 +232,7 @@ pub struct Selection<const M: usize, const N: usize> {
 
 /// How far an answer is proven, measured with the original numbers; zero when nothing fires.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Proof {
     /// Largest miss of a row's range (the range at λ), share of the served demand's largest row; each
     /// row in units of the power of two at or below its largest entry.
@@ -250,6 +256,7 @@ impl Proof {
 /// Any old basis is a valid start for any new problem: what has changed (demand, prices, limits, jets, columns) costs
 /// pivots, not correctness, because every answer is measured with the numbers it was asked with.
 #[derive(Clone, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Selector<const M: usize, const N: usize> {
     tableau: Tableau<M, N>,
 }

@@ -2,6 +2,7 @@
 
 /// How a cycle ended. The numbers never change meaning; new ones are added.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[repr(u8)]
 pub enum Status {
     /// Within limits; no jet asked for.
@@ -35,6 +36,7 @@ pub enum Status {
 
 /// How far the command of a cycle can be trusted.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Trust {
     /// Fully.
     Full,

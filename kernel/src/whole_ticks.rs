@@ -39,6 +39,7 @@ pub const LEFT_OVER: f32 = 16.0;
 
 /// Which pulses a jet can do, and what it takes from its manifold.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct TickRule {
     /// Shortest pulse, ticks; at least 1.
     pub shortest: u16,
@@ -121,6 +122,7 @@ impl TickRule {
 
 /// A demand to be met in whole ticks. The slices have one entry per jet, at most 32.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct TickProblem<'a, const M: usize> {
     /// Effect per second of acting time.
     pub columns: &'a [[f32; M]],
@@ -144,6 +146,7 @@ pub struct TickProblem<'a, const M: usize> {
 
 /// A firing in whole ticks and how good it is.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct WholeTicks<const M: usize, const N: usize> {
     /// On-time per jet, ticks.
     pub on_ticks: [u16; N],

@@ -16,6 +16,10 @@ fn main() {
         // Relative to this package, which is where cargo runs the linker: no path of a machine is kept.
         println!("cargo::rustc-link-arg-bins=-Llink");
         println!("cargo::rustc-link-arg-bins=-T{map}");
+        if !variable("CARGO_FEATURE_DEFMT").is_empty() {
+            // Where the words of the log go: beside the program, not into flash.
+            println!("cargo::rustc-link-arg-bins=-Tdefmt.x");
+        }
     }
 }
 

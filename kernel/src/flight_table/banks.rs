@@ -10,6 +10,7 @@ use super::{Label, Name, Refusal, Why};
 
 /// A table is being received piece by piece.
 #[derive(Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[must_use]
 pub struct Loading {
     load: u16,
@@ -17,6 +18,7 @@ pub struct Loading {
 
 /// A table lies in the spare bank; nothing is known of it.
 #[derive(Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[must_use]
 pub struct Loaded {
     load: u16,
@@ -24,6 +26,7 @@ pub struct Loaded {
 
 /// The table in the spare bank is good, for this vehicle and for the stack asked for, and newer.
 #[derive(Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[must_use]
 pub struct Verified {
     load: u16,
@@ -47,6 +50,7 @@ impl Verified {
 
 /// The table in the spare bank may be activated.
 #[derive(Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[must_use]
 pub struct Armed {
     load: u16,
@@ -54,6 +58,7 @@ pub struct Armed {
 
 /// What the spare bank holds. The numbers never change meaning.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[repr(u8)]
 pub enum Stage {
     /// Nothing of use; it is being made a copy of the bank in force.
@@ -72,6 +77,7 @@ pub enum Stage {
 
 /// One bank: the bytes of a table.
 #[derive(Clone, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Bank<const BYTES: usize> {
     bytes: [u8; BYTES],
     used: usize,
@@ -102,6 +108,7 @@ impl<const BYTES: usize> Bank<BYTES> {
 
 /// The table in force.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct InForce {
     pub(super) label: Label,
     pub(super) checksum: u32,
@@ -114,6 +121,7 @@ pub(super) struct InForce {
 /// For a kernel of at most `N` jets; `BYTES` of a bank, at least [`table_bytes`]`(N)`. The values in force
 /// live in the [`Controller`]; these banks can live in a `static` beside it.
 #[derive(Clone, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct FlightTables<const N: usize, const BYTES: usize> {
     vehicle: Name,
     banks: [Bank<BYTES>; 2],

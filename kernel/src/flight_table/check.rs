@@ -19,6 +19,7 @@ const OTHER_PIECES: usize = 3;
 
 /// What the check found in this cycle. The numbers never change meaning.
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[repr(u8)]
 pub enum Health {
     /// Nothing wrong.
@@ -47,6 +48,7 @@ impl Health {
 
 /// How far the check has come.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Cursor {
     /// Whether it is at the spare bank.
     at_spare: bool,

@@ -24,6 +24,7 @@ const fn remainders() -> [u32; 16] {
 
 /// A checksum under way.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Checksum(u32);
 
 impl Checksum {

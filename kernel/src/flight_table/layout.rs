@@ -28,6 +28,7 @@ pub const AT_CONFIGURATION: usize = 52;
 
 /// A section: kind, where it starts, length of its body (0 for as long as it takes).
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Section {
     /// Its kind.
     pub kind: u16,

@@ -66,3 +66,10 @@ impl core::fmt::Debug for Name {
         f.write_str(self.as_str())
     }
 }
+
+#[cfg(feature = "defmt")]
+impl defmt::Format for Name {
+    fn format(&self, f: defmt::Formatter<'_>) {
+        defmt::write!(f, "{=str}", self.as_str());
+    }
+}

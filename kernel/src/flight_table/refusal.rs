@@ -7,6 +7,7 @@ use super::layout::{self as at, JETS, SELECTION, STACK, TIMING, jet_at};
 
 /// A refusal: what is wrong, where, and what stands there. Fixed size, to be sent over a link as it is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Refusal {
     /// What is wrong.
     pub why: Why,
@@ -18,6 +19,7 @@ pub struct Refusal {
 
 /// What is wrong with a table. The numbers never change meaning; new ones are added.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[non_exhaustive]
 pub enum Why {
     /// It is longer than a bank, or than any table may be; found: its length, bytes.

@@ -11,6 +11,7 @@ const EXPONENTS: i32 = 100;
 
 /// Effects, prices and limits of at most `N` (≤ 32) jets that are in order, with what a selection wants to know of them.
 #[derive(Clone, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Offer<const M: usize, const N: usize> {
     /// Effect per second; zero for jets that may not fire.
     pub(super) columns: [[f32; M]; N],
@@ -31,6 +32,7 @@ pub struct Offer<const M: usize, const N: usize> {
 
 /// Tells offers from one another.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Print {
     /// Jets that may fire; none in no offer that is chosen from.
     pub(super) usable: u32,

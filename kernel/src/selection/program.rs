@@ -20,6 +20,7 @@ const NO_GAIN: f32 = 1.0e-5;
 
 /// How a solution ended.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum End {
     /// Least cost found.
     Optimal,
@@ -33,6 +34,7 @@ pub enum End {
 
 /// A program with `M` rows and at most `N` (≤ 32) columns.
 #[derive(Clone, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Program<const M: usize, const N: usize> {
     /// Prices of any sign, limits that may be infinite.
     offer: Offer<M, N>,

@@ -16,6 +16,7 @@ pub(super) const POOR: f32 = 1.0e-2;
 
 /// A basis and its tableau.
 #[derive(Clone, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Tableau<const M: usize, const N: usize, S = f32> {
     /// Per basic variable: what it gains per unit of the variable that rests in each slot.
     pub(super) cells: [[S; N]; M],

@@ -14,6 +14,7 @@ const SPLITTER: f32 = 4097.0;
 
 /// A value and what rounding took from it (at most half a unit in the value's last place).
 #[derive(Clone, Copy, Debug, Default)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Twofold {
     high: f32,
     low: f32,

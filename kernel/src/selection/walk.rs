@@ -36,6 +36,7 @@ pub(super) const CANCELLING: f32 = 8.0;
 
 /// How a walk ended.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) enum Walked {
     /// Every basic variable is within its bounds.
     There,

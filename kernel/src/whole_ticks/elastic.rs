@@ -64,6 +64,7 @@ pub(super) const ROWS: usize = 7;
 
 /// Which variables are basic, and the pieces in which rows stand; the rest follows from the problem.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Basis {
     basic: [u8; ROWS],
     piece: [i8; ROWS],

@@ -12,6 +12,7 @@ const ROUNDING: f32 = 1.0e-6;
 
 /// What is still open about a jet's pulse at a node.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Range {
     /// Shortest pulse, ticks.
     pub(super) low: u16,

@@ -19,6 +19,7 @@ const WHOLE: f32 = 1.0e-5;
 
 /// One split: pulses up to so many ticks, and longer ones.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 struct Split {
     /// Bound of the node that was split.
     bound: f32,
@@ -33,6 +34,7 @@ struct Split {
 
 /// The cheapest firing found so far.
 #[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Cheapest<const N: usize> {
     pub(super) on_ticks: [u16; N],
     pub(super) cost: f32,
@@ -40,6 +42,7 @@ pub(super) struct Cheapest<const N: usize> {
 
 /// A search under way, or at its end.
 #[derive(Clone, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(crate) struct Search<const N: usize> {
     path: Vec<Split, DEPTH>,
     best: Cheapest<N>,

@@ -14,7 +14,7 @@ use heapless::spsc::Queue;
 use stackhold_kernel::controller::Controller;
 use stackhold_kernel::flight_table::layout::{AT_LENGTH, LONGEST};
 use stackhold_kernel::flight_table::{FlightTables, Health, Name, Refusal, Why, table_bytes};
-use stackhold_kernel::status::Status;
+use stackhold_kernel::status::{Status, Trust};
 
 use crate::JETS;
 use crate::line::Line;
@@ -43,8 +43,9 @@ const fn name(text: &str) -> Name {
     }
 }
 
-/// What the control task logs, when it changes or happens.
+/// What is logged when it changes or happens.
 #[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub enum Event {
     /// Another status than in the cycle before.
     Status(Status),
@@ -52,6 +53,34 @@ pub enum Event {
     Table(Health),
     /// The interrupt has shut all valves.
     Valves(Fault),
+    /// A flight table was refused.
+    Refused(Refusal),
+}
+
+impl Event {
+    /// The event in numbers, which are stable.
+    #[must_use]
+    pub fn line(&self, cycle: u32) -> Line {
+        let line = Line::default().text("cycle ").number(u64::from(cycle));
+        let (what, number) = match self {
+            Self::Status(status) => (" status ", status.number()),
+            Self::Table(health) => (" table ", health.number()),
+            Self::Valves(fault) => (" valves ", fault.number()),
+            Self::Refused(refusal) => return refused(refusal),
+        };
+        line.text(what).number(u64::from(number))
+    }
+
+    /// How much it matters.
+    #[must_use]
+    pub fn trust(&self) -> Trust {
+        match self {
+            Self::Status(status) => status.trust(),
+            Self::Table(Health::Sound) => Trust::Full,
+            Self::Table(_) => Trust::Degraded,
+            Self::Valves(_) | Self::Refused(_) => Trust::Withheld,
+        }
+    }
 }
 
 /// Where lines, events and telemetry go.
@@ -77,7 +106,7 @@ pub fn fly(flash: &[u8], outside: &mut impl Outside) -> Result<(), &'static str>
     let controller = match start(&mut tables, flash, outside) {
         Ok(controller) => controller,
         Err(refusal) => {
-            outside.say(&refused(&refusal));
+            outside.log(0, Event::Refused(refusal));
             return Err("no flight table in force: all valves stay shut");
         }
     };
@@ -274,7 +303,7 @@ pub(crate) mod tests {
         }
 
         fn log(&mut self, cycle: u32, event: Event) {
-            self.0.push(std::format!("{cycle} {event:?}"));
+            self.say(&event.line(cycle));
         }
 
         fn send(&mut self, _: &[u8]) {}

@@ -8,20 +8,12 @@ mod board;
 #[cfg(target_os = "none")]
 #[path = "board/flash.rs"]
 mod flash;
+#[cfg(all(target_os = "none", feature = "defmt"))]
+#[path = "board/frames.rs"]
+mod frames;
 
 use stackhold_on_target::example::{Event, Outside, fly};
 use stackhold_on_target::line::Line;
-
-/// An event in numbers, which are stable.
-fn event_line(cycle: u32, event: Event) -> Line {
-    let line = Line::default().text("cycle ").number(u64::from(cycle));
-    let (what, number) = match event {
-        Event::Status(status) => (" status ", status.number()),
-        Event::Table(health) => (" table ", health.number()),
-        Event::Valves(fault) => (" valves ", fault.number()),
-    };
-    line.text(what).number(u64::from(number))
-}
 
 #[cfg(target_os = "none")]
 fn on_board() -> Result<(), &'static str> {
@@ -32,7 +24,9 @@ fn on_board() -> Result<(), &'static str> {
         }
 
         fn log(&mut self, cycle: u32, event: Event) {
-            board::semihosting::print(&event_line(cycle, event));
+            board::semihosting::print(&event.line(cycle));
+            #[cfg(feature = "defmt")]
+            frames::log(cycle, event);
         }
 
         fn send(&mut self, record: &[u8]) {
@@ -60,7 +54,7 @@ fn main() -> std::process::ExitCode {
         }
 
         fn log(&mut self, cycle: u32, event: Event) {
-            self.say(&event_line(cycle, event));
+            self.say(&event.line(cycle));
         }
 
         fn send(&mut self, record: &[u8]) {

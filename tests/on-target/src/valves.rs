@@ -24,6 +24,7 @@ impl<const N: usize> From<&CycleOutput<N>> for Pulses<N> {
 
 /// Why all valves were shut. The numbers never change meaning.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 #[repr(u8)]
 pub enum Fault {
     /// A cycle's pulses ended and none had come for the next.
