@@ -1,21 +1,15 @@
 //! The truth must not share the kernel's mistakes: it must not use the kernel at all.
 
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::Path;
+
+use stackhold_tests::rust_files;
 
 /// Words by which a source file would reach the kernel crate.
 const FORBIDDEN: [&str; 3] = ["stackhold_kernel", "stackhold-kernel", "crate::table"];
 
 fn offences(text: &str) -> Vec<&'static str> {
     FORBIDDEN.into_iter().filter(|word| text.contains(word)).collect()
-}
-
-fn rust_files(folder: &Path) -> Vec<PathBuf> {
-    let entries = fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path());
-    entries
-        .flat_map(|path| if path.is_dir() { rust_files(&path) } else { vec![path] })
-        .filter(|path| path.extension().is_some_and(|extension| extension == "rs"))
-        .collect()
 }
 
 #[test]

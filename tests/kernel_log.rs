@@ -1,7 +1,9 @@
 //! Every public type of the kernel can be logged by `defmt`: the feature is off on a host, so its source is read.
 
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::Path;
+
+use stackhold_tests::rust_files;
 
 const DERIVED: &str = "#[cfg_attr(feature = \"defmt\", derive(defmt::Format))]";
 
@@ -23,14 +25,6 @@ fn unlogged(source: &str) -> (Vec<String>, usize) {
         }
     }
     (missing, all)
-}
-
-fn rust_files(folder: &Path) -> Vec<PathBuf> {
-    let entries = fs::read_dir(folder).unwrap().map(|entry| entry.unwrap().path());
-    entries
-        .flat_map(|path| if path.is_dir() { rust_files(&path) } else { vec![path] })
-        .filter(|path| path.extension().is_some_and(|extension| extension == "rs"))
-        .collect()
 }
 
 #[test]

@@ -2,8 +2,9 @@
 //! cost.
 //!
 //! A jet fires for its minimum on-time or not at all, so a small demand is combinatorial: the answer
-//! of the relaxed program, rounded, and every single jet and many pairs of jets are tried. (To solve the rest anew
-//! around pulses raised to their shortest, or dropped, was tried too: three selections more, and nothing gained.) All work is bounded by the number of jets.
+//! of the relaxed program, rounded, and every single jet and many pairs of jets are tried. (To solve the
+//! rest anew around pulses raised to their shortest, or dropped, was tried too: three selections more,
+//! and nothing gained.) All work is bounded by the number of jets.
 
 use crate::config::{SharedLimits, Timing};
 use crate::effectiveness::Effect;

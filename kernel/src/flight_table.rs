@@ -5,12 +5,6 @@
 //! use stackhold_kernel::controller::Controller;
 //! use stackhold_kernel::flight_table::{FlightTables, Name, Refusal, table_bytes};
 //!
-//! // Known to the board, whatever is sent to it.
-//! const VEHICLE: Name = match Name::new("servicing_tug") {
-//!     Some(name) => name,
-//!     None => panic!("no name"),
-//! };
-//!
 //! // For 16 jets. A `static` can hold one: `new` is const.
 //! type Tables = FlightTables<16, { table_bytes(16) }>;
 //!
@@ -22,8 +16,10 @@
 //!     tables.start(armed)
 //! }
 //!
-//! let mut tables = Tables::new(VEHICLE);
-//! assert!(start(&mut tables, b"not a table", &VEHICLE).is_err());
+//! // Known to the board, whatever is sent to it; `Name::new` is const too.
+//! let vehicle = Name::new("servicing_tug");
+//! let refused = vehicle.map(|vehicle| start(&mut Tables::new(vehicle), b"not a table", &vehicle).is_err());
+//! assert_eq!(refused, Some(true));
 //! ```
 //! No step can be left out, for each takes what the one before it returned:
 //! ```compile_fail,E0308
