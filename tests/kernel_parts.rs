@@ -6,8 +6,10 @@
 
 use nalgebra::{Matrix3, Quaternion, SymmetricEigen, UnitQuaternion as Reference, Vector3};
 use proptest::prelude::*;
-use stackhold_kernel::config::Timing;
+use stackhold_kernel::config::{SharedLimits, Timing};
 use stackhold_kernel::effectiveness::{self, Effectiveness};
+use stackhold_kernel::firing::Judge;
+use stackhold_kernel::hold::{self, Deadband, Outlook, Situation};
 use stackhold_kernel::jet::{Jet, JetMask};
 use stackhold_kernel::ledger::{Ledger, ticks_between};
 use stackhold_kernel::linalg::{Mat3, Vec3};
@@ -458,4 +460,58 @@ fn a_jet_open_through_an_edge_has_shut_by_itself_after_a_missed_cycle() {
     ledger.book(0, &[60, 7], 60);
     assert_eq!(ledger.open_at(60, 60), JetMask::NONE.with(0));
     assert_eq!(ledger.open_at(120, 60), JetMask::NONE, "a cycle was missed");
+}
+
+// --------------------------------------------------------------------------------------- firings
+
+proptest! {
+    #![proptest_config(stackhold_tests::properties())]
+
+    /// Looking no further than a firing can pay loses nothing: the cheapest is found just above its own
+    /// cost and not below it, and no single shortest pulse is cheaper.
+    #[test]
+    fn the_cheapest_small_firing_is_found_at_its_own_cost(
+        angle in vector(1.05), rate in vector(2.0), drift in vector(0.02)
+    ) {
+        let jets = jets(22.0);
+        let effectiveness = Effectiveness::<12>::new(&jets, &block(jet_1::DESIGN));
+        let effects = effectiveness.effects();
+        let deadband =
+            Deadband { half_width_rad: Vec3([0.0087; 3]), rate_limit_rad_s: Vec3([0.01; 3]) };
+        let now = Situation {
+            angle_rad: narrow(angle) * 0.0087,
+            rate_rad_s: narrow(rate) * 1e-4,
+            drift_rad_s2: narrow(drift) * 1e-5,
+        };
+        let bits = hold::axis_bits(&jets, effects, JetMask::ALL, &TIMING);
+        let demand = hold::settle(&now, &deadband, &bits, TIMING.cycle_s(), false);
+        let waste: Vec<f32> = jets.iter().map(Jet::price_kg_s).collect();
+        let judge = Judge {
+            jets: &jets,
+            effects,
+            waste: &waste,
+            usable: JetMask::ALL,
+            timing: &TIMING,
+            shared: &SharedLimits::NONE,
+            now: &now,
+            deadband: &deadband,
+            outlook: &Outlook::new(&now, &deadband, &bits),
+            demand: &demand,
+        };
+        let cost_of = |pulses: &[(usize, u16)]| {
+            let mut ticks = [0_u16; 12];
+            pulses.iter().filter(|(_, on)| *on > 0).for_each(|&(j, on)| ticks[j] = on);
+            judge.cost_of(&ticks)
+        };
+        let found = judge.smallest(f32::INFINITY);
+        let cost = found.map_or(f32::INFINITY, |pulses| cost_of(&pulses));
+        for (j, jet) in jets.iter().enumerate() {
+            prop_assert!(cost <= cost_of(&[(j, jet.minimum_on_ticks)]) * (1.0 + 1e-5), "jet {j}");
+        }
+        if found.is_some() {
+            prop_assert!(cost.is_finite());
+            prop_assert_eq!(judge.smallest(cost * (1.0 + 1e-5)), found);
+            prop_assert_eq!(judge.smallest(cost * (1.0 - 1e-5)), None);
+        }
+    }
 }
