@@ -262,7 +262,7 @@ impl Series {
             if !self.warm {
                 selector.forget();
             }
-            let answer = selector.select(&case.problem());
+            let answer = T::ask(&mut selector, &case.problem());
             tally.take(self, &case, &answer);
         }
         tally
@@ -271,6 +271,11 @@ impl Series {
 
 /// What a check makes of the answers of one series.
 pub trait Tally: Default + Send {
+    /// How the kernel is asked.
+    fn ask<const M: usize>(selector: &mut Selector<M, MOST>, problem: &Problem<M>) -> Selection<M, MOST> {
+        selector.select(problem)
+    }
+
     fn take<const M: usize>(&mut self, series: &Series, case: &Case<M>, answer: &Selection<M, MOST>);
 
     /// Problems, findings against the kernel, and some of these in words.

@@ -70,7 +70,7 @@ impl<const N: usize> Controller<N> {
             return Posed { price: [0.0; N], answer: Selection::refused() };
         };
         let priority = self.table.axis_priority;
-        let answer = self.angular.selector.select_from(offer, &demand, &priority);
+        let answer = self.angular.selector.select_in_cycle(offer, &demand, &priority);
         witness.saw(&offer.problem(&demand, priority), &answer);
         Posed { price: *offer.price(), answer }
     }
@@ -102,7 +102,7 @@ impl<const N: usize> Controller<N> {
         let Some(offer) = self.offer(usable, longest_s, column, |jet, _| jet.price_kg_s()) else {
             return Selection::refused();
         };
-        let answer = self.full.select_from(&offer, &demand, &priority);
+        let answer = self.full.select_in_cycle(&offer, &demand, &priority);
         witness.saw(&offer.problem(&demand, priority), &answer);
         answer
     }

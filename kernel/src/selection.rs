@@ -32,12 +32,13 @@
 //! jets before a demand is there (whether their numbers are in order, how rows and jets are to be scaled) is found out once, in
 //! an [`Offer`].
 //!
-//! **Where rounding stands in the way.** An answer that does not prove itself is sought once more, from rest and with all
-//! numbers in twice the precision (pairs of `f32`, see `twofold.rs`): there rounding is so far below what a layout can
-//! mean that nothing hangs on it. Of random demands on random layouts of sixteen jets that is less than one in a hundred
-//! with three rows, one in twenty with six, and one in nine with six and thrusts from 0.5 N to 500 N in one table. A
-//! demand that is attainable but for its own rounding is let off by what rounding asks for, and
-//! [`Proof::residual`] says so.
+//! **Where rounding stands in the way.** An answer that does not prove itself is sought once more, from rest. Where there is
+//! time for a proof that is done with all numbers in twice the precision (pairs of `f32`, see `twofold.rs`): there
+//! rounding is so far below what a layout can mean that nothing hangs on it. Of random demands on random layouts of
+//! sixteen jets that is less than one in a hundred with three rows, one in twenty with six, and one in nine with six and
+//! thrusts from 0.5 N to 500 N in one table. In a control cycle ([`Selector::select_in_cycle`]) less proof is enough, and
+//! the walk is repeated with numbers that are trusted less. A demand that is attainable but for its own rounding is let
+//! off by what rounding asks for, and [`Proof::residual`] says so.
 //!
 //! **Why so.** Measured beside it on the same problems (`cargo bench -p stackhold-benches --bench ratios`; the
 //! one before it is in the history): a dual simplex with a dense inverse kept beside the columns, scaled anew in
@@ -46,8 +47,8 @@
 //! (rest is as near, and safer).
 //! The tableau needs no pass over the columns to price a row; by rows it suits wide registers.
 //!
-//! **Work is bounded**: at most [`ALLOWANCE`] pivots and other steps in one walk, and at most two walks, the second one
-//! in twice the precision (which costs about forty times as much).
+//! **Work is bounded**: at most [`ALLOWANCE`] pivots and other steps in one walk, [`CYCLE_ALLOWANCE`] in a control cycle,
+//! and at most two walks. The second one costs about forty times as much in twice the precision, which no cycle has time for.
 //!
 //! **Limits of `f32`.** On-times count as limited to [`LONGEST`] times what the demand, at λ, takes of a jet of full
 //! strength by itself (`limit_j(λ) = min(limit_j, LONGEST·λ·β/γ_j)` with powers of two `ρ_i` at or below
@@ -69,7 +70,7 @@ pub use program::{End, Program};
 
 use crate::jet::JetMask;
 use crate::math;
-use number::Number;
+use number::{Number, Trust};
 use tableau::Tableau;
 use twofold::Twofold;
 use walk::Walk;
@@ -91,8 +92,14 @@ pub const LONGEST: f32 = 32.0;
 /// Pivots and other steps allowed in one walk; an answer may take two walks.
 pub const ALLOWANCE: u16 = 240;
 
-/// What is left unproven of an answer that makes it worth seeking in twice the precision.
-const WANTING: f32 = 8.0e-6;
+/// The same in a control cycle.
+pub const CYCLE_ALLOWANCE: u16 = 160;
+
+/// An answer that leaves more unproven is sought once more in twice the precision.
+const PROVEN: f32 = 8.0e-6;
+
+/// The same in a control cycle, where it is sought once more with numbers that are trusted less: valves round more off.
+const FIT: f32 = 1.0e-2;
 
 /// Demands below this many seconds may be too small for any valve.
 const SMALL: f32 = 9.5e-7;
@@ -245,9 +252,9 @@ pub struct Proof {
 }
 
 impl Proof {
-    /// Whether an answer should be better proven.
-    fn is_wanting(&self) -> bool {
-        !(self.gap <= WANTING && self.residual <= WANTING && self.reach_gap <= WANTING)
+    /// Whether nothing is left unproven beyond this.
+    fn is_within(&self, most: f32) -> bool {
+        self.gap <= most && self.residual <= most && self.reach_gap <= most
     }
 }
 
@@ -297,6 +304,39 @@ impl<const M: usize, const N: usize> Selector<M, N> {
         demand: &Demand<M>,
         priority: &[u8; M],
     ) -> Selection<M, N> {
+        // Rounding stands in the way: once more from rest, in twice the precision.
+        self.answer(offer, demand, priority, (PROVEN, ALLOWANCE), |_, asked| carefully(asked))
+    }
+
+    /// As [`Self::select_from`], for a control cycle: without the walk in twice the precision, for whose work and memory
+    /// no cycle has room.
+    ///
+    /// What is asked is delivered; that it takes the least propellant may be proven less closely, to a hundredth
+    /// at worst. Where `f32` comes to no end the walk is repeated from rest with numbers that are trusted less, and what is
+    /// delivered may then be off by three ten-thousandths of what is served. [`Selection::proof`] has the figures.
+    #[must_use]
+    pub fn select_in_cycle(
+        &mut self,
+        offer: &Offer<M, N>,
+        demand: &Demand<M>,
+        priority: &[u8; M],
+    ) -> Selection<M, N> {
+        let eased = (Trust::EASED, CYCLE_ALLOWANCE);
+        self.answer(offer, demand, priority, (FIT, CYCLE_ALLOWANCE), |tableau, asked| {
+            attempt(tableau, asked, eased)
+        })
+    }
+
+    /// One walk to the answer, and another one where that does not prove itself within `enough`.
+    #[inline(always)]
+    fn answer(
+        &mut self,
+        offer: &Offer<M, N>,
+        demand: &Demand<M>,
+        priority: &[u8; M],
+        (enough, allowance): (f32, u16),
+        again: impl FnOnce(&mut Tableau<M, N>, &Asked<M, N>) -> Selection<M, N>,
+    ) -> Selection<M, N> {
         if !demand.is_sane() {
             return Selection::refused();
         }
@@ -313,10 +353,10 @@ impl<const M: usize, const N: usize> Selector<M, N> {
             return answer;
         }
         let asked = Asked { offer, demand, nearest: &nearest, priority };
-        let mut answer = attempt(&mut self.tableau, &asked);
-        if answer.outcome == Outcome::Stalled || answer.proof.is_wanting() {
-            // Rounding stands in the way: once more from rest, in twice the precision.
-            let other = carefully(&asked);
+        let mut answer = attempt(&mut self.tableau, &asked, (f32::TRUST, allowance));
+        if answer.outcome == Outcome::Stalled || !answer.proof.is_within(enough) {
+            self.forget();
+            let other = again(&mut self.tableau, &asked);
             if other.outcome != Outcome::Stalled {
                 answer = other;
             }
@@ -343,10 +383,12 @@ struct Asked<'a, const M: usize, const N: usize> {
 fn attempt<const M: usize, const N: usize, S: Number>(
     tableau: &mut Tableau<M, N, S>,
     asked: &Asked<M, N>,
+    (trust, allowance): (Trust, u16),
 ) -> Selection<M, N> {
     let Asked { offer, demand, nearest, priority } = *asked;
     let last = tableau.print.replace(offer.print);
-    let mut walk = Walk::new(tableau, offer, ALLOWANCE);
+    let mut walk = Walk::new(tableau, offer, allowance);
+    walk.trust = trust;
     match last {
         None => walk.start(),
         Some(last) if last == offer.print => walk.recall(),
@@ -365,7 +407,7 @@ fn attempt<const M: usize, const N: usize, S: Number>(
         Ok(served) => conclude(demand, &mut walk, &served),
         Err(outcome) => {
             let mut quiet = Selection::quiet(outcome, *nearest);
-            quiet.pivots = ALLOWANCE - walk.allowance;
+            quiet.pivots = walk.steps();
             quiet
         }
     }
@@ -376,7 +418,7 @@ fn attempt<const M: usize, const N: usize, S: Number>(
 #[inline(never)]
 fn carefully<const M: usize, const N: usize>(asked: &Asked<M, N>) -> Selection<M, N> {
     let mut tableau = Tableau::<M, N, Twofold>::empty();
-    attempt(&mut tableau, asked)
+    attempt(&mut tableau, asked, (Twofold::TRUST, ALLOWANCE))
 }
 
 impl<const M: usize, const N: usize> Selection<M, N> {
@@ -459,7 +501,7 @@ fn conclude<const M: usize, const N: usize, S: Number>(
         multipliers: walk.row_multipliers().map(|y| y.rounded() + 0.0),
         reach_multipliers: served.reach,
         outcome: served.outcome,
-        pivots: ALLOWANCE - walk.allowance,
+        pivots: walk.steps(),
         proof,
     }
 }

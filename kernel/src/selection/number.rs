@@ -4,6 +4,8 @@ use super::twofold::Twofold;
 use core::ops::{Add, Div, Mul, Neg, Sub};
 
 /// How far a walk trusts its numbers; each is a share of what its use says.
+#[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(super) struct Trust {
     /// Half a unit in the last place of 1.
     pub(super) rounding: f32,
@@ -23,6 +25,53 @@ pub(super) struct Trust {
     pub(super) tiny: f32,
     /// Entries that stay below this share of their column when a basis is factorised anew are taken as dependent.
     pub(super) dependent: f32,
+    /// What is let pass of an answer.
+    pub(super) tolerated: Tolerated,
+}
+
+/// What is let pass of an answer for rounding's sake.
+#[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub(super) struct Tolerated {
+    /// Largest miss of a row that is believed, in units of what is served.
+    pub(super) residual: f32,
+    /// How far rows may be let off, in units of what is served.
+    pub(super) let_off: f32,
+    /// How far rows may be missed in the second stage, as a share of the demand.
+    pub(super) leeway: f32,
+    /// A share of the demand that rounding stands in the way of is made smaller by this part of it.
+    pub(super) nudge: f32,
+}
+
+impl Tolerated {
+    /// What every proven answer keeps to.
+    const STRICT: Self = Self { residual: 4.5e-6, let_off: 1.5e-6, leeway: 5.0e-6, nudge: 2.4e-7 };
+}
+
+impl Trust {
+    /// `f32` where it comes to no end otherwise: an answer may then be off by three ten-thousandths of what is served.
+    pub(super) const EASED: Self = f32::TRUST.eased(64.0);
+
+    /// The same numbers trusted so many times less; what is rounding and nothing else stays.
+    const fn eased(self, by: f32) -> Self {
+        let Tolerated { residual, let_off, leeway, nudge } = self.tolerated;
+        Self {
+            harris: by * self.harris,
+            wrong_side: by * self.wrong_side,
+            mispriced: by * self.mispriced,
+            feasible: by * self.feasible,
+            refined: by * self.refined,
+            tiny: by * self.tiny,
+            dependent: by * self.dependent,
+            tolerated: Tolerated {
+                residual: by * residual,
+                let_off: by * let_off,
+                leeway: by * leeway,
+                nudge: by * nudge,
+            },
+            ..self
+        }
+    }
 }
 
 /// Arithmetic of one precision.
@@ -87,6 +136,7 @@ impl Number for f32 {
         noise: 2.4e-7,
         tiny: 5.0e-6,
         dependent: 1.0e-6,
+        tolerated: Tolerated::STRICT,
     };
 
     #[inline(always)]
@@ -134,6 +184,7 @@ impl Number for Twofold {
         noise: 1.0e-12,
         tiny: 1.0e-10,
         dependent: 1.0e-10,
+        tolerated: Tolerated::STRICT,
     };
 
     #[inline(always)]

@@ -171,7 +171,7 @@ impl<const M: usize, const N: usize> Program<M, N> {
         };
         self.solution = walk.on_times();
         self.multipliers = walk.row_multipliers();
-        self.pivots = ALLOWANCE - walk.allowance;
+        self.pivots = walk.steps();
         end
     }
 

@@ -18,9 +18,6 @@ const CAP_MARGIN: f32 = 1.0625;
 /// A demand that must be shortened below this share is not a demand but a mistake.
 const ABSURD_SHARE: f32 = 1.0e-24;
 
-/// How far rows may be missed in the second stage for rounding's sake, as a share of the demand.
-const LEEWAY: f32 = 5.0e-6;
-
 /// What is given up in the second stage of what a row was served: nothing more, or more should rounding ask
 /// for it.
 const SLACKS: [f32; 4] = [0.0, 0.5 * SLACK, 8.0 * SLACK, 64.0 * SLACK];
@@ -34,12 +31,6 @@ const TRIFLE: f32 = 1.0e-4;
 
 /// A second stage that serves less than this share asks once more with [`SPILL`].
 const HALF: f32 = 0.5;
-
-/// How far rows may be let off for rounding's sake, in units of what is served.
-const WITHIN: f32 = 1.5e-6;
-
-/// Largest miss of a row that is believed, in units of what is served.
-const RESIDUAL: f32 = 4.5e-6;
 
 /// Rounding of the on-times, as a share of what each adds to a row.
 const ON_TIME_ROUNDING: f32 = 1.2e-7;
@@ -56,12 +47,14 @@ const WASHED_OUT: f32 = 0.01;
 /// Share of its terms by which a reduced price may be off.
 const PRICE_ROUNDING: f32 = 5.0e-7;
 
-/// A share that rounding stands in the way of is made smaller by this part of it, down to the least.
-const NUDGE: f32 = 2.4e-7;
+/// A share that rounding stands in the way of is made smaller down to this part of it.
 const LEAST: f32 = 0.9;
 
 /// Bases factorised anew before a walk is given up.
 const REBUILDS: u32 = 2;
+
+/// Times that refined values may be walked back within their bounds before a walk is given up.
+const RETURNS: u32 = 6;
 
 /// How a demand was served; the on-times and multipliers are the walk's.
 #[derive(Clone, Copy)]
@@ -243,7 +236,7 @@ fn press<const M: usize, const N: usize, S: Number>(
     slide: &Slide<M>,
 ) -> Result<Slid<M>, Outcome> {
     let mut slid = Slid { lambda: 1.0, reach: [0.0; M], reach_gap: 0.0, doubt: 0.0 };
-    let mut rebuilds = 0;
+    let (mut rebuilds, mut returns) = (0, 0);
     put(walk, slide, slid.lambda);
     if slide.shrinks && walk.tableau.reach.iter().any(|y| *y != 0.0) {
         // What was said of the last demand holds for every demand, and is close for one like it.
@@ -265,7 +258,9 @@ fn press<const M: usize, const N: usize, S: Number>(
                 }
                 let known = walk.refine();
                 if !walk.is_there() {
-                    if walk.allowance == 0 {
+                    // What refinement moves out of bounds again and again, rounding keeps there.
+                    returns += 1;
+                    if returns > RETURNS || walk.allowance == 0 {
                         return Err(Outcome::Stalled);
                     }
                     walk.allowance -= 1;
@@ -287,7 +282,7 @@ fn press<const M: usize, const N: usize, S: Number>(
                 // What is attainable but for rounding is not worth a smaller share, unless that is at hand.
                 let at_hand =
                     !disagree && (slide.seeks_share() || bound.share >= (1.0 - SLACK) * slid.lambda);
-                if !at_hand && walk.let_off(&y, short, WITHIN * slide.unit(walk.size)) {
+                if !at_hand && walk.let_off(&y, short, walk.trust.tolerated.let_off * slide.unit(walk.size)) {
                     continue;
                 }
                 if disagree && walk.tableau.worn > 0 {
@@ -295,7 +290,7 @@ fn press<const M: usize, const N: usize, S: Number>(
                     continue;
                 }
                 let lambda = if disagree {
-                    match bound.beyond_rounding(slid.lambda, short) {
+                    match bound.beyond_rounding(slid.lambda, short, walk.trust.tolerated.nudge) {
                         0.0 => return Err(Outcome::Stalled),
                         next => next,
                     }
@@ -317,7 +312,7 @@ fn press<const M: usize, const N: usize, S: Number>(
 /// Factorises the basis anew and goes on from there with fresh numbers.
 #[inline(never)]
 fn anew<const M: usize, const N: usize, S: Number>(walk: &mut Walk<M, N, S>) {
-    walk.rebuild(S::TRUST.dependent);
+    walk.rebuild(walk.trust.dependent);
     walk.reprice();
     let _ = walk.take_sides();
     walk.settle();
@@ -361,8 +356,8 @@ struct Bound {
 impl Bound {
     /// The share to go on with when multipliers that pay for the present one still leave a row short: less by
     /// the rounding of the share itself, or nothing where that is not enough.
-    fn beyond_rounding(&self, lambda: f32, short: f32) -> f32 {
-        let less = if lambda < 1.0 { NUDGE * lambda } else { SLACK };
+    fn beyond_rounding(&self, lambda: f32, short: f32, nudge: f32) -> f32 {
+        let less = if lambda < 1.0 { nudge * lambda } else { SLACK };
         let nudged = lambda - math::max(2.0 * short.abs() / self.towards, less);
         if self.towards > 0.0 && nudged > LEAST * lambda { nudged } else { 0.0 }
     }
@@ -394,7 +389,7 @@ fn bound<const M: usize, const N: usize, S: Number>(
             (pays + term, terms + term.rounded().abs())
         });
         let longest = walk.longest * weakness;
-        if pays.rounded() > -NEAR * S::TRUST.rounding * terms {
+        if pays.rounded() > -NEAR * walk.trust.rounding * terms {
             doubt += terms * math::min(*limit, longest);
         }
         if pays > S::ZERO {
@@ -408,8 +403,8 @@ fn bound<const M: usize, const N: usize, S: Number>(
     let left = towards - growing;
     let towards = towards.rounded();
     if left > S::ZERO {
-        doubt *= S::TRUST.rounding / left.rounded();
-        if S::TRUST.rounding * way > WASHED_OUT * left.rounded() {
+        doubt *= walk.trust.rounding / left.rounded();
+        if walk.trust.rounding * way > WASHED_OUT * left.rounded() {
             doubt = 1.0;
         }
         Bound { share: ((fixed - edges) / left).rounded(), towards, doubt }
@@ -421,7 +416,7 @@ fn bound<const M: usize, const N: usize, S: Number>(
 /// Whether the on-times deliver the ranges in force but for rounding; `known`: what they deliver is known.
 #[inline]
 fn is_delivered<const M: usize, const N: usize, S: Number>(walk: &mut Walk<M, N, S>, known: bool) -> bool {
-    let room = RESIDUAL * walk.size;
+    let room = walk.trust.tolerated.residual * walk.size;
     if known && walk.worst_miss(&walk.achieved) <= room {
         return true;
     }
@@ -452,7 +447,8 @@ fn one_by_one<const M: usize, const N: usize, S: Number>(
         }
     }
     let unit = block.map(|block| most * block);
-    let ranges = never_wrong(demand, &unit);
+    let leeway = walk.trust.tolerated.leeway;
+    let ranges = never_wrong(demand, &unit, leeway);
     let mut size = 0.0;
     for (row, wanted) in wanted.iter().enumerate() {
         size = math::max(size, wanted.abs() * at(&walk.offer.per_unit, row));
@@ -464,7 +460,7 @@ fn one_by_one<const M: usize, const N: usize, S: Number>(
             continue;
         }
         let share = SLACKS.into_iter().find_map(|slack| {
-            let edges = keeping(&ranges, &served, &unit, slack);
+            let edges = keeping(&ranges, &served, &unit, (slack, leeway));
             row_share(walk, row, (at(&wanted, row), size), &edges).ok()
         });
         let share = share.ok_or(Outcome::Stalled)?;
@@ -483,7 +479,7 @@ fn one_by_one<const M: usize, const N: usize, S: Number>(
         });
     }
     for slack in SLACKS {
-        let (low, high) = keeping(&ranges, &served, &unit, slack);
+        let (low, high) = keeping(&ranges, &served, &unit, (slack, leeway));
         let mut slide = scaled(
             walk,
             Slide { low, high, low_way: [0.0; M], high_way: [0.0; M], size: 0.0, shrinks: false, least: 0.0 },
@@ -500,10 +496,15 @@ fn one_by_one<const M: usize, const N: usize, S: Number>(
 type Edges<const M: usize> = ([f32; M], [f32; M]);
 
 /// The ranges with every row keeping what it was served, but for `slack` of it and of the demand.
-fn keeping<const M: usize>(ranges: &Edges<M>, served: &[f32; M], unit: &[f32; M], slack: f32) -> Edges<M> {
+fn keeping<const M: usize>(
+    ranges: &Edges<M>,
+    served: &[f32; M],
+    unit: &[f32; M],
+    (slack, leeway): (f32, f32),
+) -> Edges<M> {
     let (mut low, mut high) = *ranges;
     for (((low, high), served), unit) in low.iter_mut().zip(&mut high).zip(served).zip(unit) {
-        let kept = served.abs() * (1.0 - slack) - (slack + LEEWAY) * unit;
+        let kept = served.abs() * (1.0 - slack) - (slack + leeway) * unit;
         if kept > 0.0 {
             if *served > 0.0 { *low = kept } else { *high = -kept }
         }
@@ -512,11 +513,11 @@ fn keeping<const M: usize>(ranges: &Edges<M>, served: &[f32; M], unit: &[f32; M]
 }
 
 /// Every row between nothing and its demand; a row without demand keeps its range.
-fn never_wrong<const M: usize>(demand: &Demand<M>, unit: &[f32; M]) -> Edges<M> {
+fn never_wrong<const M: usize>(demand: &Demand<M>, unit: &[f32; M], leeway: f32) -> Edges<M> {
     let (mut low, mut high) = (demand.low, demand.high);
     for ((low, high), unit) in low.iter_mut().zip(&mut high).zip(unit) {
-        *low = math::min(*low, 0.0) - LEEWAY * unit;
-        *high = math::max(*high, 0.0) + LEEWAY * unit;
+        *low = math::min(*low, 0.0) - leeway * unit;
+        *high = math::max(*high, 0.0) + leeway * unit;
     }
     (low, high)
 }
@@ -633,8 +634,8 @@ pub(super) fn proof<const M: usize, const N: usize, S: Number>(
         let y = y.rounded();
         let edges = if y > 0.0 { &walk.low } else { &walk.high };
         // A row that presses on an edge is at it, but for what the residual says.
-        let off =
-            (got * at(&walk.offer.per_unit, row) - at(edges, row).rounded()).abs() - RESIDUAL * walk.size;
+        let off = (got * at(&walk.offer.per_unit, row) - at(edges, row).rounded()).abs()
+            - walk.trust.tolerated.residual * walk.size;
         if y != 0.0 && off > 0.0 {
             room += y.abs() * off;
         }
@@ -690,7 +691,7 @@ fn hidden_by_rounding<const M: usize, const N: usize, S: Number>(walk: &Walk<M, 
         return 0.0;
     }
     // How far each basic jet may be, and is, from being priced right.
-    let mut off = terms.map(|terms| S::TRUST.rounding * terms);
+    let mut off = terms.map(|terms| walk.trust.rounding * terms);
     for (off, basic) in off.iter_mut().zip(&walk.tableau.basic) {
         *off += at(&walk.by_jet, usize::from(*basic)).rounded().abs();
     }
@@ -701,7 +702,7 @@ fn hidden_by_rounding<const M: usize, const N: usize, S: Number>(walk: &Walk<M, 
             continue;
         }
         let cells = walk.tableau.cells.iter().zip(&off);
-        let own = S::TRUST.rounding * of(*jet);
+        let own = walk.trust.rounding * of(*jet);
         let doubt = cells.fold(own, |sum, (row, off)| sum + at(row, slot).rounded().abs() * off);
         let margin = at(&walk.by_jet, index).rounded().abs();
         hidden += math::max(doubt - margin, 0.0) * walk.upper(index);

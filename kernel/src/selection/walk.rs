@@ -10,7 +10,7 @@
 //! The walk reckons in `f32` or in pairs of them ([`Number`]); problem and answer are `f32` in either case.
 
 use super::Rule;
-use super::number::Number;
+use super::number::{Number, Trust};
 use super::offer::Offer;
 use super::tableau::Tableau;
 use super::twofold::Twofold;
@@ -97,7 +97,10 @@ pub(super) struct Walk<'a, const M: usize, const N: usize, S = f32> {
     pub(super) rule: Rule,
     /// How far rows are let off for rounding's sake, scaled.
     pub(super) let_off: f32,
+    /// Steps that may be taken, and how many of them are left.
+    granted: u16,
     pub(super) allowance: u16,
+    pub(super) trust: Trust,
     idle: u16,
 }
 
@@ -156,9 +159,16 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
             achieved: [0.0; M],
             rule: Rule::Largest,
             let_off: 0.0,
+            granted: allowance,
             allowance,
+            trust: S::TRUST,
             idle: 0,
         }
+    }
+
+    /// Pivots and other steps taken.
+    pub(super) fn steps(&self) -> u16 {
+        self.granted - self.allowance
     }
 
     /// Longest on-time of a jet, s.
@@ -273,7 +283,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
                 *left = at(&self.by_jet, usize::from(*basic));
                 worst = math::max(left.rounded().abs(), worst);
             }
-            if worst <= S::TRUST.mispriced * self.offer.dearest || round + 1 == REFINEMENTS {
+            if worst <= self.trust.mispriced * self.offer.dearest || round + 1 == REFINEMENTS {
                 break;
             }
         }
@@ -324,7 +334,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     #[inline]
     pub(super) fn take_sides(&mut self) -> bool {
         let before = (self.tableau.raised, self.tableau.raised_rows);
-        let tolerance = S::of(S::TRUST.wrong_side * self.offer.dearest);
+        let tolerance = S::of(self.trust.wrong_side * self.offer.dearest);
         let basic = self.basic_jets();
         let at_rest = self.offer.print.usable & !basic & !self.tableau.raised;
         let mut raised = self.tableau.raised & !basic;
@@ -400,7 +410,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
         let into =
             (self.floor.get_mut(position), self.ceiling.get_mut(position), self.room.get_mut(position));
         if let (Some(floor), Some(ceiling), Some(room)) = into {
-            (*floor, *ceiling, *room) = (low, high, S::TRUST.feasible * self.size * weakness);
+            (*floor, *ceiling, *room) = (low, high, self.trust.feasible * self.size * weakness);
         }
     }
 
@@ -562,7 +572,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     #[inline]
     fn ratio_test(&self, position: usize, short: S, lowest: bool) -> Result<Step, f32> {
         let Some(row) = self.tableau.cells.get(position) else { return Err(short.rounded().abs()) };
-        let tolerance = S::of(if lowest { 0.0 } else { S::TRUST.harris * self.offer.dearest });
+        let tolerance = S::of(if lowest { 0.0 } else { self.trust.harris * self.offer.dearest });
         let sign = sign_of(short.rounded());
         // What a slot helps, and the step at which its relaxed cost is used up.
         let mut helps = [(S::ZERO, S::ZERO); N];
@@ -582,7 +592,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
             }
         }
         // At the very edge of what is attainable, what stays short is rounding.
-        let room = at(&self.room, position) + S::TRUST.noise * short.rounded().abs();
+        let room = at(&self.room, position) + self.trust.noise * short.rounded().abs();
         let left = (short.abs() - help).rounded();
         if left > room {
             return Err(left);
@@ -609,11 +619,11 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
                 let variable = self.resting(slot);
                 let weakness = self.weakness(variable);
                 let merit = entry.rounded() * weakness;
-                if merit <= S::TRUST.noise * most {
+                if merit <= self.trust.noise * most {
                     continue;
                 }
                 slope = slope - entry * at(&self.range, slot);
-                if merit > S::TRUST.tiny * most && merit > chosen.0 && !(lowest && chosen.1 < N) {
+                if merit > self.trust.tiny * most && merit > chosen.0 && !(lowest && chosen.1 < N) {
                     chosen = (merit, slot);
                 }
             }
@@ -796,7 +806,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
                     worst = math::max(left.rounded().abs(), worst);
                 }
             }
-            if worst <= S::TRUST.refined * self.size {
+            if worst <= self.trust.refined * self.size {
                 self.achieved = rows.map(S::rounded);
                 return self
                     .basic_times()
