@@ -36,6 +36,8 @@ pub(crate) struct Prices {
     jets: JetMask,
     disturbance_rad_s2: Vec3,
     standing_due: bool,
+    /// Whether a firing has been put off for the standing price.
+    put_off: bool,
     /// Turns whose price is due, and the one that is next.
     turns_due: u8,
     next: u8,
@@ -46,10 +48,16 @@ impl Prices {
     fn start_anew(&mut self, disturbance_rad_s2: Vec3, jets: JetMask) {
         (self.disturbance_rad_s2, self.jets) = (disturbance_rad_s2, jets);
         (self.standing_due, self.turns_due) = (true, TURNS);
+        if disturbance_rad_s2 == Vec3::ZERO {
+            self.stand(Vec3::ZERO);
+        }
     }
 
-    fn is_standing_due(&self) -> bool {
-        self.standing_due
+    /// Whether a firing waits a cycle for the standing price, which is a selection of its own. Only once: a price that
+    /// is due again at once, or while jets are open, must do as it was.
+    fn puts_off(&mut self, firing_on: bool) -> bool {
+        self.put_off = self.standing_due && !firing_on && !self.put_off;
+        self.put_off
     }
 
     fn is_any_due(&self) -> bool {
@@ -111,8 +119,10 @@ impl<const N: usize> Controller<N> {
     ) -> ([u16; N], Status) {
         let cycle_s = self.table.timing.cycle_s();
         let firing_on = self.open_at(open_tick) != JetMask::NONE;
-        if self.prices.is_standing_due() {
+        // One selection a cycle.
+        if self.prices.puts_off(firing_on) {
             self.price_next(self.disturbance(), usable, witness);
+            return ([0; N], Status::Quiet);
         }
         let standing_price = self.prices.standing;
         let steady = standing_price != Vec3::ZERO;
@@ -179,7 +189,7 @@ impl<const N: usize> Controller<N> {
     /// Works out the next price that is due: what a rate change against the standing disturbance is worth, then what
     /// turning each axis alone wastes. One at a time, for each is a selection; until then the old ones serve.
     fn price_next(&mut self, disturbance: Vec3, usable: JetMask, witness: &mut impl Witness) {
-        if self.prices.is_standing_due() {
+        if self.prices.standing_due {
             // One cycle's worth of the disturbance, taken away.
             let cycle_s = self.table.timing.cycle_s();
             let want = Demand::point((-disturbance * cycle_s).0);
