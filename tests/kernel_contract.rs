@@ -591,7 +591,7 @@ fn an_open_loop_demand_is_delivered_in_whole_and_only_once() {
         let output = bench.step(&input);
         choosing = if output.status == Status::Choosing { choosing + 1 } else { 0 };
         chose += usize::from(choosing == 1);
-        assert!(choosing <= 8, "a choice takes eight cycles, the one that puts it off included");
+        assert!(choosing <= 17, "a choice takes sixteen cycles and the one that puts it off");
         let mut through = JetMask::NONE;
         let jets = &bench.controller.table().jets;
         for (j, (jet, effect)) in jets.iter().zip(bench.controller.effectiveness().effects()).enumerate() {

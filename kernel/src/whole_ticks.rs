@@ -205,7 +205,7 @@ pub fn choose<const M: usize, const N: usize>(problem: &TickProblem<M>) -> Whole
     if is_sane::<M, N>(problem) {
         let mut search = Search::new(chosen.cost);
         let mut root = Root { cost: 0.0, multipliers: [0.0; M] };
-        search.go_on(problem, problem.most_nodes, &mut root);
+        search.go_on(problem, (problem.most_nodes, false), &mut root);
         (chosen.on_ticks, chosen.nodes) = (search.on_ticks(), search.nodes());
         (chosen.relaxed_cost, chosen.multipliers) = (root.cost, root.multipliers);
         chosen.reckon(problem);
@@ -223,7 +223,7 @@ pub(crate) fn go_on<const M: usize, const N: usize>(problem: &TickProblem<M>, se
         }
         *search = Search::new(WholeTicks::<M, N>::shut(problem).cost);
     }
-    search.go_on(problem, problem.most_nodes, &mut Root { cost: 0.0, multipliers: [0.0; M] });
+    search.go_on(problem, (problem.most_nodes, true), &mut Root { cost: 0.0, multipliers: [0.0; M] });
 }
 
 /// Whether slices fit and rules and prices make sense.

@@ -23,7 +23,7 @@ struct Draft<'a, const M: usize, const N: usize> {
 }
 
 /// The nearest whole ticks to acting times, s, that shared limits allow, improved when they are cheaper than the
-/// cheapest firing so far, which they then become.
+/// cheapest firing so far, which they then become. Whether improving them was worth a try.
 ///
 /// * `limited` — not all jets may open together.
 pub(super) fn round<const M: usize, const N: usize>(
@@ -31,13 +31,13 @@ pub(super) fn round<const M: usize, const N: usize>(
     acting_s: &[f32; N],
     limited: bool,
     best: &mut Cheapest<N>,
-) {
+) -> bool {
     let mut draft =
         Draft { problem, on_ticks: [0; N], open: JetMask::NONE, delivered: [0.0; M], price: 0.0, cost: 0.0 };
     draft.open_nearest(acting_s);
     draft.reckon();
     if !(draft.cost < if limited { PROMISING * best.cost } else { best.cost }) {
-        return;
+        return false;
     }
     let [together, in_turns] = ROUNDS;
     for _ in 0..if limited { in_turns } else { together } {
@@ -49,6 +49,7 @@ pub(super) fn round<const M: usize, const N: usize>(
     if draft.cost < best.cost {
         *best = Cheapest { on_ticks: draft.on_ticks, cost: draft.cost };
     }
+    true
 }
 
 impl<const M: usize, const N: usize> Draft<'_, M, N> {

@@ -109,7 +109,14 @@ impl<const N: usize> Search<N> {
     }
 
     /// Looks into so many more nodes, or fewer if that completes the search. It must be the same problem in every call.
-    pub(super) fn go_on<const M: usize>(&mut self, problem: &TickProblem<M>, nodes: u16, root: &mut Root<M>) {
+    ///
+    /// * `until_improved` — also leaves off behind a node whose rounding was worth improving, which is most of the work.
+    pub(super) fn go_on<const M: usize>(
+        &mut self,
+        problem: &TickProblem<M>,
+        (nodes, until_improved): (u16, bool),
+        root: &mut Root<M>,
+    ) {
         let mut relaxation = Relaxation::<M, N>::new(problem);
         if self.nodes > 0 {
             for at in 0..self.path.len() {
@@ -117,16 +124,20 @@ impl<const N: usize> Search<N> {
             }
             relaxation.restore(&self.basis);
         }
+        let mut improved = false;
         for _ in 0..nodes {
             if self.complete {
                 return;
+            }
+            if improved && until_improved {
+                break;
             }
             let relaxed = relaxation.answer();
             if let (0, Some(relaxed)) = (self.nodes, &relaxed) {
                 *root = Root { cost: relaxed.bound, multipliers: relaxed.multipliers };
             }
             self.nodes = self.nodes.saturating_add(1);
-            let split = relaxed.and_then(|relaxed| self.look_into(&relaxation, &relaxed));
+            let split = relaxed.and_then(|relaxed| self.look_into(&relaxation, &relaxed, &mut improved));
             if let Some(split) = split {
                 if self.path.push(split).is_ok() {
                     self.enter(&mut relaxation, self.path.len() - 1);
@@ -144,9 +155,10 @@ impl<const N: usize> Search<N> {
         &mut self,
         relaxation: &Relaxation<M, N>,
         relaxed: &Relaxed<M, N>,
+        improved: &mut bool,
     ) -> Option<Split> {
         if relaxed.bound < self.best.cost * (1.0 - CLOSE) {
-            round(relaxation.problem, &relaxed.acting_s, relaxation.limited, &mut self.best);
+            *improved |= round(relaxation.problem, &relaxed.acting_s, relaxation.limited, &mut self.best);
         }
         // Rounding may have found what makes the node worthless.
         let worth_it = relaxed.bound < self.best.cost * (1.0 - CLOSE);
