@@ -80,7 +80,7 @@ impl Judge<'_> {
             change = change + effect.turn_rad_s2 * acting_s;
             waste_kg += price * acting_s;
         }
-        if self.lasts(change) { waste_kg + self.cost_to_go(change) } else { f32::INFINITY }
+        if self.lasts(change) { waste_kg + self.cost_to_go(change, f32::INFINITY) } else { f32::INFINITY }
     }
 
     /// The cheapest one or two pulses (jet and ticks; no ticks for none) that settle every axis for less than
@@ -101,10 +101,15 @@ impl Judge<'_> {
                 let Some(single) = self.single(j, ticks) else { continue };
                 // Cost to go is never negative: what wastes too much is not looked at further.
                 let dearest = kept.last().copied().flatten().map_or(f32::INFINITY, |single| single.cost_kg);
-                if single.waste_kg >= dearest && single.waste_kg >= least {
+                let most = math::max(dearest, least) - single.waste_kg;
+                if most <= 0.0 {
                     continue;
                 }
-                let cost_kg = single.waste_kg + self.cost_to_go(single.change_rad_s);
+                let to_go_kg = self.cost_to_go(single.change_rad_s, most);
+                if to_go_kg >= most {
+                    continue;
+                }
+                let cost_kg = single.waste_kg + to_go_kg;
                 if cost_kg < least && self.lasts(single.change_rad_s) {
                     (least, best) = (cost_kg, Some([(j, ticks), (0, 0)]));
                 }
@@ -118,13 +123,13 @@ impl Judge<'_> {
                 }
                 let Some(second) = self.single(j, jet.minimum_on_ticks) else { continue };
                 let waste_kg = first.waste_kg + second.waste_kg;
-                let both = JetMask::NONE.with(first.jet).with(j);
-                if waste_kg >= least || !self.shared.allow(self.jets, both) {
+                if waste_kg >= least {
                     continue;
                 }
                 let change_rad_s = first.change_rad_s + second.change_rad_s;
-                let cost_kg = waste_kg + self.cost_to_go(change_rad_s);
-                if cost_kg < least && self.lasts(change_rad_s) {
+                let cost_kg = waste_kg + self.cost_to_go(change_rad_s, least - waste_kg);
+                let both = JetMask::NONE.with(first.jet).with(j);
+                if cost_kg < least && self.lasts(change_rad_s) && self.shared.allow(self.jets, both) {
                     (least, best) = (cost_kg, Some([(first.jet, first.ticks), (j, second.ticks)]));
                 }
             }
@@ -137,9 +142,9 @@ impl Judge<'_> {
         Situation { rate_rad_s: self.now.rate_rad_s + change_rad_s, ..*self.now }
     }
 
-    /// What the state after a rate change will cost, kg.
-    fn cost_to_go(&self, change_rad_s: Vec3) -> f32 {
-        self.outlook.cost_kg(self.now.rate_rad_s + change_rad_s)
+    /// What the state after a rate change will cost, kg, where that is under `most`.
+    fn cost_to_go(&self, change_rad_s: Vec3, most: f32) -> f32 {
+        self.outlook.cost_under_kg(self.now.rate_rad_s + change_rad_s, most)
     }
 
     /// Whether no axis calls again at once after a rate change.

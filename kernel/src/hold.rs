@@ -294,11 +294,18 @@ impl Outlook {
         Self { axes }
     }
 
-    /// What it will cost with these rates, rad/s, kg.
+    /// What it will cost with these rates, rad/s, kg, where that is under `most`; else some number that is not.
     #[must_use]
-    pub fn cost_kg(&self, rate_rad_s: Vec3) -> f32 {
-        let axes = self.axes.iter().zip(rate_rad_s.0);
-        axes.fold(0.0, |cost, (axis, rate)| cost + axis.cost_kg(rate))
+    pub fn cost_under_kg(&self, rate_rad_s: Vec3, most: f32) -> f32 {
+        let mut cost = 0.0;
+        for (axis, rate) in self.axes.iter().zip(rate_rad_s.0) {
+            // No axis costs less than nothing.
+            if cost >= most {
+                break;
+            }
+            cost += axis.cost_kg(rate);
+        }
+        cost
     }
 }
 
