@@ -99,9 +99,6 @@ impl Owed {
     }
 }
 
-/// What a jet does per second, in the rows of a demand.
-type Column<const M: usize> = fn(&Effect) -> [f32; M];
-
 /// Rows of a choice.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -219,7 +216,7 @@ impl<const N: usize> Controller<N> {
         &mut self,
         open_tick: u32,
         usable: JetMask,
-        (demand, column, rows): (&Demand<M>, Column<M>, Rows),
+        (demand, column, rows): (&Demand<M>, impl Fn(&Effect) -> [f32; M], Rows),
         answer: &Selection<M, N>,
     ) -> ([u16; N], Status) {
         let (rounded, status) = self.shaped(&answer.on_time, answer.outcome, open_tick);
@@ -267,7 +264,7 @@ impl<const N: usize> Controller<N> {
     fn think<const M: usize>(
         &mut self,
         mut choice: Choice<N>,
-        (demand, column): (&Demand<M>, Column<M>),
+        (demand, column): (&Demand<M>, impl Fn(&Effect) -> [f32; M]),
     ) -> [u16; N] {
         let timing = &self.table.timing;
         let mut columns = [[0.0; M]; N];
@@ -310,7 +307,7 @@ impl<const N: usize> Controller<N> {
     fn price_left_over<const M: usize>(
         &mut self,
         usable: JetMask,
-        (demand, column): (&Demand<M>, Column<M>),
+        (demand, column): (&Demand<M>, impl Fn(&Effect) -> [f32; M]),
         multipliers: &[f32; M],
     ) {
         if self.owed.left_over_price.is_some() {
