@@ -65,7 +65,7 @@ pub mod effectiveness;
 pub mod firing;
 pub mod flight_table;
 pub mod hold;
-mod holding;
+pub(crate) mod holding;
 pub mod jet;
 pub mod ledger;
 pub mod linalg;
@@ -74,8 +74,8 @@ pub mod math;
 pub mod observer;
 #[doc = include_str!("../README.md")]
 pub mod on_a_board {}
-mod open_loop;
-mod posing;
+pub(crate) mod open_loop;
+pub(crate) mod posing;
 pub mod pulse;
 pub mod quaternion;
 pub mod selection;
