@@ -5,7 +5,7 @@ use rand::{Rng, RngExt, SeedableRng};
 use rand_pcg::Pcg64;
 use stackhold_harness::closed_loop::fly_watched;
 use stackhold_harness::scenario::load_embedded;
-use stackhold_harness::scenario::model::{Mode, Scenario, Told};
+use stackhold_harness::scenario::model::{JetState, Mode, Scenario, Told};
 use stackhold_harness::table::{self, JETS};
 use stackhold_kernel::config::ConfigurationTable;
 use stackhold_kernel::cycle::{AttitudeSample, Command, CycleInput, CycleOutput, RateSample};
@@ -50,6 +50,39 @@ pub fn all() -> Vec<RecordedFlight> {
     all.push(flown("firing_with_velocity", &with_velocity(), None));
     all.extend(flights);
     all
+}
+
+/// The same vehicle with another number of jets: 12, four fewer, or 24, eight more; what a cycle takes is budgeted for
+/// these sizes of the kernel too. A hold, a firing in three rows and one in six, and made-up inputs.
+#[must_use]
+pub fn with_jets(jets: usize) -> Vec<RecordedFlight> {
+    let named = |what: &str| format!("{jets}_jets_{what}");
+    let fly = |what: &str, scenario: Scenario| flown(&named(what), &refitted(scenario, jets), None);
+    let docked = fly("docked_hold", shortened("docked_hold", 1200.0));
+    let firing = fly("one_axis_firing_yaw", shortened("one_axis_firing_yaw", 60.0));
+    let velocity = fly("firing_with_velocity", with_velocity());
+    let storm = RecordedFlight { name: named("storm"), ..storm(&docked, 25, jets, 500) };
+    vec![docked, firing, velocity, storm]
+}
+
+/// Jets that the vehicle can do without, first.
+const SPARE_JETS: [&str; 4] = ["fore_low_minus_x", "fore_low_plus_y", "fore_left_plus_z", "mid_left_minus_y"];
+
+/// A scenario whose vehicle has fewer jets, or more: some of its own once again, on the other side.
+fn refitted(mut scenario: Scenario, count: usize) -> Scenario {
+    let jets = &mut scenario.vehicle.jets;
+    for spare in SPARE_JETS.iter().take(jets.len().saturating_sub(count)) {
+        jets.retain(|jet| jet.name != *spare);
+    }
+    let ready: Vec<_> = jets.iter().filter(|jet| jet.state == JetState::Ready).cloned().collect();
+    for mut jet in ready.into_iter().take(count.saturating_sub(jets.len())) {
+        jet.name = format!("{}_mirrored", jet.name);
+        jet.position_m[1] = -jet.position_m[1];
+        jet.force_direction[1] = -jet.force_direction[1];
+        jets.push(jet);
+    }
+    assert_eq!(jets.len(), count, "no layout of so many jets");
+    scenario
 }
 
 /// The demonstration's own flight, its first `duration_s` seconds.

@@ -22,10 +22,10 @@ function show(row,    l, goal, verdict) {
     if (is_beyond(mean[row], l[1]) || is_beyond(worst[row], l[2])) verdict = "BEYOND ITS LIMIT"
     if (verdict ~ /LIMIT/) failed = 1
     printf form, row, number[row], mean[row], worst[row], l[1], l[2], goal, verdict
-    printf "%-33s %8s %8s %8s %8s\n", row, raised(row, mean[row]), raised(row, worst[row]), l[3], l[4] >>proposed
+    printf "%-41s %8s %8s %8s %8s\n", row, raised(row, mean[row]), raised(row, worst[row]), l[3], l[4] >>proposed
 }
 
-BEGIN { form = "%-33s %6s %8s %8s %8s %8s %14s  %s\n" }
+BEGIN { form = "%-41s %6s %8s %8s %8s %8s %14s  %s\n" }
 
 FNR == NR {
     if (NF == 5 && !/^#/) {
@@ -44,7 +44,7 @@ $1 == "measured" && $4 == "selections" && $5 > 0 {
 # measured FLIGHT quiet|selecting cycles NUMBER mean MEAN worst WORST in number .. stack BYTES
 $1 == "measured" && $4 == "cycles" && $5 > 0 {
     note($2 "_" $3, $7, $9, $5)
-    note("stack_bytes", "-", $14, "")
+    note(($2 ~ /^[0-9]+_jets_/ ? substr($2, 1, index($2, "jets_") + 4) : "") "stack_bytes", "-", $14, "")
 }
 
 # measured WHAT UNIT NUMBER

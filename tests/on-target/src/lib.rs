@@ -38,4 +38,10 @@ pub mod selecting;
 pub mod valves;
 
 /// Jets the board's kernel is built for.
-pub const JETS: usize = 16;
+pub const JETS: usize = if cfg!(feature = "jets-12") {
+    12
+} else if cfg!(feature = "jets-24") {
+    24
+} else {
+    16
+};
