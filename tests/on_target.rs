@@ -9,6 +9,8 @@ pub mod adversarial;
 pub mod digest;
 #[path = "on-target/src/line.rs"]
 pub mod line;
+#[path = "on-target/src/maths.rs"]
+pub mod maths;
 #[path = "on-target/src/random.rs"]
 pub mod random;
 #[path = "on-target/src/replay.rs"]

@@ -2,8 +2,12 @@
 //!
 //! Basic arithmetic is IEEE 754 round-to-nearest everywhere; what is not basic comes from `libm`
 //! at one exact version, never from the platform.
+//!
+//! Each way was chosen by its instructions on a board and its error, measured beside those of other ways: the table stands in
+//! `DEVELOPERS.md`, with how often a cycle asks for each.
 
-/// Square root of `x`; NaN for `x < 0`. Correctly rounded.
+/// Square root of `x`; NaN for `x < 0`. Correctly rounded: `libm`'s. A coarse seed, refined, is less than half as
+/// long, but not correctly rounded.
 #[must_use]
 pub fn sqrt(x: f32) -> f32 {
     #[expect(clippy::disallowed_methods, reason = "the door itself")]
@@ -11,7 +15,7 @@ pub fn sqrt(x: f32) -> f32 {
 }
 
 /// `1/√x` for `x` within 2 % of 1, by five terms of the binomial series: no root, no division. Error under 7e-8 of the
-/// value; beyond 2 % it grows.
+/// value; beyond 2 % it grows. A coarse seed, refined until it is as close, takes longer.
 #[must_use]
 pub fn inverse_sqrt_near_one(x: f32) -> f32 {
     let e = 1.0 - x;
@@ -25,7 +29,7 @@ pub const LARGEST_ANGLE: f32 = 8192.0;
 /// 8e-8.
 ///
 /// Reduction by parts of π/2 that multiply exactly, then polynomials within ±π/4: method and coefficients as published
-/// in `sinf.c` of Moshier's Cephes Mathematical Library.
+/// in `sinf.c` of Moshier's Cephes Mathematical Library. `libm`'s work in double precision.
 #[must_use]
 pub fn sine_and_cosine(x: f32) -> (f32, f32) {
     if !(0.0..=LARGEST_ANGLE).contains(&x) {
@@ -46,7 +50,7 @@ pub fn sine_and_cosine(x: f32) -> (f32, f32) {
     }
 }
 
-/// Angle of the point `(x, y)` in radians, within ±π.
+/// Angle of the point `(x, y)` in radians, within ±π: `libm`'s, for coarse ones save little.
 #[must_use]
 pub fn atan2(y: f32, x: f32) -> f32 {
     #[expect(clippy::disallowed_methods, reason = "the door itself")]

@@ -47,6 +47,9 @@ $1 == "measured" && $4 == "cycles" && $5 > 0 {
     note(($2 ~ /^[0-9]+_jets_/ ? substr($2, 1, index($2, "jets_") + 4) : "") "stack_bytes", "-", $14, "")
 }
 
+# measured WHAT WAY calls NUMBER mean MEAN worst WORST in number .. stack BYTES
+$1 == "measured" && $4 == "calls" && $5 > 0 { note($2 "_" $3, $7, $9, $5) }
+
 # measured WHAT UNIT NUMBER
 $1 == "measured" && NF == 4 { note($2 "_" $3, "-", $4, "") }
 

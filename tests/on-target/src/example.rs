@@ -21,11 +21,12 @@ use crate::line::Line;
 use crate::valves::Fault;
 use stack::{Coil, Stack};
 use task::{ControlTask, Interrupt, Watchdog};
+pub use task::{HALF_WIDTH_RAD, RATE_LIMIT_RAD_S};
 
-/// The vehicle that this board is built for, and the stack that it is told it is part of. A real board gets the second
-/// by command, apart from the table.
-const VEHICLE: Name = name("servicing_tug");
-const STACK: Name = name("tug_client_and_stage");
+/// The vehicle that this board is built for.
+pub const VEHICLE: Name = name("servicing_tug");
+/// The stack that it is told it is part of. A real board gets it by command, apart from the table.
+pub const STACK: Name = name("tug_client_and_stage");
 /// Cycles of the flight.
 const CYCLES: u32 = 5_000;
 /// Shortly before the clock wraps, so that it does in this flight.
@@ -168,7 +169,7 @@ fn hold(
     }
     let flown_s = CYCLES as f32 * f32::from(timing.cycle_ticks) * timing.tick_s;
     outside.say(&summary(flown_s, worst_rad, &stack, &task));
-    let held = worst_rad <= HELD_WITHIN * task::HALF_WIDTH_RAD;
+    let held = worst_rad <= HELD_WITHIN * HALF_WIDTH_RAD;
     if held { Ok(()) } else { Err("the attitude was not held") }
 }
 
@@ -200,7 +201,7 @@ fn summary(flown_s: f32, worst_rad: f32, stack: &Stack<JETS>, task: &ControlTask
     let thousandths = |value: f32| (value * 1e3 + 0.5) as u64;
     let line = Line::default().text("held_s ").number(flown_s as u64);
     let line = line.text(" worst_axis_error_deg ").thousandths(thousandths(worst_rad.to_degrees()));
-    let line = line.text(" half_width_deg ").thousandths(thousandths(task::HALF_WIDTH_RAD.to_degrees()));
+    let line = line.text(" half_width_deg ").thousandths(thousandths(HALF_WIDTH_RAD.to_degrees()));
     let line = line.text(" propellant_g ").thousandths(thousandths(stack.propellant_kg * 1e3));
     let line = line.text(" valve_cycles ").number(u64::from(stack.openings));
     line.text(" records_digest ").hexadecimal(task.digest())

@@ -29,6 +29,8 @@ pub mod exchange;
 #[path = "../../../host-harness/src/board/frame.rs"]
 pub mod frame;
 pub mod line;
+#[cfg(feature = "parts")]
+pub mod maths;
 pub mod problems;
 pub mod random;
 #[path = "../../../host-harness/src/board/recording.rs"]

@@ -8,7 +8,7 @@ use stackhold_kernel::selection::{Problem, Selection};
 use stackhold_on_target::JETS;
 use stackhold_on_target::line::Line;
 use stackhold_on_target::recording::Name;
-use stackhold_on_target::replay::{Bench, Failure, run};
+use stackhold_on_target::replay::{Bench, Failure, run, text};
 
 use super::board::measure::{Counter, Tally};
 use super::board::outside::print;
@@ -54,8 +54,8 @@ impl Bench for Measuring {
 
     fn flight_ended(&mut self, name: &Name) {
         let [quiet, selecting] = &self.tallies;
-        quiet.print(name, "quiet", "cycles");
-        selecting.print(name, "selecting", "cycles");
+        quiet.print(text(name), "quiet", "cycles");
+        selecting.print(text(name), "selecting", "cycles");
         self.tallies = Default::default();
         self.cycle = 0;
     }

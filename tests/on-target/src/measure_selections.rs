@@ -4,10 +4,10 @@
 use core::hint::black_box;
 
 use stackhold_kernel::jet::JetMask;
-use stackhold_kernel::selection::{Offer, Problem, Selection, Selector};
+use stackhold_kernel::selection::{ALLOWANCE, Offer, Problem, Selection, Selector};
 use stackhold_on_target::line::Line;
 use stackhold_on_target::recording::Name;
-use stackhold_on_target::replay::Failure;
+use stackhold_on_target::replay::{Failure, text};
 use stackhold_on_target::selecting::{Class, SelectionBench, replay};
 
 use super::board::measure::{Counter, Tally};
@@ -24,7 +24,12 @@ pub fn on_board() -> Result<(), &'static str> {
 }
 
 fn measured(recording: &mut Streamed) -> Result<u64, Failure> {
-    let mut bench = Measuring { counter: Counter::new(), number: 0, tallies: Default::default() };
+    let mut bench = Measuring {
+        counter: Counter::new(),
+        number: 0,
+        tallies: Default::default(),
+        steps: Steps::default(),
+    };
     replay(recording, &mut bench)
 }
 
@@ -34,6 +39,29 @@ struct Measuring {
     number: u32,
     /// By the class of the outcome.
     tallies: [Tally; 3],
+    steps: Steps,
+}
+
+/// Steps of a walk that is long enough to tell what one takes.
+const LONG: u16 = 24;
+
+/// Steps of the walks to the answers of a series.
+#[derive(Clone, Copy, Default)]
+struct Steps {
+    /// Most in one walk.
+    most: u16,
+    /// Of selections with at least [`LONG`] of them, the dearest by the step: instructions of each, with a share of what is
+    /// done in any case.
+    dearest: u32,
+}
+
+impl Steps {
+    fn take(&mut self, pivots: u16, instructions: u32) {
+        self.most = self.most.max(pivots);
+        if pivots >= LONG {
+            self.dearest = self.dearest.max(instructions.div_ceil(u32::from(pivots)));
+        }
+    }
 }
 
 impl SelectionBench for Measuring {
@@ -48,6 +76,7 @@ impl SelectionBench for Measuring {
         let class = Class::of(answer.outcome).filter(|_| is_counted);
         if let Some(tally) = class.and_then(|class| self.tallies.get_mut(class as usize)) {
             tally.take(taken, self.number);
+            self.steps.take(answer.pivots, taken.instructions);
         }
         self.number += 1;
         answer
@@ -59,10 +88,16 @@ impl SelectionBench for Measuring {
 
     fn series_ended<const M: usize, const N: usize>(&mut self, name: &Name) {
         for (tally, class) in self.tallies.iter().zip(Class::NAMES) {
-            tally.print(name, class, "selections");
+            tally.print(text(name), class, "selections");
         }
         self.tallies = Default::default();
         self.number = 0;
+        let Steps { most, dearest } = core::mem::take(&mut self.steps);
+        print_once::<M, N>("most_steps number", u64::from(most));
+        if dearest > 0 {
+            print_once::<M, N>("step instructions", u64::from(dearest));
+            print_once::<M, N>("all_steps_allowed instructions", u64::from(ALLOWANCE) * u64::from(dearest));
+        }
         print_once::<M, N>("pricing_pass instructions", self.pricing_pass::<M, N>());
         print_once::<M, N>("offer instructions", self.look_over::<M, N>());
         print_once::<M, N>("offer bytes", size_of::<Offer<M, N>>() as u64);

@@ -127,6 +127,12 @@ pub(crate) fn digested(name: &Name, what: &str, count: u32, digest: Digest) -> L
 /// A line that starts with the name of a flight.
 #[must_use]
 pub fn named(name: &Name) -> Line {
+    Line::default().text(text(name))
+}
+
+/// The name of a flight as text.
+#[must_use]
+pub fn text(name: &Name) -> &str {
     let bytes = name.split(|&byte| byte == 0).next().unwrap_or_default();
-    Line::default().text(core::str::from_utf8(bytes).unwrap_or("?"))
+    core::str::from_utf8(bytes).unwrap_or("?")
 }

@@ -3,8 +3,6 @@
 //! Lines that start with `measured` are for people and limits; the host compares the others.
 
 use stackhold_on_target::line::Line;
-use stackhold_on_target::recording::Name;
-use stackhold_on_target::replay::named;
 
 use super::outside::print;
 use super::processor;
@@ -91,12 +89,12 @@ impl Tally {
     }
 
     /// Prints all under the name of a flight or series, the kind and what was counted.
-    pub fn print(&self, name: &Name, kind: &str, what: &str) {
+    pub fn print(&self, name: &str, kind: &str, what: &str) {
         let mean = self.instructions / u64::from(self.count.max(1));
         print(
             &Line::default()
                 .text("measured ")
-                .text(core::str::from_utf8(named(name).as_bytes()).unwrap_or("?"))
+                .text(name)
                 .text(" ")
                 .text(kind)
                 .text(" ")

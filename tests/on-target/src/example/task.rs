@@ -22,7 +22,7 @@ use crate::valves::{Fault, Pulses, Valves};
 /// Half-width of the deadband, rad: 0.5°, the demonstration's.
 pub const HALF_WIDTH_RAD: f32 = 0.5 / 57.295_78;
 /// Largest rate asked for, rad/s: 0.05°/s, the demonstration's.
-const RATE_LIMIT_RAD_S: f32 = 0.05 / 57.295_78;
+pub const RATE_LIMIT_RAD_S: f32 = 0.05 / 57.295_78;
 /// The watchdog bites when it was not kicked for this many cycles.
 const WATCHDOG_CYCLES: u32 = 3;
 /// The half-width that is commanded while groups are isolated, rad: jets are needed that are not there.
@@ -117,7 +117,9 @@ impl<'a> ControlTask<'a> {
         Self { tables, controller, pulses, watchdog, fault, status, health, records }
     }
 
-    /// One cycle: measure, check the table, step, hand out the pulses, log, kick.
+    /// One cycle: measure, check the table, step, hand out the pulses, log, kick. Not inlined, so that its stack can be
+    /// told from the image.
+    #[inline(never)]
     pub fn run(&mut self, cycle: u32, tick: u32, stack: &Stack<JETS>, outside: &mut impl Outside) {
         if mishap(cycle, Mishap::Upset) {
             self.tables.flip_bit(false, 1_000);
