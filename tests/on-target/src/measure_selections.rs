@@ -4,13 +4,13 @@
 use core::hint::black_box;
 
 use stackhold_kernel::jet::JetMask;
-use stackhold_kernel::selection::{ALLOWANCE, Offer, Problem, Selection, Selector};
+use stackhold_kernel::selection::{CYCLE_ALLOWANCE, Offer, Problem, Selection, Selector};
 use stackhold_on_target::line::Line;
 use stackhold_on_target::recording::Name;
 use stackhold_on_target::replay::{Failure, text};
 use stackhold_on_target::selecting::{Class, SelectionBench, replay};
 
-use super::board::measure::{Counter, Tally};
+use super::board::measure::{Counter, Taken, Tally};
 use super::board::outside::print;
 use super::board::recorded::{Streamed, replayed};
 
@@ -28,7 +28,7 @@ fn measured(recording: &mut Streamed) -> Result<u64, Failure> {
         counter: Counter::new(),
         number: 0,
         tallies: Default::default(),
-        steps: Steps::default(),
+        in_cycle: InCycle::default(),
     };
     replay(recording, &mut bench)
 }
@@ -39,27 +39,31 @@ struct Measuring {
     number: u32,
     /// By the class of the outcome.
     tallies: [Tally; 3],
-    steps: Steps,
+    in_cycle: InCycle,
 }
 
 /// Steps of a walk that is long enough to tell what one takes.
-const LONG: u16 = 24;
+const LONG: u16 = 16;
+/// Walks to an answer in a cycle, at most.
+const WALKS: u64 = 2;
 
-/// Steps of the walks to the answers of a series.
+/// The same problems as a control cycle would have them answered, each from rest.
 #[derive(Clone, Copy, Default)]
-struct Steps {
-    /// Most in one walk.
+struct InCycle {
+    tally: Tally,
+    /// Most steps in the walk to an answer.
     most: u16,
     /// Of selections with at least [`LONG`] of them, the dearest by the step: instructions of each, with a share of what is
     /// done in any case.
     dearest: u32,
 }
 
-impl Steps {
-    fn take(&mut self, pivots: u16, instructions: u32) {
+impl InCycle {
+    fn take(&mut self, pivots: u16, taken: Taken, number: u32) {
+        self.tally.take(taken, number);
         self.most = self.most.max(pivots);
         if pivots >= LONG {
-            self.dearest = self.dearest.max(instructions.div_ceil(u32::from(pivots)));
+            self.dearest = self.dearest.max(taken.instructions.div_ceil(u32::from(pivots)));
         }
     }
 }
@@ -76,7 +80,11 @@ impl SelectionBench for Measuring {
         let class = Class::of(answer.outcome).filter(|_| is_counted);
         if let Some(tally) = class.and_then(|class| self.tallies.get_mut(class as usize)) {
             tally.take(taken, self.number);
-            self.steps.take(answer.pivots, taken.instructions);
+        }
+        if is_counted {
+            let mut fresh = Selector::new();
+            let (answer, taken) = self.counter.measure(|| kernel_select_in_cycle(&mut fresh, offer, problem));
+            self.in_cycle.take(answer.pivots, taken, self.number);
         }
         self.number += 1;
         answer
@@ -92,11 +100,13 @@ impl SelectionBench for Measuring {
         }
         self.tallies = Default::default();
         self.number = 0;
-        let Steps { most, dearest } = core::mem::take(&mut self.steps);
-        print_once::<M, N>("most_steps number", u64::from(most));
+        let InCycle { tally, most, dearest } = core::mem::take(&mut self.in_cycle);
+        tally.print(text(name), "in_cycle", "calls");
+        print_once::<M, N>("in_cycle_most_steps number", u64::from(most));
         if dearest > 0 {
-            print_once::<M, N>("step instructions", u64::from(dearest));
-            print_once::<M, N>("all_steps_allowed instructions", u64::from(ALLOWANCE) * u64::from(dearest));
+            print_once::<M, N>("in_cycle_step instructions", u64::from(dearest));
+            let all = WALKS * u64::from(CYCLE_ALLOWANCE) * u64::from(dearest);
+            print_once::<M, N>("in_cycle_all_steps instructions", all);
         }
         print_once::<M, N>("pricing_pass instructions", self.pricing_pass::<M, N>());
         print_once::<M, N>("offer instructions", self.look_over::<M, N>());
@@ -139,6 +149,16 @@ fn kernel_select<const M: usize, const N: usize>(
     problem: &Problem<M>,
 ) -> Selection<M, N> {
     selector.select_from(offer, problem.demand, &problem.priority)
+}
+
+/// The one that a control cycle makes.
+#[inline(never)]
+fn kernel_select_in_cycle<const M: usize, const N: usize>(
+    selector: &mut Selector<M, N>,
+    offer: &Offer<M, N>,
+    problem: &Problem<M>,
+) -> Selection<M, N> {
+    selector.select_in_cycle(offer, problem.demand, &problem.priority)
 }
 
 #[inline(never)]
