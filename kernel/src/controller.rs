@@ -1,5 +1,7 @@
 //! The controller: one call per control cycle.
 
+use crate::by_hand::ByHand;
+use crate::command::ABSURD_RATE_RAD_S;
 use crate::config::{ConfigError, ConfigurationTable};
 use crate::cycle::{Command, CycleInput, CycleOutput, Witness};
 use crate::effectiveness::Effectiveness;
@@ -17,9 +19,6 @@ use crate::quaternion::UnitQuaternion;
 use crate::selection::Selector;
 use crate::status::Status;
 
-/// A rate beyond this is refused as a sensor fault, rad/s: no stack turns like that.
-const ABSURD_RATE_RAD_S: f32 = 1.0;
-
 /// The kernel's whole state for one stack; at most `N` jets.
 #[derive(Clone, Debug)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -34,9 +33,14 @@ pub struct Controller<const N: usize> {
     /// Ticks of the newest attitude and the newest rate taken in.
     attitude_tick: u32,
     rate_tick: u32,
+    /// Whether the observer's attitude is one that was measured.
+    is_attitude_known: bool,
     /// The command in force, and the attitude it asks for if it does.
-    command: Option<Command>,
-    target: UnitQuaternion,
+    pub(crate) command: Option<Command>,
+    pub(crate) target: UnitQuaternion,
+    /// Whether a watched drift has woken.
+    pub(crate) is_woken: bool,
+    pub(crate) by_hand: ByHand,
     /// Jets the table enables.
     pub(crate) enabled: JetMask,
     pub(crate) owed: Owed,
@@ -80,8 +84,11 @@ impl<const N: usize> Controller<N> {
             seen_tick: 0,
             attitude_tick: 0,
             rate_tick: 0,
+            is_attitude_known: false,
             command: None,
             target: UnitQuaternion::IDENTITY,
+            is_woken: false,
+            by_hand: ByHand::START,
             enabled,
             owed: Owed::NOTHING,
             choice: None,
@@ -224,13 +231,16 @@ impl<const N: usize> Controller<N> {
 
     /// [`Self::step`], with every jet selection shown to a witness.
     pub fn step_witnessed(&mut self, input: &CycleInput, witness: &mut impl Witness) -> CycleOutput<N> {
-        let measured = self.measure(input);
         let taken = self.take_command(&input.command);
+        let measured = self.measure(input);
         let open_tick = input.tick.wrapping_add(u32::from(self.table.timing.command_delay_ticks));
-        let Some(motion) = self.motion_at(open_tick) else {
+        let Some(motion) =
+            self.motion_at(open_tick).filter(|_| self.is_attitude_known || self.needs_no_attitude())
+        else {
             return self.shut(open_tick, Status::Starting);
         };
-        if self.too_old(ticks_between(self.attitude_tick, input.tick)) {
+        let newest = if self.needs_no_attitude() { self.rate_tick } else { self.attitude_tick };
+        if self.too_old(ticks_between(newest, input.tick)) {
             return self.shut(open_tick, Status::Stale);
         }
         let usable = self.usable(input.inhibited, input.shut_groups);
@@ -280,9 +290,11 @@ impl<const N: usize> Controller<N> {
             let attitude = attitude.filter(|&(_, tick)| !self.too_old(ticks_between(tick, input.tick)));
             let rate = rate.filter(|&(_, tick)| !self.too_old(ticks_between(tick, input.tick)));
             if let (Some((attitude, tick)), Some((rate_rad_s, rate_tick))) = (attitude, rate) {
-                let motion = Motion { attitude, rate_rad_s };
-                self.observer = Some(Observer::new(motion, &self.table.filter));
-                (self.seen_tick, self.attitude_tick, self.rate_tick) = (tick, tick, rate_tick);
+                self.start(Motion { attitude, rate_rad_s }, tick, rate_tick);
+                self.is_attitude_known = true;
+            } else if let (Some((rate_rad_s, tick)), true) = (rate, self.needs_no_attitude()) {
+                self.start(Motion { attitude: UnitQuaternion::IDENTITY, rate_rad_s }, tick, tick);
+                self.is_attitude_known = false;
             }
             return Status::Quiet;
         }
@@ -298,11 +310,22 @@ impl<const N: usize> Controller<N> {
         if self.observer.as_ref().is_some_and(|observer| !observer.is_sane(ABSURD_RATE_RAD_S)) {
             self.observer = None;
         }
-        match (took_attitude, took_rate) {
+        match (took_attitude || self.needs_no_attitude(), took_rate) {
             (true, true) => Status::Quiet,
             (true, false) => Status::RateMissing,
             (false, _) => Status::Predicted,
         }
+    }
+
+    /// Starts the observer at a measured motion.
+    fn start(&mut self, motion: Motion, attitude_tick: u32, rate_tick: u32) {
+        self.observer = Some(Observer::new(motion, &self.table.filter));
+        (self.seen_tick, self.attitude_tick, self.rate_tick) = (attitude_tick, attitude_tick, rate_tick);
+    }
+
+    /// Whether the command in force can be flown without knowing the attitude.
+    fn needs_no_attitude(&self) -> bool {
+        matches!(self.command, Some(Command::Damp { .. }))
     }
 
     /// Takes in an attitude newer than the last; whether it did.
@@ -313,7 +336,12 @@ impl<const N: usize> Controller<N> {
             return false;
         }
         if let Some(observer) = &mut self.observer {
-            observer.see_attitude(measured, &self.table.filter);
+            if self.is_attitude_known {
+                observer.see_attitude(measured, &self.table.filter);
+            } else {
+                observer.find_attitude(measured, &self.table.filter);
+            }
+            self.is_attitude_known = true;
         }
         self.attitude_tick = tick;
         true
@@ -401,23 +429,14 @@ impl<const N: usize> Controller<N> {
             return Status::Quiet;
         }
         let command = command.without_dust();
-        let good = match &command {
-            Command::Drift => true,
-            Command::Hold { attitude_xyzw, deadband } => match UnitQuaternion::from_array(*attitude_xyzw) {
-                Some(target) if deadband.is_valid() => {
-                    self.target = target;
-                    true
-                }
-                _ => false,
-            },
-            Command::Impulse { serial, rate_change_rad_s, velocity_change_m_s } => {
-                self.choice = self.choice.take().filter(|_| self.owed.is_of(*serial));
-                self.owed.take_up(*serial, *rate_change_rad_s, *velocity_change_m_s)
+        let Some(target) = command.looked_over() else { return Status::CommandRefused };
+        if let Command::Impulse { serial, rate_change_rad_s, velocity_change_m_s } = &command {
+            self.choice = self.choice.take().filter(|_| self.owed.is_of(*serial));
+            if !self.owed.take_up(*serial, *rate_change_rad_s, *velocity_change_m_s) {
+                return Status::CommandRefused;
             }
-        };
-        if !good {
-            return Status::CommandRefused;
         }
+        self.take_mode(&command, target);
         self.command = Some(command);
         Status::Quiet
     }
@@ -434,28 +453,6 @@ impl<const N: usize> Controller<N> {
             }
         }
         usable
-    }
-
-    /// Ticks, status and attitude error of this cycle for the command in force.
-    fn fire(
-        &mut self,
-        open_tick: u32,
-        motion: &Motion,
-        usable: JetMask,
-        witness: &mut impl Witness,
-    ) -> ([u16; N], Status, Vec3) {
-        match self.command {
-            None | Some(Command::Drift) => ([0; N], Status::Drifting, Vec3::ZERO),
-            Some(Command::Hold { deadband, .. }) => {
-                let error_rad = motion.attitude.error_from(self.target);
-                let (ticks, status) = self.hold(open_tick, (motion, error_rad), &deadband, usable, witness);
-                (ticks, status, error_rad)
-            }
-            Some(Command::Impulse { .. }) => {
-                let (ticks, status) = self.work_off(open_tick, usable, witness);
-                (ticks, status, Vec3::ZERO)
-            }
-        }
     }
 }
 

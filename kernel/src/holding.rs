@@ -29,14 +29,17 @@ const TURNS: u8 = 6;
 /// What prices of a hold belong to, and which of them are due.
 #[derive(Clone, Copy, Debug, Default)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
+// In this order, so that wide registers that take one number more than a vector has find a float there.
+#[repr(C)]
 pub(crate) struct Prices {
+    /// Disturbance that they belong to.
+    disturbance_rad_s2: Vec3,
     /// What a rate change against the standing disturbance is worth, kg per rad/s.
     standing: Vec3,
-    /// Jets and disturbance that they belong to.
+    /// Jets that they belong to.
     jets: JetMask,
-    disturbance_rad_s2: Vec3,
+    /// Whether the standing price is due, and whether a firing has been put off for it.
     standing_due: bool,
-    /// Whether a firing has been put off for the standing price.
     put_off: bool,
     /// Turns whose price is due, and the one that is next.
     turns_due: u8,
@@ -48,7 +51,7 @@ impl Prices {
     fn start_anew(&mut self, disturbance_rad_s2: Vec3, jets: JetMask) {
         (self.disturbance_rad_s2, self.jets) = (disturbance_rad_s2, jets);
         (self.standing_due, self.turns_due) = (true, TURNS);
-        if disturbance_rad_s2 == Vec3::ZERO {
+        if disturbance_rad_s2.dot(disturbance_rad_s2) == 0.0 {
             self.stand(Vec3::ZERO);
         }
     }
@@ -174,7 +177,7 @@ impl<const N: usize> Controller<N> {
     }
 
     /// Notes that prices must be worked out anew when the disturbance or the usable jets have changed.
-    fn note_prices(&mut self, disturbance: Vec3, usable: JetMask) {
+    pub(crate) fn note_prices(&mut self, disturbance: Vec3, usable: JetMask) {
         if usable != self.prices.jets {
             self.measure_bits(usable);
             self.prices.start_anew(disturbance, usable);

@@ -58,6 +58,8 @@
 // Tests compare with f64.
 #![cfg_attr(test, allow(clippy::disallowed_types))]
 
+pub(crate) mod by_hand;
+pub mod command;
 pub mod config;
 pub mod controller;
 pub mod cycle;
@@ -71,6 +73,7 @@ pub mod ledger;
 pub mod linalg;
 pub mod mass_properties;
 pub mod math;
+pub(crate) mod modes;
 pub mod observer;
 #[doc = include_str!("../README.md")]
 pub mod on_a_board {}

@@ -151,6 +151,16 @@ impl Observer {
         self.correct(cross, p[0][0] + noise, innovation);
     }
 
+    /// Takes in the first attitude, measured at the filter's time, after rates alone: nothing was known of it.
+    pub fn find_attitude(&mut self, measured: UnitQuaternion, settings: &FilterSettings) {
+        self.motion.attitude = measured;
+        let p = &mut self.covariance;
+        for other in 1..4 {
+            (p[0][other], p[other][0]) = (0.0, 0.0);
+        }
+        p[0][0] = settings.attitude_noise_rad * settings.attitude_noise_rad;
+    }
+
     /// Takes in a rate measured at the filter's time (bias included), body axes, rad/s.
     pub fn see_rate(&mut self, measured_rad_s: Vec3, settings: &FilterSettings) {
         let innovation = measured_rad_s - self.motion.rate_rad_s - self.bias_rad_s;

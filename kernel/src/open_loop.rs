@@ -17,6 +17,7 @@
 //! it costs at most the wish's share more and takes at most four times as long. It is a wish: where it cannot be met at that price,
 //! translation is free.
 
+use crate::command::ABSURD_RATE_RAD_S;
 use crate::controller::Controller;
 use crate::cycle::Witness;
 use crate::effectiveness::Effect;
@@ -28,8 +29,6 @@ use crate::selection::{Demand, Outcome, Selection};
 use crate::status::Status;
 use crate::whole_ticks::{self, LEFT_OVER, Search, TickProblem, TickRule, left_over_price};
 
-/// No stack is asked to turn faster, rad/s.
-const ABSURD_RATE_RAD_S: f32 = 1.0;
 /// No stack is pushed by more with reaction jets, m/s.
 const ABSURD_VELOCITY_M_S: f32 = 1e4;
 /// Nodes of a choice of whole ticks that are looked into in one cycle, and in all.
@@ -77,6 +76,17 @@ impl Owed {
         self.serial == Some(serial)
     }
 
+    /// Whether nothing is left to be done.
+    pub(crate) fn is_done(&self) -> bool {
+        self.done
+    }
+
+    /// Adds a rate change that has no number, rad/s.
+    pub(crate) fn add(&mut self, rate_rad_s: Vec3) {
+        let before = if self.done { Vec3::ZERO } else { self.rate_rad_s };
+        *self = Self { serial: self.serial, rate_rad_s: before + rate_rad_s, done: false, ..Self::NOTHING };
+    }
+
     /// Takes up a demand with a new serial number; `false` when it is not finite or beyond all reason.
     pub(crate) fn take_up(
         &mut self,
@@ -109,6 +119,13 @@ enum Rows {
     All,
     /// Rate change, with the velocity left behind held within the wish's limits.
     Spared,
+}
+
+/// What a choice in whole ticks is made of, jet by jet.
+struct Pulses<const M: usize, const N: usize> {
+    columns: [[f32; M]; N],
+    price: [f32; N],
+    rules: [TickRule; N],
 }
 
 /// A choice in whole ticks that is being thought over, and what it belongs to.
@@ -258,6 +275,52 @@ impl<const N: usize> Controller<N> {
         }
     }
 
+    /// Whole ticks for a rate change, rad/s, as good as a few nodes make them; see [`crate::whole_ticks`].
+    ///
+    /// * `multipliers` — of the same demand with any on-times.
+    #[inline(never)]
+    pub(crate) fn turn_in_whole_ticks(
+        &self,
+        open_tick: u32,
+        demand: &Demand<3>,
+        usable: JetMask,
+        multipliers: &[f32; 3],
+    ) -> [u16; N] {
+        let Pulses { columns, price, rules } = self.pulses(self.open_at(open_tick), turn_rows);
+        let problem = TickProblem {
+            columns: &columns,
+            price: &price,
+            rules: &rules,
+            usable,
+            demand,
+            left_over_price: &left_over_price(&columns, &price, usable, multipliers),
+            tick_s: self.table.timing.tick_s,
+            shared: &self.table.shared,
+            most_nodes: NODES,
+        };
+        let mut search = Search::NOTHING;
+        whole_ticks::go_on(&problem, &mut search);
+        search.on_ticks()
+    }
+
+    /// What every jet does, at which price, in which pulses.
+    ///
+    /// * `open_now` — jets that are open at the start of the cycle.
+    fn pulses<const M: usize>(
+        &self,
+        open_now: JetMask,
+        column: impl Fn(&Effect) -> [f32; M],
+    ) -> Pulses<M, N> {
+        let mut pulses = Pulses { columns: [[0.0; M]; N], price: [0.0; N], rules: [TickRule::NONE; N] };
+        let jets = self.table.jets.iter().zip(self.effectiveness.effects());
+        let into = pulses.columns.iter_mut().zip(&mut pulses.price).zip(&mut pulses.rules);
+        for (j, ((jet, effect), ((into, price), rule))) in jets.zip(into).enumerate() {
+            (*into, *price) = (column(effect), jet.price_kg_s());
+            *rule = TickRule::of(jet, &self.table.timing, open_now.contains(j));
+        }
+        pulses
+    }
+
     /// Looks into some nodes of a choice. The cheapest whole ticks when that is enough; else none, and the choice is
     /// kept to be gone on with. See [`crate::whole_ticks`].
     #[inline(never)]
@@ -266,18 +329,8 @@ impl<const N: usize> Controller<N> {
         mut choice: Choice<N>,
         (demand, column): (&Demand<M>, impl Fn(&Effect) -> [f32; M]),
     ) -> [u16; N] {
-        let timing = &self.table.timing;
-        let mut columns = [[0.0; M]; N];
-        let mut price = [0.0; N];
-        let mut rules = [TickRule::NONE; N];
-        let jets = self.table.jets.iter().zip(self.effectiveness.effects());
-        for ((jet, effect), ((into, price), rule)) in
-            jets.zip(columns.iter_mut().zip(&mut price).zip(&mut rules))
-        {
-            (*into, *price) = (column(effect), jet.price_kg_s());
-            // Jets that were open when the choice was put off have closed.
-            *rule = TickRule::of(jet, timing, false);
-        }
+        // Jets that were open when the choice was put off have closed.
+        let Pulses { columns, price, rules } = self.pulses(JetMask::NONE, column);
         let mut left_over_price = [0.0; M];
         for (row, fixed) in left_over_price.iter_mut().zip(self.owed.left_over_price.unwrap_or_default()) {
             *row = fixed;
@@ -289,7 +342,7 @@ impl<const N: usize> Controller<N> {
             usable: choice.usable,
             demand,
             left_over_price: &left_over_price,
-            tick_s: timing.tick_s,
+            tick_s: self.table.timing.tick_s,
             shared: &self.table.shared,
             most_nodes: NODES,
         };
@@ -313,12 +366,7 @@ impl<const N: usize> Controller<N> {
         if self.owed.left_over_price.is_some() {
             return;
         }
-        let mut columns = [[0.0; M]; N];
-        let mut price = [0.0; N];
-        let jets = self.table.jets.iter().zip(self.effectiveness.effects());
-        for ((jet, effect), (into, price)) in jets.zip(columns.iter_mut().zip(&mut price)) {
-            (*into, *price) = (column(effect), jet.price_kg_s());
-        }
+        let Pulses { columns, price, .. } = self.pulses(JetMask::NONE, column);
         let mut fixed = [0.0; 6];
         let worked_out = left_over_price(&columns, &price, usable, multipliers);
         let edges = demand.low.iter().zip(&demand.high);

@@ -14,6 +14,8 @@ pub enum Status {
     Drifting = 2,
     /// Whole ticks for an open-loop demand are being thought over; no jet opens until they are chosen.
     Choosing = 3,
+    /// A watched drift has crossed its limit: the attitude is held from now on.
+    Woken = 9,
     /// Demand out of reach: same direction, shortened.
     Shortened = 10,
     /// An axis is beyond reach: the others are served by priority.
@@ -48,11 +50,12 @@ pub enum Trust {
 
 impl Status {
     /// Every status, in the order of the numbers.
-    pub const ALL: [Self; 13] = [
+    pub const ALL: [Self; 14] = [
         Self::Quiet,
         Self::Firing,
         Self::Drifting,
         Self::Choosing,
+        Self::Woken,
         Self::Shortened,
         Self::Prioritised,
         Self::Predicted,
@@ -82,7 +85,8 @@ impl Status {
     pub const fn trust(self) -> Trust {
         match self {
             Self::Quiet | Self::Firing | Self::Drifting | Self::Choosing => Trust::Full,
-            Self::Shortened
+            Self::Woken
+            | Self::Shortened
             | Self::Prioritised
             | Self::Predicted
             | Self::RateMissing

@@ -36,7 +36,7 @@ pub(super) fn round<const M: usize, const N: usize>(
         Draft { problem, on_ticks: [0; N], open: JetMask::NONE, delivered: [0.0; M], price: 0.0, cost: 0.0 };
     draft.open_nearest(acting_s);
     draft.reckon();
-    if !(draft.cost < if limited { PROMISING * best.cost } else { best.cost }) {
+    if !(draft.cost <= if limited { PROMISING * best.cost } else { best.cost }) {
         return false;
     }
     let [together, in_turns] = ROUNDS;

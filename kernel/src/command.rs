@@ -1,0 +1,201 @@
+//! What the kernel is asked to do.
+
+use crate::hold::Deadband;
+use crate::linalg::Vec3;
+use crate::math;
+use crate::quaternion::UnitQuaternion;
+
+/// Largest rate that may be asked for, rad/s: no stack turns like that.
+pub(crate) const ABSURD_RATE_RAD_S: f32 = 1.0;
+/// Smallest rate that may be a limit, rad/s.
+const LEAST_RATE_RAD_S: f32 = 1e-7;
+/// A hand controller is at rest for at most this share of its travel.
+const WIDEST_DEAD_ZONE: f32 = 0.9;
+
+/// What the kernel is asked to do.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Command {
+    /// Jets quiet.
+    Drift,
+    /// Jets quiet until a limit is crossed; from then on the attitude is held, until another command comes.
+    Watch {
+        /// Attitude that is watched and held, inertial to body, `[x, y, z, w]`.
+        attitude_xyzw: [f32; 4],
+        /// Angles and rates beyond which it wakes.
+        wake: Deadband,
+        /// Limits of the hold.
+        deadband: Deadband,
+    },
+    /// Take out what the stack turns at, whatever its attitude; no attitude need be known.
+    Damp {
+        /// Rates up to this are left alone, body axes, rad/s.
+        rate_limit_rad_s: [f32; 3],
+    },
+    /// Hold an attitude.
+    Hold {
+        /// Attitude to hold, inertial to body, `[x, y, z, w]`.
+        attitude_xyzw: [f32; 4],
+        /// Limits.
+        deadband: Deadband,
+    },
+    /// Turn as a hand controller asks; axes that it leaves alone hold the attitude they have.
+    Hand(Hand),
+    /// Deliver one rate change (and velocity change) open loop: taken up when `serial` differs from
+    /// the last one taken up, then worked off over as many cycles as it takes.
+    Impulse {
+        /// Number of this demand.
+        serial: u16,
+        /// Wanted change of body rate, body axes, rad/s.
+        rate_change_rad_s: [f32; 3],
+        /// Wanted change of velocity, body axes, m/s; `None` leaves translation free.
+        velocity_change_m_s: Option<[f32; 3]>,
+    },
+}
+
+/// What a hand controller asks for, and how that is to be read.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Hand {
+    /// Deflection about each body axis, as a share of full travel, -1 to 1.
+    pub deflection: [f32; 3],
+    /// Deflections up to this share of full travel ask for nothing; 0..=0.9.
+    pub dead_zone: f32,
+    /// Rates at full deflection, rad/s.
+    pub full_rate_rad_s: [f32; 3],
+    /// Limits of the axes that are held.
+    pub deadband: Deadband,
+    /// What a deflection asks for.
+    pub asks_for: HandDemand,
+}
+
+/// What a deflection asks for.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum HandDemand {
+    /// A rate, as long as it lasts.
+    Rate,
+    /// The smallest firing of its axis, once for each time that the controller leaves the dead zone; else the jets are
+    /// quiet.
+    Bit,
+}
+
+impl Hand {
+    /// Rates that are asked for, rad/s: from nothing at the edge of the dead zone to all at full travel.
+    #[must_use]
+    pub fn rate_rad_s(&self) -> Vec3 {
+        let mut rate = Vec3::ZERO;
+        for (axis, (deflection, full)) in self.deflection.iter().zip(&self.full_rate_rad_s).enumerate() {
+            let beyond = math::min(deflection.abs(), 1.0) - self.dead_zone;
+            if beyond > 0.0 {
+                let share = beyond / (1.0 - self.dead_zone);
+                rate[axis] = if *deflection < 0.0 { -share * full } else { share * full };
+            }
+        }
+        rate
+    }
+
+    fn is_valid(&self) -> bool {
+        self.deflection.iter().all(|deflection| deflection.abs() <= 1.0)
+            && (0.0..=WIDEST_DEAD_ZONE).contains(&self.dead_zone)
+            && self.full_rate_rad_s.iter().all(is_rate_limit)
+            && self.deadband.is_valid()
+    }
+}
+
+/// Whether a limit of a rate makes sense, rad/s.
+fn is_rate_limit(rate: &f32) -> bool {
+    (LEAST_RATE_RAD_S..=ABSURD_RATE_RAD_S).contains(rate)
+}
+
+impl Command {
+    /// The attitude that is wanted, where one is. Demands are looked at where they are taken up.
+    ///
+    /// `None` when a number cannot be flown.
+    pub(crate) fn looked_over(&self) -> Option<Option<UnitQuaternion>> {
+        let (attitude, is_valid) = match self {
+            Self::Drift | Self::Impulse { .. } => (None, true),
+            Self::Watch { attitude_xyzw, wake, deadband } => {
+                (Some(attitude_xyzw), wake.is_valid() && deadband.is_valid())
+            }
+            Self::Damp { rate_limit_rad_s } => (None, rate_limit_rad_s.iter().all(is_rate_limit)),
+            Self::Hold { attitude_xyzw, deadband } => (Some(attitude_xyzw), deadband.is_valid()),
+            Self::Hand(hand) => (None, hand.is_valid()),
+        };
+        if !is_valid {
+            return None;
+        }
+        match attitude {
+            Some(xyzw) => UnitQuaternion::from_array(*xyzw).map(Some),
+            None => Some(None),
+        }
+    }
+
+    /// Whether two commands are the same, bit for bit: integer work, see [`math::without_dust`].
+    pub(crate) fn is_same(&self, other: &Self) -> bool {
+        match (self, other) {
+            (Self::Drift, Self::Drift) => true,
+            (
+                Self::Hold { attitude_xyzw, deadband },
+                Self::Hold { attitude_xyzw: attitude, deadband: limits },
+            ) => same_bits(attitude_xyzw, attitude) && same_limits(deadband, limits),
+            (
+                Self::Watch { attitude_xyzw, wake, deadband },
+                Self::Watch { attitude_xyzw: attitude, wake: other_wake, deadband: limits },
+            ) => {
+                same_bits(attitude_xyzw, attitude)
+                    && same_limits(wake, other_wake)
+                    && same_limits(deadband, limits)
+            }
+            (Self::Damp { rate_limit_rad_s }, Self::Damp { rate_limit_rad_s: limits }) => {
+                same_bits(rate_limit_rad_s, limits)
+            }
+            _ => false,
+        }
+    }
+
+    /// The same with numbers that mean nothing set to zero; see [`math::without_dust`].
+    pub(crate) fn without_dust(&self) -> Self {
+        let clean = math::without_dust;
+        match *self {
+            Self::Drift => Self::Drift,
+            Self::Watch { attitude_xyzw, wake, deadband } => Self::Watch {
+                attitude_xyzw: attitude_xyzw.map(clean),
+                wake: clean_limits(&wake),
+                deadband: clean_limits(&deadband),
+            },
+            Self::Damp { rate_limit_rad_s } => Self::Damp { rate_limit_rad_s: rate_limit_rad_s.map(clean) },
+            Self::Hold { attitude_xyzw, deadband } => {
+                Self::Hold { attitude_xyzw: attitude_xyzw.map(clean), deadband: clean_limits(&deadband) }
+            }
+            Self::Hand(hand) => Self::Hand(Hand {
+                deflection: hand.deflection.map(clean),
+                dead_zone: clean(hand.dead_zone),
+                full_rate_rad_s: hand.full_rate_rad_s.map(clean),
+                deadband: clean_limits(&hand.deadband),
+                ..hand
+            }),
+            Self::Impulse { serial, rate_change_rad_s, velocity_change_m_s } => Self::Impulse {
+                serial,
+                rate_change_rad_s: rate_change_rad_s.map(clean),
+                velocity_change_m_s: velocity_change_m_s.map(|change| change.map(clean)),
+            },
+        }
+    }
+}
+
+fn clean_limits(limits: &Deadband) -> Deadband {
+    Deadband {
+        half_width_rad: Vec3(limits.half_width_rad.0.map(math::without_dust)),
+        rate_limit_rad_s: Vec3(limits.rate_limit_rad_s.0.map(math::without_dust)),
+    }
+}
+
+fn same_limits(a: &Deadband, b: &Deadband) -> bool {
+    same_bits(&a.half_width_rad.0, &b.half_width_rad.0)
+        && same_bits(&a.rate_limit_rad_s.0, &b.rate_limit_rad_s.0)
+}
+
+fn same_bits(a: &[f32], b: &[f32]) -> bool {
+    a.iter().zip(b).fold(0, |differing, (a, b)| differing | (a.to_bits() ^ b.to_bits())) == 0
+}

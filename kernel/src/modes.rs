@@ -1,0 +1,116 @@
+//! What the modes do in one cycle. The hold is in [`crate::holding`], open-loop demands are in [`crate::open_loop`], the
+//! hand controller is in [`crate::by_hand`].
+
+use crate::by_hand::ByHand;
+use crate::command::Command;
+use crate::controller::Controller;
+use crate::cycle::Witness;
+use crate::hold::Deadband;
+use crate::jet::JetMask;
+use crate::linalg::Vec3;
+use crate::math;
+use crate::observer::Motion;
+use crate::quaternion::UnitQuaternion;
+use crate::selection::Demand;
+use crate::status::Status;
+
+/// Damping goes on until rates are within this share of their limits: noise must not ask again at once.
+const WELL_WITHIN: f32 = 0.5;
+/// Longest acting time that damping is planned for, s: long enough for the jets that do it at the least price.
+const UNHURRIED_S: f32 = 3_600.0;
+
+/// What jets are to do in a cycle: ticks and status, and the attitude error that led to it, rad.
+pub(crate) type Fired<const N: usize> = ([u16; N], Status, Vec3);
+
+impl<const N: usize> Controller<N> {
+    /// Prepares for a command that differs from the one in force, and the attitude that it wants.
+    pub(crate) fn take_mode(&mut self, command: &Command, target: Option<UnitQuaternion>) {
+        self.target = target.unwrap_or(self.target);
+        self.is_woken = false;
+        if !matches!((command, &self.command), (Command::Hand(_), Some(Command::Hand(_)))) {
+            self.by_hand = ByHand::START;
+        }
+    }
+
+    /// What the command in force asks of this cycle.
+    pub(crate) fn fire(
+        &mut self,
+        open_tick: u32,
+        motion: &Motion,
+        usable: JetMask,
+        witness: &mut impl Witness,
+    ) -> Fired<N> {
+        let without_error = |(ticks, status)| (ticks, status, Vec3::ZERO);
+        match self.command {
+            None | Some(Command::Drift) => ([0; N], Status::Drifting, Vec3::ZERO),
+            Some(Command::Watch { wake, deadband, .. }) => {
+                self.watch(open_tick, motion, (&wake, &deadband), usable, witness)
+            }
+            Some(Command::Damp { rate_limit_rad_s }) => {
+                without_error(self.damp(open_tick, motion, rate_limit_rad_s, usable, witness))
+            }
+            Some(Command::Hold { deadband, .. }) => {
+                let error_rad = motion.attitude.error_from(self.target);
+                let (ticks, status) = self.hold(open_tick, (motion, error_rad), &deadband, usable, witness);
+                (ticks, status, error_rad)
+            }
+            Some(Command::Hand(hand)) => self.fly_by_hand(open_tick, motion, &hand, usable, witness),
+            Some(Command::Impulse { .. }) => without_error(self.work_off(open_tick, usable, witness)),
+        }
+    }
+
+    /// Free drift until a limit is crossed, then hold.
+    fn watch(
+        &mut self,
+        open_tick: u32,
+        motion: &Motion,
+        (wake, deadband): (&Deadband, &Deadband),
+        usable: JetMask,
+        witness: &mut impl Witness,
+    ) -> Fired<N> {
+        let error_rad = motion.attitude.error_from(self.target);
+        let crosses = |axis: usize| {
+            error_rad[axis].abs() > wake.half_width_rad[axis]
+                || motion.rate_rad_s[axis].abs() > wake.rate_limit_rad_s[axis]
+        };
+        self.is_woken |= (0..3).any(crosses);
+        if !self.is_woken {
+            return ([0; N], Status::Drifting, error_rad);
+        }
+        let (ticks, status) = self.hold(open_tick, (motion, error_rad), deadband, usable, witness);
+        let status = if status.number() < Status::Woken.number() { Status::Woken } else { status };
+        (ticks, status, error_rad)
+    }
+
+    /// Takes rates out that are beyond their limits.
+    ///
+    /// What takes longer than a cycle is planned as a whole, at the least price, and each cycle does the same share of all
+    /// of it: the direction is kept.
+    fn damp(
+        &mut self,
+        open_tick: u32,
+        motion: &Motion,
+        limit_rad_s: [f32; 3],
+        usable: JetMask,
+        witness: &mut impl Witness,
+    ) -> ([u16; N], Status) {
+        let rate = motion.rate_rad_s + self.owed_rate(open_tick);
+        let within = rate.0.iter().zip(&limit_rad_s).all(|(rate, limit)| rate.abs() <= *limit);
+        if within && self.open_at(open_tick) == JetMask::NONE {
+            return ([0; N], Status::Quiet);
+        }
+        let mut demand = Demand::point([0.0; 3]);
+        let edges = demand.low.iter_mut().zip(&mut demand.high);
+        for ((low, high), (rate, limit)) in edges.zip(rate.0.iter().zip(&limit_rad_s)) {
+            (*low, *high) = (-rate - WELL_WITHIN * limit, -rate + WELL_WITHIN * limit);
+        }
+        let answer = self.pose_angular(demand, Vec3::ZERO, usable, UNHURRIED_S, witness).answer;
+        let longest_s = answer.on_time.iter().fold(0.0, |longest, time| math::max(*time, longest));
+        let cycle_s = self.table.timing.cycle_s();
+        let share = if longest_s > cycle_s { cycle_s / longest_s } else { 1.0 };
+        let (on_ticks, status) =
+            self.shaped(&answer.on_time.map(|time| share * time), answer.outcome, open_tick);
+        let idle = status == Status::Firing && on_ticks.iter().all(|&ticks| ticks == 0);
+        (on_ticks, if idle { Status::Quiet } else { status })
+    }
+}
