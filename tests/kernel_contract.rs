@@ -7,7 +7,9 @@ use stackhold_harness::scenario::load_embedded;
 use stackhold_harness::table::{self, JETS};
 use stackhold_kernel::config::{ConfigError, ConfigurationTable, FilterField, JetField, TimingField};
 use stackhold_kernel::controller::Controller;
-use stackhold_kernel::cycle::{AttitudeSample, Command, CycleInput, CycleOutput, RateSample};
+use stackhold_kernel::cycle::{
+    AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, RateSample,
+};
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::JetMask;
 use stackhold_kernel::linalg::{Mat3, Vec3};
@@ -27,6 +29,15 @@ fn hold_of(half_width_rad: f32) -> Command {
 }
 
 const HOLD: f32 = 0.008;
+
+/// A hand controller at rest.
+const STICK: Hand = Hand {
+    deflection: [0.0; 3],
+    dead_zone: 0.05,
+    full_rate_rad_s: [0.005; 3],
+    deadband: Deadband { half_width_rad: Vec3([HOLD; 3]), rate_limit_rad_s: Vec3([0.001; 3]) },
+    asks_for: HandDemand::Rate,
+};
 
 /// A kernel with its clock, fed by hand.
 struct Bench {
@@ -226,6 +237,13 @@ fn a_command_that_cannot_be_flown_leaves_the_last_one_in_force() {
             attitude_xyzw: [0.0, 0.0, 0.0, 1.0],
             deadband: Deadband { rate_limit_rad_s: Vec3([f32::INFINITY; 3]), ..deadband },
         },
+        Command::Watch { attitude_xyzw: [0.0; 4], wake: deadband, deadband },
+        Command::Damp { rate_limit_rad_s: [1e-4, nan, 1e-4] },
+        Command::Damp { rate_limit_rad_s: [1e-4, 0.0, 1e-4] },
+        Command::Hand(Hand { deflection: [0.0, 1.01, 0.0], ..STICK }),
+        Command::Hand(Hand { deflection: [0.0, nan, 0.0], ..STICK }),
+        Command::Hand(Hand { dead_zone: 0.95, ..STICK }),
+        Command::Hand(Hand { full_rate_rad_s: [0.01, 0.01, f32::INFINITY], ..STICK }),
         Command::Impulse { serial: 1, rate_change_rad_s: [nan, 0.0, 0.0], velocity_change_m_s: None },
         Command::Impulse { serial: 1, rate_change_rad_s: [0.0; 3], velocity_change_m_s: Some([nan; 3]) },
         Command::Impulse { serial: 1, rate_change_rad_s: [3.5e22, 0.0, 0.0], velocity_change_m_s: None },
@@ -277,7 +295,7 @@ fn awkward() -> impl Strategy<Value = f32> {
 
 fn awkward_input() -> impl Strategy<Value = CycleInput> {
     let sample = (prop::array::uniform4(awkward()), prop::array::uniform3(awkward()), any::<[bool; 4]>());
-    (sample, -400_i32..100, prop::array::uniform3(awkward()), any::<u32>(), 0_u8..4).prop_map(
+    (sample, -400_i32..100, prop::array::uniform3(awkward()), any::<u32>(), 0_u8..8).prop_map(
         |((q, w, [has_q, has_w, good_q, good_w]), late, three, inhibited, kind)| {
             let deadband = Deadband { half_width_rad: Vec3(three), rate_limit_rad_s: Vec3([1e-3; 3]) };
             let small = |v: [f32; 3]| v.map(|c| 1e-3 * c);
@@ -298,6 +316,17 @@ fn awkward_input() -> impl Strategy<Value = CycleInput> {
                     0 => Command::Drift,
                     1 => hold_of(HOLD),
                     2 => Command::Hold { attitude_xyzw: q, deadband },
+                    3 => Command::Watch {
+                        attitude_xyzw: [0.0, 0.0, 0.0, 1.0],
+                        wake: Deadband { half_width_rad: Vec3([2e-3; 3]), ..deadband },
+                        deadband: if good_w { STICK.deadband } else { deadband },
+                    },
+                    4 => Command::Damp { rate_limit_rad_s: if good_q { [1e-5; 3] } else { three } },
+                    5 | 6 => Command::Hand(Hand {
+                        deflection: if good_w { three.map(|c| c.clamp(-1.0, 1.0)) } else { three },
+                        asks_for: if kind == 5 { HandDemand::Rate } else { HandDemand::Bit },
+                        ..STICK
+                    }),
                     _ => Command::Impulse {
                         serial: (inhibited & 7) as u16,
                         rate_change_rad_s: small(w),

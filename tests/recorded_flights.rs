@@ -8,7 +8,9 @@ use stackhold_harness::scenario::load_embedded;
 use stackhold_harness::scenario::model::{JetState, Mode, Scenario, Told};
 use stackhold_harness::table::{self, JETS};
 use stackhold_kernel::config::ConfigurationTable;
-use stackhold_kernel::cycle::{AttitudeSample, Command, CycleInput, CycleOutput, RateSample};
+use stackhold_kernel::cycle::{
+    AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, RateSample,
+};
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::JetMask;
 use stackhold_kernel::linalg::Vec3;
@@ -251,8 +253,19 @@ pub fn storm(flight: &RecordedFlight, seed: u64, jets: usize, cycles: usize) -> 
 
 /// A command: mostly one that can be flown.
 fn command(random: &mut Pcg64) -> Command {
-    match random.random_range(0..8) {
+    match random.random_range(0..11) {
         0 => Command::Drift,
+        8 => {
+            Command::Watch { attitude_xyzw: attitude(random), wake: limits(random), deadband: limits(random) }
+        }
+        9 => Command::Damp { rate_limit_rad_s: vector(random, 0.002).map(f32::abs) },
+        10 => Command::Hand(Hand {
+            deflection: vector(random, 1.0),
+            dead_zone: random.random_range(0.0..0.5),
+            full_rate_rad_s: vector(random, 0.01).map(f32::abs),
+            deadband: limits(random),
+            asks_for: if random.random_bool(0.5) { HandDemand::Rate } else { HandDemand::Bit },
+        }),
         1 | 2 => Command::Impulse {
             serial: random.random_range(0..4),
             rate_change_rad_s: vector(random, 0.01),
@@ -263,13 +276,14 @@ fn command(random: &mut Pcg64) -> Command {
             rate_change_rad_s: vector(random, 0.002),
             velocity_change_m_s: Some(vector(random, 0.01)),
         },
-        _ => {
-            let deadband = Deadband {
-                half_width_rad: Vec3(vector(random, 0.02).map(f32::abs)),
-                rate_limit_rad_s: Vec3(vector(random, 0.005).map(f32::abs)),
-            };
-            Command::Hold { attitude_xyzw: attitude(random), deadband }
-        }
+        _ => Command::Hold { attitude_xyzw: attitude(random), deadband: limits(random) },
+    }
+}
+
+fn limits(random: &mut Pcg64) -> Deadband {
+    Deadband {
+        half_width_rad: Vec3(vector(random, 0.02).map(f32::abs)),
+        rate_limit_rad_s: Vec3(vector(random, 0.005).map(f32::abs)),
     }
 }
 

@@ -235,7 +235,7 @@ const SCENARIO_CORPUS: &[Case] = &[
     case(S, ("start_s = 60.0", "start_s = 0.0"), "|0.0\nmode = \"hold\"", "phase 2", "start_s", "0.0", "is not after the phase before it, which starts at 0 s", "above 0"),
     case(S, ("start_s = 60.0", "start_s = 601.0"), "|601.0", "phase 2", "start_s", "601.0", "is not before the end of the run at 600 s", "below 600, or a longer duration_s"),
     case(S, ("start_s = 60.0\n", ""), "|[[phase]]\nmode", "phase 2", "start_s", "", "is missing", "the start in seconds"),
-    case(S, ("mode = \"hold\"", "mode = \"holt\""), "|\"holt\"", "phase 2", "mode", "\"holt\"", "\"holt\" is no known word", "did you mean \"hold\"? one of \"free_drift\", \"hold\" and \"impulse\""),
+    case(S, ("mode = \"hold\"", "mode = \"holt\""), "|\"holt\"", "phase 2", "mode", "\"holt\"", "\"holt\" is no known word", "did you mean \"hold\"? one of \"free_drift\", \"watch\", \"damp\", \"hold\", \"hand\" and \"impulse\""),
     case(S, ("0.5, 0.4]", "0.0, 0.4]"), "|0.0, 0.4]", "phase 2", "half_width_deg", "0.0", "must be above zero and at most 90", "half_width_deg = 0.5"),
     case(S, ("[0.5, 0.5, 0.4]", "true"), "|true", "phase 2", "half_width_deg", "true", "is true or false where a list of 3 numbers is needed", "half_width_deg = 0.5"),
     case(S, ("rate_limit_deg_s = 0.05\n", ""), "|[[phase]]\nstart_s = 60", "phase 2", "rate_limit_deg_s", "", "is missing", "rate_limit_deg_s = 0.05"),
@@ -243,6 +243,9 @@ const SCENARIO_CORPUS: &[Case] = &[
     case(S, ("[0.0, 0.6, 0.0, 0.8]", "[0.0, 0.6, 0.8]"), "|[0.0, 0.6", "phase 2", "attitude_xyzw", "[0.0, 0.6, 0.8]", "has 3 entries where a list of 4 numbers is needed", "scalar last"),
     case(S, ("mode = \"free_drift\"", "mode = \"impulse\""), "|[[phase]]\nstart_s = 0", "phase 1", "rate_change_deg_s", "", "is missing", "rate_change_deg_s = [0.3, 0.0, 0.0]"),
     case(S, ("mode = \"free_drift\"", "mode = \"free_drift\"\nhalf_width_deg = 1.0"), "|half_width_deg = 1.0", "phase 1", "half_width_deg", "1.0", "is no known key", "known here: mode, start_s"),
+    case(S, ("mode = \"free_drift\"", "mode = \"damp\""), "|[[phase]]\nstart_s = 0", "phase 1", "rate_limit_deg_s", "", "is missing", "rate_limit_deg_s = 0.02"),
+    case(S, ("mode = \"free_drift\"", "mode = \"damp\"\nrate_limit_deg_s = 0.0"), "|0.0\n\n[[phase]]\nstart_s = 60", "phase 1", "rate_limit_deg_s", "0.0", "must be above zero and at most 57", "rate_limit_deg_s = 0.02"),
+    case(S, ("mode = \"hold\"", "mode = \"watch\"\nwake_angle_deg = 5.0"), "|[[phase]]\nstart_s = 60", "phase 2", "wake_rate_deg_s", "", "is missing", "wake_rate_deg_s = 0.1"),
     // Disturbances.
     case(S, ("kind = \"vent\"", "kind = \"leak\""), "|\"leak\"", "disturbance \"seep\"", "kind", "\"leak\"", "\"leak\" is no known word", "\"vent\" and \"torque\""),
     case(S, ("force_n = [0.0, 0.01, 0.0]", "force_n = [0.0, 0.01, 0.0]\ntorque_n_m = [0.0, 0.0, 0.0]"), "|torque_n_m", "disturbance \"seep\"", "torque_n_m", "[0.0, 0.0, 0.0]", "is no known key", "force_n"),

@@ -7,7 +7,9 @@ use anyhow::{Context, Result};
 use nalgebra::{Quaternion, UnitQuaternion};
 use stackhold_kernel::config::ConfigurationTable;
 use stackhold_kernel::controller::Controller;
-use stackhold_kernel::cycle::{AttitudeSample, Command, CycleInput, CycleOutput, RateSample, Witness};
+use stackhold_kernel::cycle::{
+    AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, RateSample, Witness,
+};
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::JetMask;
 use stackhold_kernel::linalg::Vec3;
@@ -15,7 +17,7 @@ use stackhold_kernel::selection::{Problem, Selection};
 
 use crate::certificate::Sampler;
 use crate::record::{CycleRow, RunRecord};
-use crate::scenario::model::{Mode, Phase, Scenario, Shut, ShutOff, Told};
+use crate::scenario::model::{Deflection, Mode, Phase, Scenario, Shut, ShutOff, Told};
 use crate::selection_check::Checker;
 use crate::table::{self, JETS, tick_at};
 use crate::truth::{Measurement, Sensors, Truth};
@@ -214,7 +216,7 @@ impl<'a, K: Kernel> Flight<'a, K> {
             tick: wrapped(start),
             attitude: measurement.map(|m| attitude_sample(&m, tick_s)),
             rate: measurement.map(|m| rate_sample(&m, tick_s)),
-            command: command(&phase.1.mode, phase.0),
+            command: command(phase.1, phase.0, time_s),
             inhibited,
             shut_groups,
         };
@@ -266,7 +268,9 @@ impl<'a, K: Kernel> Flight<'a, K> {
     fn row(&self, time_s: f64, mode: &Mode, output: &CycleOutput<JETS>) -> CycleRow {
         let attitude_xyzw = self.truth.attitude_xyzw();
         let error_rad = match mode {
-            Mode::Hold { attitude_xyzw: wanted, .. } => error_from(attitude_xyzw, *wanted),
+            Mode::Hold { attitude_xyzw: wanted, .. } | Mode::Watch { attitude_xyzw: wanted, .. } => {
+                error_from(attitude_xyzw, *wanted)
+            }
             _ => [0.0; 3],
         };
         let wide = |v: Vec3| v.0.map(f64::from);
@@ -316,23 +320,52 @@ fn phase_at(phases: &[Phase], time_s: f64) -> (u16, &Phase) {
     (index as u16, &phases[index])
 }
 
-fn command(mode: &Mode, phase: u16) -> Command {
+/// What the kernel is asked for in a phase at a time.
+fn command(phase: &Phase, number: u16, time_s: f64) -> Command {
     let narrow = |v: &[f64; 3]| v.map(|c| c as f32);
-    match mode {
+    let limits = |half_width_rad: &[f64; 3], rate_limit_rad_s: &[f64; 3]| Deadband {
+        half_width_rad: Vec3(narrow(half_width_rad)),
+        rate_limit_rad_s: Vec3(narrow(rate_limit_rad_s)),
+    };
+    match &phase.mode {
         Mode::FreeDrift => Command::Drift,
+        Mode::Watch { attitude_xyzw, wake_angle_rad, wake_rate_rad_s, half_width_rad, rate_limit_rad_s } => {
+            Command::Watch {
+                attitude_xyzw: attitude_xyzw.map(|c| c as f32),
+                wake: limits(wake_angle_rad, wake_rate_rad_s),
+                deadband: limits(half_width_rad, rate_limit_rad_s),
+            }
+        }
+        Mode::Damp { rate_limit_rad_s } => Command::Damp { rate_limit_rad_s: narrow(rate_limit_rad_s) },
         Mode::Hold { attitude_xyzw, half_width_rad, rate_limit_rad_s } => Command::Hold {
             attitude_xyzw: attitude_xyzw.map(|c| c as f32),
-            deadband: Deadband {
-                half_width_rad: Vec3(narrow(half_width_rad)),
-                rate_limit_rad_s: Vec3(narrow(rate_limit_rad_s)),
-            },
+            deadband: limits(half_width_rad, rate_limit_rad_s),
         },
+        Mode::Hand {
+            deflections,
+            dead_zone,
+            full_rate_rad_s,
+            half_width_rad,
+            rate_limit_rad_s,
+            asks_for_bits,
+        } => Command::Hand(Hand {
+            deflection: narrow(&deflection_at(deflections, time_s - phase.start_s)),
+            dead_zone: *dead_zone as f32,
+            full_rate_rad_s: narrow(full_rate_rad_s),
+            deadband: limits(half_width_rad, rate_limit_rad_s),
+            asks_for: if *asks_for_bits { HandDemand::Bit } else { HandDemand::Rate },
+        }),
         Mode::Impulse { rate_change_rad_s, velocity_change_m_s } => Command::Impulse {
-            serial: phase,
+            serial: number,
             rate_change_rad_s: narrow(rate_change_rad_s),
             velocity_change_m_s: velocity_change_m_s.as_ref().map(narrow),
         },
     }
+}
+
+/// A hand controller's deflection so long after the start of its phase, s; none before the first.
+fn deflection_at(deflections: &[Deflection], since_s: f64) -> [f64; 3] {
+    deflections.iter().rfind(|row| row.at_s <= since_s + 1e-9).map_or([0.0; 3], |row| row.deflection)
 }
 
 fn attitude_sample(m: &Measurement, tick_s: f64) -> AttitudeSample {

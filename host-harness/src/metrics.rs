@@ -18,12 +18,13 @@
 
 use anyhow::{Result, bail};
 use serde::Serialize;
+use stackhold_kernel::status::Status;
 
 use crate::bound::{
     AxisReference, Bit, Bound, limit_cycle_reference, minimum_pulse, norm, propellant_bound, sub, usable,
 };
 use crate::record::{CycleRow, RunRecord, ValveEdge};
-use crate::scenario::model::{Jet, Mode, Scenario};
+use crate::scenario::model::{Deflection, Jet, Mode, Scenario};
 use crate::stack;
 
 /// Equal windows per hold for MPE and PDE.
@@ -119,6 +120,9 @@ pub fn measure(scenario: &Scenario, flown_stack: &[String], record: &RunRecord) 
     pointing(&mut figures, &holds);
     rates(&mut figures, &holds, record);
     figures.push("cross_coupling", cross_coupling(scenario, record));
+    by_hand(&mut figures, scenario, record);
+    figures.push("damping_time_s", damping_time(scenario, record));
+    figures.push("woken_at_s", woken_at(record));
     let bound = propellant_bound(scenario, flown_stack, record);
     propellant(&mut figures, scenario, record, bound.as_ref().ok());
     let reference = limit_cycle(&mut figures, scenario, record, &holds, &bits);
@@ -375,6 +379,65 @@ fn cross_coupling(scenario: &Scenario, record: &RunRecord) -> Option<f64> {
         Some(if moved > 0.0 { peak / moved } else { f64::INFINITY })
     };
     phases(scenario).filter_map(one).reduce(f64::max)
+}
+
+/// Rates of axes that a hand controller leaves alone, now and before, while it turns another one: the largest of each while
+/// no jet fires and in all, and these as a share of the rate that was asked for about the other.
+fn by_hand(figures: &mut Figures, scenario: &Scenario, record: &RunRecord) {
+    let mut peaks = [[None; 3]; 2];
+    let mut shares = [None; 2];
+    for (start, end, mode) in phases(scenario) {
+        let Mode::Hand { deflections, dead_zone, full_rate_rad_s, asks_for_bits: false, .. } = mode else {
+            continue;
+        };
+        let asked = |row: Option<&Deflection>, axis: usize| {
+            let beyond = row.map_or(0.0, |row| row.deflection[axis].abs()) - dead_zone;
+            beyond.max(0.0) / (1.0 - dead_zone) * full_rate_rad_s[axis]
+        };
+        for (index, deflection) in deflections.iter().enumerate() {
+            let next = deflections.get(index + 1).map_or(end, |next| (start + next.at_s).min(end));
+            let before = index.checked_sub(1).and_then(|before| deflections.get(before));
+            let most = (0..3).map(|axis| asked(Some(deflection), axis)).fold(0.0, f64::max);
+            let alone = |axis: &usize| asked(Some(deflection), *axis) == 0.0 && asked(before, *axis) == 0.0;
+            if most == 0.0 {
+                continue;
+            }
+            let rows = rows_between(&record.cycles, start + deflection.at_s, next);
+            for (at, row) in rows.iter().enumerate() {
+                // What a cycle fires acts until the next one has begun.
+                let fires = rows[at.saturating_sub(2)..at].iter().any(|row| row.jets_on != 0);
+                for axis in (0..3).filter(alone) {
+                    let rate = row.rate_rad_s[axis].abs();
+                    for kind in if fires { 1..2 } else { 0..2 } {
+                        peaks[kind][axis] = largest(peaks[kind][axis], Some(rate));
+                        shares[kind] = largest(shares[kind], Some(rate / most));
+                    }
+                }
+            }
+        }
+    }
+    let [coasting, all] = peaks.map(|peaks| peaks.map(|peak| peak.map(f64::to_degrees)));
+    figures.push_axes("left_alone_rate", "_deg_s", coasting);
+    figures.push("left_alone_rate_share", shares[0]);
+    figures.push_axes("left_alone_peak_rate", "_deg_s", all);
+    figures.push("left_alone_peak_rate_share", shares[1]);
+}
+
+/// Longest time that a damping takes until every rate is within its limit; infinite when one never is.
+fn damping_time(scenario: &Scenario, record: &RunRecord) -> Option<f64> {
+    let one = |(start, end, mode): (f64, f64, &Mode)| {
+        let Mode::Damp { rate_limit_rad_s } = mode else { return None };
+        let within =
+            |row: &&CycleRow| row.rate_rad_s.iter().zip(rate_limit_rad_s).all(|(r, most)| r.abs() <= *most);
+        let first = rows_between(&record.cycles, start, end).iter().find(within);
+        Some(first.map_or(f64::INFINITY, |row| row.time_s - start))
+    };
+    phases(scenario).filter_map(one).reduce(f64::max)
+}
+
+/// When a watched drift first woke, s.
+fn woken_at(record: &RunRecord) -> Option<f64> {
+    record.cycles.iter().find(|row| row.status == Status::Woken.number()).map(|row| row.time_s)
 }
 
 fn propellant(figures: &mut Figures, scenario: &Scenario, record: &RunRecord, bound: Option<&Bound>) {

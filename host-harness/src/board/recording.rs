@@ -12,7 +12,7 @@
 //! is that of the functions here; both directions stand next to each other.
 
 use stackhold_kernel::config::{ConfigurationTable, FilterSettings, SharedLimits, SpareTranslation, Timing};
-use stackhold_kernel::cycle::{AttitudeSample, Command, CycleInput, RateSample};
+use stackhold_kernel::cycle::{AttitudeSample, Command, CycleInput, Hand, HandDemand, RateSample};
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::{Jet, JetMask};
 use stackhold_kernel::linalg::{Mat3, Vec3};
@@ -36,6 +36,10 @@ const DRIFT: u32 = 0;
 const HOLD: u32 = 1;
 const IMPULSE: u32 = 2;
 const IMPULSE_WITH_VELOCITY: u32 = 3;
+const WATCH: u32 = 4;
+const DAMP: u32 = 5;
+const HAND_FOR_RATE: u32 = 6;
+const HAND_FOR_BIT: u32 = 7;
 
 /// Why a recording could not be read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -210,8 +214,27 @@ fn write_command(command: &Command, put: &mut impl FnMut(u32)) {
         Command::Hold { attitude_xyzw, deadband } => {
             put(HOLD);
             put_floats(*attitude_xyzw, put);
-            put_floats(deadband.half_width_rad.0, put);
-            put_floats(deadband.rate_limit_rad_s.0, put);
+            put_limits(deadband, put);
+        }
+        Command::Watch { attitude_xyzw, wake, deadband } => {
+            put(WATCH);
+            put_floats(*attitude_xyzw, put);
+            put_limits(wake, put);
+            put_limits(deadband, put);
+        }
+        Command::Damp { rate_limit_rad_s } => {
+            put(DAMP);
+            put_floats(*rate_limit_rad_s, put);
+        }
+        Command::Hand(hand) => {
+            put(match hand.asks_for {
+                HandDemand::Rate => HAND_FOR_RATE,
+                HandDemand::Bit => HAND_FOR_BIT,
+            });
+            put_floats(hand.deflection, put);
+            put_floats([hand.dead_zone], put);
+            put_floats(hand.full_rate_rad_s, put);
+            put_limits(&hand.deadband, put);
         }
         Command::Impulse { serial, rate_change_rad_s, velocity_change_m_s } => {
             put(if velocity_change_m_s.is_some() { IMPULSE_WITH_VELOCITY } else { IMPULSE });
@@ -227,13 +250,20 @@ fn write_command(command: &Command, put: &mut impl FnMut(u32)) {
 fn read_command(words: &mut impl Words) -> Result<Command, Malformed> {
     match word(words)? {
         DRIFT => Ok(Command::Drift),
-        HOLD => Ok(Command::Hold {
+        HOLD => Ok(Command::Hold { attitude_xyzw: floats(words)?, deadband: limits(words)? }),
+        WATCH => Ok(Command::Watch {
             attitude_xyzw: floats(words)?,
-            deadband: Deadband {
-                half_width_rad: Vec3(floats(words)?),
-                rate_limit_rad_s: Vec3(floats(words)?),
-            },
+            wake: limits(words)?,
+            deadband: limits(words)?,
         }),
+        DAMP => Ok(Command::Damp { rate_limit_rad_s: floats(words)? }),
+        kind @ (HAND_FOR_RATE | HAND_FOR_BIT) => Ok(Command::Hand(Hand {
+            deflection: floats(words)?,
+            dead_zone: float(words)?,
+            full_rate_rad_s: floats(words)?,
+            deadband: limits(words)?,
+            asks_for: if kind == HAND_FOR_RATE { HandDemand::Rate } else { HandDemand::Bit },
+        })),
         kind @ (IMPULSE | IMPULSE_WITH_VELOCITY) => Ok(Command::Impulse {
             serial: half(words)?,
             rate_change_rad_s: floats(words)?,
@@ -241,6 +271,15 @@ fn read_command(words: &mut impl Words) -> Result<Command, Malformed> {
         }),
         _ => Err(Malformed::UnknownItem),
     }
+}
+
+fn put_limits(limits: &Deadband, put: &mut impl FnMut(u32)) {
+    put_floats(limits.half_width_rad.0, put);
+    put_floats(limits.rate_limit_rad_s.0, put);
+}
+
+fn limits(words: &mut impl Words) -> Result<Deadband, Malformed> {
+    Ok(Deadband { half_width_rad: Vec3(floats(words)?), rate_limit_rad_s: Vec3(floats(words)?) })
 }
 
 /// Reads the start of a recording.

@@ -50,17 +50,38 @@ fn modes(scenario: &Scenario) -> Markup {
 fn mode(mode: &Mode) -> Markup {
     let (name, asked) = match mode {
         Mode::FreeDrift => ("free drift", "jets quiet".to_owned()),
-        Mode::Hold { attitude_xyzw: [x, y, z, w], half_width_rad, rate_limit_rad_s } => (
-            "attitude hold",
+        Mode::Watch { attitude_xyzw, wake_angle_rad, wake_rate_rad_s, half_width_rad, rate_limit_rad_s } => (
+            "free drift, watched",
             format!(
-                "deadband half-width {}°; rate limit {} °/s; attitude (x, y, z, w) = ({}, {}, {}, {})",
-                vector(degrees(*half_width_rad)),
-                vector(degrees(*rate_limit_rad_s)),
-                number(*x),
-                number(*y),
-                number(*z),
-                number(*w)
+                "jets quiet until {}° or {} °/s, then held: {}; {}",
+                vector(degrees(*wake_angle_rad)),
+                vector(degrees(*wake_rate_rad_s)),
+                limits(half_width_rad, rate_limit_rad_s),
+                attitude(attitude_xyzw)
             ),
+        ),
+        Mode::Damp { rate_limit_rad_s } => (
+            "rate damping",
+            format!("to {} °/s or less, whatever the attitude", vector(degrees(*rate_limit_rad_s))),
+        ),
+        Mode::Hand {
+            deflections, full_rate_rad_s, half_width_rad, rate_limit_rad_s, asks_for_bits, ..
+        } => (
+            "rate command by hand",
+            format!(
+                "{}; {} changes of deflection; held otherwise: {}",
+                if *asks_for_bits {
+                    "one smallest firing for each new deflection".to_owned()
+                } else {
+                    format!("{} °/s at full deflection", vector(degrees(*full_rate_rad_s)))
+                },
+                deflections.len(),
+                limits(half_width_rad, rate_limit_rad_s)
+            ),
+        ),
+        Mode::Hold { attitude_xyzw, half_width_rad, rate_limit_rad_s } => (
+            "attitude hold",
+            format!("{}; {}", limits(half_width_rad, rate_limit_rad_s), attitude(attitude_xyzw)),
         ),
         Mode::Impulse { rate_change_rad_s, velocity_change_m_s } => {
             let linear = velocity_change_m_s.map_or_else(
@@ -71,6 +92,18 @@ fn mode(mode: &Mode) -> Markup {
         }
     };
     html! { th scope="row" { (name) } td { (asked) } }
+}
+
+fn limits(half_width_rad: &[f64; 3], rate_limit_rad_s: &[f64; 3]) -> String {
+    format!(
+        "deadband half-width {}°; rate limit {} °/s",
+        vector(degrees(*half_width_rad)),
+        vector(degrees(*rate_limit_rad_s))
+    )
+}
+
+fn attitude([x, y, z, w]: &[f64; 4]) -> String {
+    format!("attitude (x, y, z, w) = ({}, {}, {}, {})", number(*x), number(*y), number(*z), number(*w))
 }
 
 fn disturbances(scenario: &Scenario) -> Markup {

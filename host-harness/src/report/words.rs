@@ -137,6 +137,7 @@ pub fn status(number: u8) -> String {
         1 => "firing",
         2 => "free drift",
         3 => "choosing ticks",
+        9 => "woken: a watched limit was crossed, the attitude is held",
         10 => "demand shortened",
         11 => "axes by priority",
         12 => "attitude predicted",

@@ -58,6 +58,18 @@ pub const FIGURES: &[Figure] = &[
     figure("velocity_gathered_m_s", "velocity of the centre of mass gathered over the run"),
     figure("velocity_{axis}_m_s", "the same along one inertial axis"),
     figure("cross_coupling", "rate change off the commanded axis over the commanded change"),
+    figure(
+        "left_alone_rate_{axis}_deg_s",
+        "largest rate of this axis while only others are turned by hand and no jet fires",
+    ),
+    figure("left_alone_rate_share", "the same of any axis over the rate asked for about another"),
+    figure(
+        "left_alone_peak_rate_{axis}_deg_s",
+        "largest rate of this axis while only others are turned by hand, firings included",
+    ),
+    figure("left_alone_peak_rate_share", "the same of any axis over the rate asked for about another"),
+    figure("damping_time_s", "time until every rate is within the limit of a damping"),
+    figure("woken_at_s", "time at which a watched drift woke"),
     figure("selections_unproven", "jet selections whose optimality was not proven"),
     figure("worst_optimality_gap", "largest relative gap of a jet selection to its dual bound"),
     figure("worst_selection_residual", "largest relative residual of a selection's demand"),

@@ -18,6 +18,10 @@ const SCENARIOS: &[(&str, &str)] = embedded![
     "one_axis_firing_roll",
     "one_axis_firing_pitch",
     "one_axis_firing_yaw",
+    "watched_drift",
+    "damp_a_tumble",
+    "coarse_and_fine_hold",
+    "rate_by_hand",
 ];
 
 const VEHICLES: &[(&str, &str)] = embedded!["servicing_tug", "plain_block"];

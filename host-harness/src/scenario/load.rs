@@ -1,5 +1,6 @@
 //! From a path, a name or texts to a checked [`Scenario`].
 
+use std::cell::RefCell;
 use std::path::Path;
 
 use toml::Spanned;
@@ -7,6 +8,7 @@ use toml::de::DeTable;
 
 use super::library::{find, library, library_vehicles};
 use super::model::{Scenario, Vehicle};
+use super::phase_file::Files;
 use super::problem::{Notes, Problem, ScenarioError};
 use super::suggest::{listed, nearest};
 use super::{scenario_file, text, vehicle_file};
@@ -26,28 +28,37 @@ pub fn load(path: &Path) -> Result<Scenario, ScenarioError> {
     let scenario = text::read(path)?;
     let folder = path.parent().unwrap_or_else(|| Path::new(""));
     let vehicle = |reference: &str| -> Found {
-        let file = folder.join(reference);
-        let shown = file.display().to_string();
-        if !file.exists() {
-            let own = find(library_vehicles(), reference.trim_end_matches(".toml")).is_some();
-            let remedy = if own {
-                format!(
-                    "a path relative to this scenario's folder, or \"{LIBRARY_PREFIX}{reference}\" for the one that comes with the program"
-                )
-            } else {
-                "a path relative to this scenario's folder".to_owned()
-            };
-            return Err((format!("is no file: there is no {shown}"), remedy));
-        }
-        match text::read(&file) {
-            Ok(text) => Ok((shown, text)),
-            Err(ScenarioError::Unreadable { cause, remedy, .. }) => {
-                Err((format!("cannot be read: {cause}"), remedy))
-            }
-            Err(other) => Err(("cannot be read".to_owned(), other.to_string())),
-        }
+        let own = find(library_vehicles(), reference.trim_end_matches(".toml")).is_some();
+        let remedy = if own {
+            format!(
+                "a path relative to this scenario's folder, or \"{LIBRARY_PREFIX}{reference}\" for the one that comes with the program"
+            )
+        } else {
+            BESIDE.to_owned()
+        };
+        beside(folder, reference, remedy)
     };
-    read(&path.display().to_string(), &scenario, &vehicle)
+    let others = |reference: &str| beside(folder, reference, BESIDE.to_owned());
+    read(&path.display().to_string(), &scenario, &vehicle, &others)
+}
+
+/// What a reference to a file should be.
+const BESIDE: &str = "a path relative to this scenario's folder";
+
+/// A file beside a scenario; `remedy` for one that is not there.
+fn beside(folder: &Path, reference: &str, remedy: String) -> Found {
+    let file = folder.join(reference);
+    let shown = file.display().to_string();
+    if !file.exists() {
+        return Err((format!("is no file: there is no {shown}"), remedy));
+    }
+    match text::read(&file) {
+        Ok(text) => Ok((shown, text)),
+        Err(ScenarioError::Unreadable { cause, remedy, .. }) => {
+            Err((format!("cannot be read: {cause}"), remedy))
+        }
+        Err(other) => Err(("cannot be read".to_owned(), other.to_string())),
+    }
 }
 
 /// Reads a scenario that comes with the program, by its name.
@@ -56,7 +67,7 @@ pub fn load(path: &Path) -> Result<Scenario, ScenarioError> {
 /// [`ScenarioError::NotFound`] for an unknown name.
 pub fn load_embedded(name: &str) -> Result<Scenario, ScenarioError> {
     let text = find(library(), name).ok_or_else(|| ScenarioError::NotFound { asked: name.to_owned() })?;
-    read(&format!("{LIBRARY_PREFIX}{name}.toml"), text, &from_library)
+    read(&format!("{LIBRARY_PREFIX}{name}.toml"), text, &from_library, &no_other)
 }
 
 /// Reads a scenario by the name of one that comes with the program, or by path.
@@ -80,7 +91,28 @@ pub fn load_named_or_path(asked: &str) -> Result<Scenario, ScenarioError> {
 /// [`ScenarioError::Refused`] with every problem found in the two texts.
 pub fn parse(scenario: (&str, &str), vehicle: (&str, &str)) -> Result<Scenario, ScenarioError> {
     let given = |_: &str| -> Found { Ok((vehicle.0.to_owned(), text::tidy(vehicle.1))) };
-    read(scenario.0, &text::tidy(scenario.1), &given)
+    read(scenario.0, &text::tidy(scenario.1), &given, &no_other)
+}
+
+/// Where nothing but the vehicle is to be had.
+fn no_other(_: &str) -> Found {
+    Err(("is not to be had here".to_owned(), "a scenario file with this one beside it".to_owned()))
+}
+
+/// What lies beside a scenario, and what was found wrong with it.
+struct Others<'f> {
+    find: &'f dyn Fn(&str) -> Found,
+    problems: RefCell<Vec<Problem>>,
+}
+
+impl Files for Others<'_> {
+    fn text(&self, reference: &str) -> Found {
+        (self.find)(reference)
+    }
+
+    fn refuse(&self, problems: Vec<Problem>) {
+        self.problems.borrow_mut().extend(problems);
+    }
 }
 
 /// A vehicle of the library, with or without the prefix and the ending.
@@ -100,16 +132,23 @@ fn from_library(reference: &str) -> Found {
     Err((format!("names no vehicle of the library: \"{reference}\""), remedy))
 }
 
-/// Both files, every problem of both.
-fn read(file: &str, text: &str, vehicle: &dyn Fn(&str) -> Found) -> Result<Scenario, ScenarioError> {
+/// All files, every problem of all.
+fn read(
+    file: &str,
+    text: &str,
+    vehicle: &dyn Fn(&str) -> Found,
+    others: &dyn Fn(&str) -> Found,
+) -> Result<Scenario, ScenarioError> {
     let notes = Notes::new(file, text);
     let mut problems = Vec::new();
+    let others = Others { find: others, problems: RefCell::default() };
     let scenario = table_of(&notes, text).and_then(|table| {
         let vehicle = read_vehicle(&notes, table.get_ref(), vehicle, &mut problems);
-        scenario_file::read(&notes, table.get_ref(), vehicle)
+        scenario_file::read(&notes, table.get_ref(), vehicle, &others)
     });
     let mut all = notes.into_problems();
     all.append(&mut problems);
+    all.extend(others.problems.into_inner());
     match scenario {
         Some(scenario) if all.is_empty() => Ok(scenario),
         _ => Err(ScenarioError::Refused(all)),

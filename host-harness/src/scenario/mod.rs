@@ -44,6 +44,13 @@
 //! | mode `"free_drift"` | jets quiet | |
 //! | mode `"hold"`: `half_width_deg`, `rate_limit_deg_s` | one number for every axis, or three | — |
 //! | `attitude_xyzw` | attitude to hold | the initial one |
+//! | mode `"watch"`: `wake_angle_deg`, `wake_rate_deg_s`, and those of a hold | jets quiet until a limit is crossed, then a hold | — |
+//! | mode `"damp"`: `rate_limit_deg_s` | rates beyond the limit are taken out, whatever the attitude | — |
+//! | mode `"hand"`: `full_rate_deg_s`, and `half_width_deg`, `rate_limit_deg_s` for axes left alone | turned by a hand controller | — |
+//! | `deflections` | rows of a moment, s after the start of the phase, and shares of full travel about x, y and z from then on | — |
+//! | `deflections_file` | the same as comma-separated values with the header `time_s,x,y,z`, beside the scenario | — |
+//! | `dead_zone` | share of full travel that asks for nothing | 0.05 |
+//! | `asks_for` | `"rate"`, or `"bit"`: one smallest firing for each new deflection | `"rate"` |
 //! | mode `"impulse"`: `rate_change_deg_s` | one open-loop firing | — |
 //! | `velocity_change_m_s` | velocity change wanted with it, body axes | translation left free |
 //! | `[[disturbance]]` `name`, `kind` | `"vent"` or `"torque"` | — |
@@ -86,8 +93,10 @@ pub mod model;
 
 mod checks;
 mod figures;
+mod hand_file;
 mod library;
 mod load;
+mod phase_file;
 mod problem;
 mod scenario_file;
 mod section;

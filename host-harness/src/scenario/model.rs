@@ -347,6 +347,39 @@ pub struct Phase {
 pub enum Mode {
     /// Jets quiet.
     FreeDrift,
+    /// Jets quiet until a limit is crossed, then the attitude is held.
+    Watch {
+        /// Attitude that is watched and held, inertial to body, `[x, y, z, w]`.
+        attitude_xyzw: [f64; 4],
+        /// Angle per axis beyond which it wakes, rad.
+        wake_angle_rad: [f64; 3],
+        /// Rate per axis beyond which it wakes, rad/s.
+        wake_rate_rad_s: [f64; 3],
+        /// Deadband half-width per axis of the hold, rad.
+        half_width_rad: [f64; 3],
+        /// Largest rate that the hold asks for per axis, rad/s.
+        rate_limit_rad_s: [f64; 3],
+    },
+    /// Rates taken out, whatever the attitude.
+    Damp {
+        /// Rates up to this are left alone, per axis, rad/s.
+        rate_limit_rad_s: [f64; 3],
+    },
+    /// Turned by a hand controller; axes that are left alone are held.
+    Hand {
+        /// What the controller asks for, in order of time.
+        deflections: Vec<Deflection>,
+        /// Deflections up to this share of full travel ask for nothing.
+        dead_zone: f64,
+        /// Rates at full deflection, rad/s.
+        full_rate_rad_s: [f64; 3],
+        /// Deadband half-width per axis of what is held, rad.
+        half_width_rad: [f64; 3],
+        /// Largest rate that holding asks for per axis, rad/s.
+        rate_limit_rad_s: [f64; 3],
+        /// Whether each new deflection asks for one smallest firing instead of a rate.
+        asks_for_bits: bool,
+    },
     /// Attitude held within a deadband.
     Hold {
         /// Attitude to hold, inertial to body, `[x, y, z, w]`.
@@ -364,6 +397,15 @@ pub enum Mode {
         /// Wanted change of velocity, body axes, m/s; `None` leaves translation free.
         velocity_change_m_s: Option<[f64; 3]>,
     },
+}
+
+/// A hand controller's deflection from a moment on.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Deflection {
+    /// From this moment on, s after the start of the phase.
+    pub at_s: f64,
+    /// About each body axis, as a share of full travel, -1 to 1.
+    pub deflection: [f64; 3],
 }
 
 /// A standing disturbance, body axes.

@@ -195,7 +195,12 @@ impl<'t> Notes<'t> {
         }
     }
 
-    /// The problems, in the order of the file.
+    /// Whether nothing was written down.
+    pub(super) fn is_empty(&self) -> bool {
+        self.problems.borrow().is_empty()
+    }
+
+    /// Every problem written down, in order.
     pub(super) fn into_problems(self) -> Vec<Problem> {
         let mut problems = self.problems.into_inner();
         problems.sort_by_key(|problem| (problem.line, problem.column));

@@ -6,9 +6,10 @@ use toml::de::DeTable;
 
 use super::figures::{FIGURES, known};
 use super::model::{
-    Actuators, Disturbance, FlightTableSettings, Initial, Jet, JetState, KernelSettings, Mode, Phase, Push,
-    Requirement, Scenario, Sensors, Told, Variant, Vehicle,
+    Actuators, Disturbance, FlightTableSettings, Initial, Jet, JetState, KernelSettings, Push, Requirement,
+    Scenario, Sensors, Told, Variant, Vehicle,
 };
+use super::phase_file::{Files, read_phases};
 use super::problem::Notes;
 use super::section::{Range64, Section, refuse_twins};
 use super::suggest::nearest;
@@ -34,10 +35,13 @@ pub(super) fn refuse_vehicle<'t>(notes: &'t Notes<'t>, table: &'t DeTable<'t>, w
 ///
 /// Without a vehicle (its own file was refused) everything that does not depend on one is still
 /// checked.
+///
+/// * `files` — what lies beside the scenario.
 pub(super) fn read<'t>(
     notes: &'t Notes<'t>,
     table: &'t DeTable<'t>,
     vehicle: Option<Vehicle>,
+    files: &dyn Files,
 ) -> Option<Scenario> {
     let root = Section::root(notes, table);
     root.has("vehicle");
@@ -61,7 +65,7 @@ pub(super) fn read<'t>(
         .filter(|&duration| kernel.as_ref().is_none_or(|kernel| fits_memory(&root, kernel, duration)));
     let flight_table = read_flight_table(&root, name.as_deref());
     let initial = read_initial(&root);
-    let phases = read_phases(&root, duration, initial.as_ref());
+    let phases = read_phases(&root, duration, initial.as_ref(), files);
     let disturbances = read_disturbances(&root, duration);
     let shut_offs = read_shut_offs(&root, jets, duration);
     let requirements = read_requirements(&root);
@@ -475,90 +479,6 @@ fn read_initial(root: &Section<'_>) -> Option<Initial> {
     };
     section.finish();
     Some(Initial { attitude_xyzw: attitude?, rate_rad_s: rate?.map(f64::to_radians) })
-}
-
-fn read_phases(root: &Section<'_>, duration: Option<f64>, initial: Option<&Initial>) -> Option<Vec<Phase>> {
-    let sections = root.some_sections("phase", "at least one [[phase]] with start_s = 0.0 and a mode")?;
-    let mut earlier: Option<f64> = None;
-    let mut phases = Vec::new();
-    for section in &sections {
-        let start =
-            section.number("start_s", Range64::NotNegative, "the start in seconds; 0.0 for the first");
-        let mode = read_mode(section, initial);
-        section.finish();
-        let start = start.filter(|&start| phase_in_order(section, start, earlier, duration));
-        earlier = start.or(earlier).or(Some(0.0));
-        phases.push(start.zip(mode).map(|(start_s, mode)| Phase { start_s, mode }));
-    }
-    phases.into_iter().collect()
-}
-
-fn phase_in_order(section: &Section<'_>, start: f64, earlier: Option<f64>, duration: Option<f64>) -> bool {
-    let fault = match (earlier, duration) {
-        (None, _) if start != 0.0 => {
-            Some(("starts late: the first phase must start the run".to_owned(), "start_s = 0.0".to_owned()))
-        }
-        (Some(before), _) if start <= before => Some((
-            format!("is not after the phase before it, which starts at {before} s"),
-            format!("above {before}"),
-        )),
-        (_, Some(end)) if start >= end => Some((
-            format!("is not before the end of the run at {end} s"),
-            format!("below {end}, or a longer duration_s"),
-        )),
-        _ => None,
-    };
-    let Some((wrong, remedy)) = fault else { return true };
-    section.complain("start_s", wrong, remedy);
-    false
-}
-
-fn read_mode(section: &Section<'_>, initial: Option<&Initial>) -> Option<Mode> {
-    let words = ["free_drift", "hold", "impulse"];
-    let Some(mode) = section.choice("mode", &words, "mode = \"free_drift\", \"hold\" or \"impulse\"") else {
-        section.accept(&["attitude_xyzw", "half_width_deg", "rate_limit_deg_s"]);
-        section.accept(&["rate_change_deg_s", "velocity_change_m_s"]);
-        return None;
-    };
-    match mode {
-        "hold" => {
-            let start = initial.map_or([0.0, 0.0, 0.0, 1.0], |initial| initial.attitude_xyzw);
-            let attitude = section.quaternion_or("attitude_xyzw", start);
-            let half_width = section.per_axis(
-                "half_width_deg",
-                Range64::UpTo(90.0),
-                "the deadband's half-width, such as half_width_deg = 0.5 for every axis or [0.5, 0.5, 0.4]",
-            );
-            let rate_limit = section.per_axis(
-                "rate_limit_deg_s",
-                Range64::UpTo(90.0),
-                "the largest rate asked for, such as rate_limit_deg_s = 0.05 for every axis, or three",
-            );
-            Some(Mode::Hold {
-                attitude_xyzw: attitude?,
-                half_width_rad: half_width?.map(f64::to_radians),
-                rate_limit_rad_s: rate_limit?.map(f64::to_radians),
-            })
-        }
-        "impulse" => {
-            let rate = section.vector(
-                "rate_change_deg_s",
-                Range64::Within(-90.0, 90.0),
-                "the wanted change of body rate, such as rate_change_deg_s = [0.3, 0.0, 0.0]",
-            );
-            let velocity = if section.has("velocity_change_m_s") {
-                let hint = "velocity_change_m_s = [x, y, z] in body axes";
-                section.vector("velocity_change_m_s", Range64::Within(-1e4, 1e4), hint).map(Some)
-            } else {
-                Some(None)
-            };
-            Some(Mode::Impulse {
-                rate_change_rad_s: rate?.map(f64::to_radians),
-                velocity_change_m_s: velocity?,
-            })
-        }
-        _ => Some(Mode::FreeDrift),
-    }
 }
 
 fn read_disturbances(root: &Section<'_>, duration: Option<f64>) -> Option<Vec<Disturbance>> {

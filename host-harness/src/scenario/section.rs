@@ -192,6 +192,27 @@ impl<'t> Section<'t> {
         self.numbers_of(key, value, range, hint)
     }
 
+    /// A list of rows of `M` numbers each; `None` when a problem was written down.
+    pub(super) fn rows<const M: usize>(&self, key: &'static str, hint: &str) -> Option<Vec<[f64; M]>> {
+        let Some(value) = self.value(key) else {
+            self.missing(key, hint);
+            return None;
+        };
+        let rows = value.get_ref().as_array().map(|rows| {
+            let row = |row: &Spanned<DeValue<'_>>| {
+                let numbers = row.get_ref().as_array()?.iter().map(|number| as_number(number.get_ref()));
+                let numbers: Vec<f64> = numbers.collect::<Option<_>>()?;
+                <[f64; M]>::try_from(numbers).ok()
+            };
+            rows.iter().map(row).collect::<Option<Vec<_>>>()
+        });
+        let rows = rows.flatten();
+        if rows.is_none() {
+            self.complain_at(value.span(), key, format!("is no list of rows of {M} numbers"), hint);
+        }
+        rows
+    }
+
     /// The same, zero for a missing key.
     pub(super) fn vector_or_zero(&self, key: &'static str, hint: &str) -> Option<[f64; 3]> {
         if self.has(key) { self.vector(key, Range64::Any, hint) } else { Some([0.0; 3]) }

@@ -3,7 +3,9 @@
 
 use stackhold_kernel::config::ConfigurationTable;
 use stackhold_kernel::controller::Controller;
-use stackhold_kernel::cycle::{AttitudeSample, Command, CycleInput, CycleOutput, RateSample};
+use stackhold_kernel::cycle::{
+    AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, RateSample,
+};
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::JetMask;
 use stackhold_kernel::linalg::{Mat3, Vec3};
@@ -135,8 +137,17 @@ impl Course {
             rate_change_rad_s[random.below(3) as usize % 3] = 0.0;
         }
         let serial = random.ticks_below(8);
-        let mut order = match random.below(8) {
+        let mut order = match random.below(12) {
             0 => Command::Drift,
+            8 => Command::Watch {
+                attitude_xyzw: self.attitude.turned_by(Vec3(random.vector(0.02))).to_array(),
+                wake: self.limits(random),
+                deadband: self.limits(random),
+            },
+            9 => Command::Damp {
+                rate_limit_rad_s: [(); 3].map(|()| self.stride_rad_s * random.of_any_size(-6, 2)),
+            },
+            10 | 11 => Command::Hand(self.hand(random)),
             1 | 2 => Command::Impulse { serial, rate_change_rad_s, velocity_change_m_s: None },
             3 => {
                 Command::Impulse { serial, rate_change_rad_s, velocity_change_m_s: Some(random.vector(0.02)) }
@@ -144,9 +155,7 @@ impl Course {
             _ => {
                 let turned = self.attitude.turned_by(Vec3(random.vector(0.05)));
                 let any = attitude(random, 1.0);
-                let widths = [(); 3].map(|()| random.of_any_size(-12, -3));
-                let limits = [(); 3].map(|()| self.stride_rad_s * random.of_any_size(0, 6));
-                let deadband = Deadband { half_width_rad: Vec3(widths), rate_limit_rad_s: Vec3(limits) };
+                let deadband = self.limits(random);
                 let attitude_xyzw = if random.one_in(8) { any } else { turned.to_array() };
                 Command::Hold { attitude_xyzw, deadband }
             }
@@ -155,6 +164,23 @@ impl Course {
             spoil_order(random, &mut order);
         }
         order
+    }
+
+    fn limits(&self, random: &mut Random) -> Deadband {
+        let widths = [(); 3].map(|()| random.of_any_size(-12, -3));
+        let limits = [(); 3].map(|()| self.stride_rad_s * random.of_any_size(0, 6));
+        Deadband { half_width_rad: Vec3(widths), rate_limit_rad_s: Vec3(limits) }
+    }
+
+    fn hand(&self, random: &mut Random) -> Hand {
+        let deflection = random.vector(1.0);
+        Hand {
+            deflection: deflection.map(|share| if random.one_in(2) { 0.0 } else { share }),
+            dead_zone: random.between(0.0, 0.3),
+            full_rate_rad_s: [(); 3].map(|()| self.stride_rad_s * random.of_any_size(0, 8)),
+            deadband: self.limits(random),
+            asks_for: if random.one_in(3) { HandDemand::Bit } else { HandDemand::Rate },
+        }
     }
 
     /// Moves on by one cycle with what the kernel asked for.
@@ -224,6 +250,14 @@ fn spoil_order(random: &mut Random, order: &mut Command) {
     let place = random.below(3) as usize % 3;
     match order {
         Command::Drift => {}
+        Command::Watch { wake, .. } => wake.half_width_rad[place] = wild,
+        Command::Damp { rate_limit_rad_s } => rate_limit_rad_s[place] = wild,
+        Command::Hand(hand) => match random.below(4) {
+            0 => hand.deflection[place] = wild,
+            1 => hand.dead_zone = wild,
+            2 => hand.full_rate_rad_s[place] = wild,
+            _ => hand.deadband.half_width_rad[place] = wild,
+        },
         Command::Hold { attitude_xyzw, deadband } => match random.below(3) {
             0 => attitude_xyzw[place] = wild,
             1 => deadband.half_width_rad[place] = wild,
