@@ -253,6 +253,12 @@ fn authority_speaks_text_and_json() {
     };
     assert!(any("jets", "sign_changed") && any("failures", "axes_lost"));
     assert_eq!(found["axes"].as_array().unwrap().len(), 6);
+    // The weakest axis is told in a sentence, and is the smallest of the list.
+    assert!(text.contains("turns the wrong way once the centre of mass lies more than"), "{text}");
+    let margins = &found["sign_margins"];
+    let healthy = margins["healthy"].as_array().unwrap().iter().map(|axis| number(&axis["margin_m"]));
+    assert_eq!(healthy.fold(f64::INFINITY, f64::min), number(&margins["weakest"]["margin_m"]));
+    assert_eq!(margins["failures"].as_array().unwrap().len(), found["failures"].as_array().unwrap().len());
 }
 
 #[test]

@@ -9,6 +9,7 @@ use stackhold_harness::report::{
     ComparedOption, Flight, StackPicture, ToldPicture, comparison_report, run_report,
 };
 use stackhold_harness::scenario::model::*;
+use stackhold_harness::sign_margin::{AxisMargin, FailureMargins, LOOKED_WITHIN_M, SignMargins, Weakest};
 
 const HALF_WIDTH_DEG: [f64; 3] = [0.6, 0.45, 0.45];
 
@@ -264,6 +265,44 @@ fn summary(record: &RunRecord, worst_deg: f64, met: bool) -> Value {
     })
 }
 
+/// Made-up margins: −x without one jet is the weakest; told the bare tug, +y is wrong now.
+fn margins(told_bare: bool) -> SignMargins {
+    let axis = |name: &str, margin_m: Option<f64>, left_m: Option<f64>| AxisMargin {
+        axis: name.to_owned(),
+        outcome: "delivered",
+        turned: true,
+        margin_m,
+        direction: margin_m.map(|_| [0.6, 0.0, -0.8]),
+        left_m,
+        wrong_way: left_m.is_some_and(|left| left < 0.0),
+    };
+    let left = if told_bare { -1.375 } else { 2.125 };
+    let healthy = vec![
+        axis("+x", Some(3.0625), Some(3.0625)),
+        axis("-x", None, None),
+        axis("+y", Some(2.125), Some(left)),
+        axis("-y", Some(4.5), Some(4.5)),
+        axis("+z", Some(5.5), Some(5.5)),
+        axis("-z", Some(6.5), Some(6.5)),
+    ];
+    let mut failed = healthy.clone();
+    failed[1] = axis("-x", Some(0.8125), Some(0.8125));
+    failed[3] = AxisMargin { turned: false, ..axis("-y", None, None) };
+    let weakest = |failed_jet: Option<&str>, axis: &str, margin_m: f64| Weakest {
+        failed_jet: failed_jet.map(str::to_owned),
+        axis: axis.to_owned(),
+        margin_m,
+        direction: [0.6, 0.0, -0.8],
+    };
+    SignMargins {
+        looked_within_m: LOOKED_WITHIN_M,
+        weakest: Some(weakest(None, "+y", 2.125)),
+        weakest_with_a_failure: Some(weakest(Some("aft_top_plus_y"), "-x", 0.8125)),
+        healthy,
+        failures: vec![FailureMargins { jet: "aft_top_plus_y".to_owned(), axes: failed }],
+    }
+}
+
 fn stack(told_bare: bool) -> StackPicture {
     let inertia = [[9100.0, -2300.0, -700.0], [-2300.0, 61_000.0, 210.0], [-700.0, 210.0, 60_400.0]];
     let bare = ToldPicture {
@@ -279,6 +318,7 @@ fn stack(told_bare: bool) -> StackPicture {
         inertia_kg_m2: inertia,
         design_centre_of_mass_m: [-0.1, 0.0, 0.0],
         told: Some(if told_bare { bare } else { truth }),
+        sign_margins: Some(margins(told_bare)),
     }
 }
 
@@ -382,6 +422,7 @@ fn every_section_and_picture_is_there() {
         "Requirements",
         "What was asked",
         "The stack and its jets",
+        "Sign margins",
         "Pointing",
         "Jets and propellant",
         "What the kernel knew",
@@ -636,6 +677,24 @@ fn jets_show_their_state_and_a_torque_that_changes_sign() {
     assert!(row("fore top plus y").ends_with("</span>yaw</td>"), "{}", row("fore top plus y"));
     assert!(row("aft top plus y").ends_with("–</td>"), "{}", row("aft top plus y"));
     assert!(page.contains("(4.2, 0.46, 0.16) m from the one the jets were laid out for"));
+}
+
+#[test]
+fn sign_margins_are_told_for_every_flight() {
+    let page = two_flights(&scenario("keep_the_spent_stage", 1200.0));
+    let (_, section) = page.split_once("<section id=\"margins\"").unwrap();
+    let (section, _) = section.split_once("</section>").unwrap();
+    let count = |words: &str| section.matches(words).count();
+    assert_eq!(
+        count("+y turns the wrong way once the centre of mass lies more than 2.125 m along (0.6, 0, −0.8)"),
+        2
+    );
+    assert_eq!(count("Weakest with one jet failed (aft top plus y): −x turns the wrong way"), 2);
+    // Six axes healthy and six without the jet, in each of two flights.
+    assert_eq!(count("<td class=\"n\">over 100</td>"), 4);
+    assert_eq!(count("not turned"), 2);
+    assert_eq!(count("−1.375, wrong way"), 1);
+    assert_eq!(count("turns the WRONG WAY on +y"), 1);
 }
 
 #[test]

@@ -1,5 +1,6 @@
 //! What the jets can do about the actual centre of mass: torque and force of each, cross-coupling,
-//! attainable torque and its price in every direction, and what each single jet failure costs.
+//! attainable torque and its price in every direction, what each single jet failure costs, and how wrong
+//! the told centre of mass may be ([`crate::sign_margin`]).
 //!
 //! Steady thrust, all jets free to fire at any share of the time (0 to 1). Two linear programs per
 //! direction `v`: the attainable torque is the largest `λ` with `Σ u_j T_j = λ v`, `0 ≤ u ≤ 1`; the
@@ -17,6 +18,7 @@ use crate::bound::{Bit, STANDARD_GRAVITY_M_S2, certify, cross, norm, sub, usable
 use crate::metrics::{self, AXES};
 use crate::scenario::model::{JetState, Scenario, Told};
 use crate::select::{self, Rotation};
+use crate::sign_margin::{SignMargins, sign_margins};
 use crate::stack::{self, MassProperties};
 
 /// Directions spread evenly over the sphere (Fibonacci lattice).
@@ -162,6 +164,8 @@ pub struct Authority {
     pub every_direction: bool,
     /// One entry per usable jet.
     pub failures: Vec<Failure>,
+    /// How wrong the told centre of mass may be.
+    pub sign_margins: SignMargins,
 }
 
 /// Usable jets as columns: torque at full thrust, N·m, and flow at full thrust, kg/s.
@@ -331,7 +335,7 @@ pub fn sphere(n: usize) -> Vec<[f64; 3]> {
 }
 
 /// `+x`, `-x`, .. with their unit vectors.
-fn signed_axes() -> [(String, [f64; 3]); 6] {
+pub(crate) fn signed_axes() -> [(String, [f64; 3]); 6] {
     std::array::from_fn(|k| {
         let (axis, sign) = (k / 2, if k % 2 == 0 { 1.0 } else { -1.0 });
         let mut unit = [0.0; 3];
@@ -379,6 +383,7 @@ pub fn authority(scenario: &Scenario, rate_change_deg_s: f64) -> Result<Authorit
         attainable: spread(&directions, &healthy),
         every_direction: layout.every_direction()?,
         failures: failures(scenario, &layout, &inertia, &directions, &healthy)?,
+        sign_margins: sign_margins(scenario, &scenario.stack, &scenario.told)?,
     })
 }
 

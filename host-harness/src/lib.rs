@@ -15,6 +15,7 @@ pub mod report;
 pub mod scenario;
 pub mod select;
 pub mod selection_check;
+pub mod sign_margin;
 pub mod stack;
 pub mod table;
 pub mod truth;

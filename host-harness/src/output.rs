@@ -15,6 +15,7 @@ use crate::metrics::Metrics;
 use crate::record::RunRecord;
 use crate::report::{StackPicture, ToldPicture};
 use crate::scenario::model::{Scenario, Told};
+use crate::sign_margin::sign_margins;
 use crate::stack;
 use crate::verdict::Verdict;
 
@@ -267,13 +268,15 @@ fn stack_facts(scenario: &Scenario, stack: &[String], told: &Told) -> Value {
     })
 }
 
-/// What the report draws of a flight's stack.
-#[must_use]
-pub fn picture(scenario: &Scenario, flown: &Flown) -> StackPicture {
+/// What the report draws and says of a flight's stack.
+///
+/// # Errors
+/// When the kernel refuses the flight's table.
+pub fn picture(scenario: &Scenario, flown: &Flown) -> Result<StackPicture> {
     let vehicle = &scenario.vehicle;
     let actual = stack::composite(vehicle, &flown.stack, &stack::full_tanks(vehicle));
     let told = authority::told_properties(scenario, &flown.told);
-    StackPicture {
+    Ok(StackPicture {
         bodies: flown.stack.clone(),
         mass_kg: actual.mass_kg,
         centre_of_mass_m: actual.centre_of_mass_m,
@@ -284,5 +287,6 @@ pub fn picture(scenario: &Scenario, flown: &Flown) -> StackPicture {
             centre_of_mass_m: told.centre_of_mass_m,
             inertia_kg_m2: told.inertia_kg_m2,
         }),
-    }
+        sign_margins: Some(sign_margins(scenario, &flown.stack, &flown.told)?),
+    })
 }

@@ -255,6 +255,28 @@ pub fn rotation(scenario: &Scenario, rate_change_rad_s: [f64; 3]) -> Result<Rota
     })
 }
 
+/// What is selected for a change of body rate when time does not matter.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Turning {
+    /// How the selection ended.
+    pub outcome: &'static str,
+    /// Time at full thrust per jet of the vehicle, not rounded, s.
+    pub acting_s: Vec<f64>,
+}
+
+/// Jets and acting times for each of several changes of body rate (rad/s), no on-time at its limit.
+///
+/// # Errors
+/// When the kernel refuses its table.
+pub fn turnings(scenario: &Scenario, rate_changes_rad_s: &[[f64; 3]]) -> Result<Vec<Turning>> {
+    let kernel = Kernel::new(scenario)?;
+    let one = |change: &[f64; 3]| {
+        let common = Common::of(&kernel.solve_any(&Asked::for_turning(*change), Some(LONG_S)));
+        Turning { outcome: common.outcome, acting_s: common.acting_s }
+    };
+    Ok(rate_changes_rad_s.iter().map(one).collect())
+}
+
 /// Rate change (three) and velocity change (three) per second.
 type Row = [f32; 6];
 

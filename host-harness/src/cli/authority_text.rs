@@ -8,6 +8,9 @@ use super::{Common, flights, tell};
 use crate::authority::{Authority, AxisAuthority, authority as work_out};
 use crate::output::Folder;
 use crate::scenario::model::JetState;
+use crate::sign_margin::{SignMargins, Style};
+
+const STYLE: Style = Style { number, vector, name: str::to_owned, axis: str::to_owned };
 
 /// Says what the jets can do about the actual centre of mass.
 pub fn authority(
@@ -29,7 +32,9 @@ fn show(found: &Authority, console: &mut Console<'_>) -> Result<()> {
     jets(found, console)?;
     axes(found, console)?;
     rotations(found, console)?;
-    failures(found, console)
+    failures(found, console)?;
+    sign_margins(&found.sign_margins, console)?;
+    console.line("")
 }
 
 fn heading(text: &str, console: &mut Console<'_>) -> Result<()> {
@@ -197,6 +202,24 @@ fn failures(found: &Authority, console: &mut Console<'_>) -> Result<()> {
         ]
     });
     let header = ["jet", "every direction left", "axes lost", "least torque N m", "worst price ratio"];
-    console.line(&table(&header, rows.collect(), 3))?;
-    console.line("")
+    console.line(&table(&header, rows.collect(), 3))
+}
+
+fn sign_margins(found: &SignMargins, console: &mut Console<'_>) -> Result<()> {
+    heading("Sign margin: error of the told centre of mass that turns an axis the wrong way", console)?;
+    for sentence in found.sentences(STYLE) {
+        console.line(&sentence)?;
+    }
+    let rows = found.healthy.iter().map(|axis| {
+        let direction = axis.direction.map_or_else(|| "-".to_owned(), vector);
+        vec![axis.axis.clone(), axis.margin_words(STYLE), direction, axis.left_words(STYLE)]
+    });
+    let header = ["axis", "margin m", "direction, true less told", "left on the stack as it is m"];
+    console.line(&table(&header, rows.collect(), 1))?;
+    let rows = found.failures.iter().map(|failure| {
+        let margins = failure.axes.iter().map(|axis| axis.margin_words(STYLE));
+        [failure.jet.clone()].into_iter().chain(margins).collect()
+    });
+    console.line("With one jet failed, and known to have failed:")?;
+    console.line(&table(&["jet", "+x m", "-x m", "+y m", "-y m", "+z m", "-z m"], rows.collect(), 1))
 }

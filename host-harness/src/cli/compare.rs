@@ -152,13 +152,13 @@ fn write(
     let flights: Vec<Vec<Flight>> = options
         .iter()
         .map(|(scenario, flown)| {
-            let flight = |f| -> Flight<'_> {
+            let flight = |f| -> Result<Flight<'_>> {
                 let f: &Flown = f;
-                Flight { record: &f.record, summary: &f.summary, stack: picture(scenario, f) }
+                Ok(Flight { record: &f.record, summary: &f.summary, stack: picture(scenario, f)? })
             };
             flown.iter().map(flight).collect()
         })
-        .collect();
+        .collect::<Result<_>>()?;
     let compared: Vec<ComparedOption> = options
         .iter()
         .zip(&flights)

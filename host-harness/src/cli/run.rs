@@ -91,8 +91,8 @@ fn write(folder: &Folder, scenario: &Scenario, flown: &[Flown]) -> Result<()> {
     }
     let shown: Vec<Flight> = flown
         .iter()
-        .map(|f| Flight { record: &f.record, summary: &f.summary, stack: picture(scenario, f) })
-        .collect();
+        .map(|f| Ok(Flight { record: &f.record, summary: &f.summary, stack: picture(scenario, f)? }))
+        .collect::<Result<_>>()?;
     folder.write("report.html", &run_report(scenario, &shown))
 }
 

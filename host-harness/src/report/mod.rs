@@ -14,6 +14,7 @@ mod decimate;
 mod flown;
 mod jets;
 mod lane;
+mod margins;
 mod page;
 mod phase_plane;
 mod provenance;
@@ -27,6 +28,7 @@ use crate::record::RunRecord;
 pub use words::status_meaning;
 
 use crate::scenario::model::Scenario;
+use crate::sign_margin::SignMargins;
 
 /// What is needed to draw the stack and to say what the kernel was told about it.
 ///
@@ -45,6 +47,8 @@ pub struct StackPicture {
     pub design_centre_of_mass_m: [f64; 3],
     /// What the kernel's table says instead; `None` leaves the comparison out.
     pub told: Option<ToldPicture>,
+    /// How wrong the told centre of mass may be; `None` leaves it out.
+    pub sign_margins: Option<SignMargins>,
 }
 
 /// Mass properties in the kernel's table; same units and axes as [`StackPicture`].

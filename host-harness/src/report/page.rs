@@ -4,7 +4,7 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::charts::Pictures;
 use super::lane::Lane;
-use super::{asked, data, flown, jets, provenance, stack_view, verdict_words, words};
+use super::{asked, data, flown, jets, margins, provenance, stack_view, verdict_words, words};
 
 /// Which report it is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -102,6 +102,7 @@ fn sections(kind: Kind, lanes: &[Lane<'_>], pictures: &mut Pictures) -> Vec<Sect
         section("requirements", "Requirements", verdict_words::requirement_table(lanes)),
         section("asked", "What was asked", asked(lanes)),
         section("stack", "The stack and its jets", stack(lanes)),
+        section("margins", "Sign margins", margins::section(lanes)),
         section("pointing", "Pointing", pointing(lanes, pictures)),
         section("jets", "Jets and propellant", jet_use(lanes, pictures)),
         section("kernel", "What the kernel knew", flown::kernel(lanes, pictures)),
