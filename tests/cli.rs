@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use serde_json::Value;
 use stackhold_harness::cli::{Console, main_with_args, main_with_writers};
 use stackhold_harness::metrics::measure;
+use stackhold_harness::scenario::model::Interface;
 use stackhold_harness::scenario::{FIGURES, library};
 
 /// Exit code, output, error output.
@@ -303,14 +304,16 @@ fn a_closed_pipe_does_not_change_the_verdict() {
 
 #[test]
 fn every_figure_a_requirement_may_name_is_a_figure_of_every_run() {
-    let scenario = handmade::jet_1_docked(10.0);
+    let mut scenario = handmade::jet_1_docked(10.0);
+    let far_side = vec!["absent".to_owned()];
+    scenario.vehicle.interfaces = vec![Interface { name: "joint".into(), position_m: [0.0; 3], far_side }];
     let rows = (0..100).map(|k| handmade::row(f64::from(k) * 0.1, [0.0; 3], [0.0; 3])).collect();
     let record = handmade::record(&scenario, rows);
     let metrics = measure(&scenario, &scenario.stack, &record).unwrap();
     let known: Vec<&str> = metrics.figures.iter().map(|(key, _)| key).collect();
     for figure in FIGURES {
         for axis in ["x", "y", "z"] {
-            let name = figure.name.replace("{axis}", axis);
+            let name = figure.name.replace("{axis}", axis).replace("{interface}", "joint");
             assert!(known.contains(&name.as_str()), "{name} is offered to requirements and never measured");
         }
     }

@@ -219,6 +219,7 @@ fn a_constant_push_is_paid_at_the_floor_of_reference_row_lc7_on_one_side() {
         start_s: 0.0,
         stop_s: 43_200.0,
         push: Push::Torque { torque_n_m: [0.0, 2e-3, 0.0] },
+        body: None,
     }];
     let metrics = fly(&scenario);
     let ratio = figure(&metrics, "propellant_over_bound");

@@ -57,6 +57,7 @@ pub fn scenario(jets: Vec<Jet>, centre: [f64; 3], moments: [f64; 3], duration_s:
             }],
             jets,
             engine: None,
+            interfaces: Vec::new(),
         },
         stack: vec!["hub".into()],
         told: Told {
@@ -137,6 +138,7 @@ pub fn record(scenario: &Scenario, cycles: Vec<CycleRow>) -> RunRecord {
         jets: vec![JetTotals::default(); scenario.vehicle.jets.len()],
         impulse: ImpulseAccount::default(),
         selections: SelectionChecks::default(),
+        interfaces: Vec::new(),
         status_cycles: Vec::new(),
         centre_of_mass_m: [centre; 2],
         arms_m: [arms.clone(), arms],

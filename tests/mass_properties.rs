@@ -30,6 +30,7 @@ fn vehicle(bodies: Vec<Body>, tanks: Vec<Tank>) -> Vehicle {
         tanks,
         jets: vec![],
         engine: None,
+        interfaces: vec![],
     }
 }
 

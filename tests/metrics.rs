@@ -280,7 +280,13 @@ fn a_hold_on_its_limit_cycle_costs_the_closed_form_of_the_axis_that_cycles() {
     // Beside a disturbance the closed form says nothing.
     let mut pushed = scenario;
     let push = Push::Torque { torque_n_m: [1e-6; 3] };
-    pushed.disturbances.push(Disturbance { name: "push".into(), start_s: 0.0, stop_s: 1.0, push });
+    pushed.disturbances.push(Disturbance {
+        name: "push".into(),
+        start_s: 0.0,
+        stop_s: 1.0,
+        push,
+        body: None,
+    });
     assert_eq!(measured(&pushed, &dearer).figures.get("hold_propellant_over_limit_cycle"), None);
 }
 

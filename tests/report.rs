@@ -4,7 +4,9 @@
 //! deadband's edge. It stands in for a run, so that this file needs neither kernel nor simulator.
 
 use serde_json::{Value, json};
-use stackhold_harness::record::{CycleRow, ImpulseAccount, JetTotals, RunRecord, SelectionChecks, ValveEdge};
+use stackhold_harness::record::{
+    CycleRow, ImpulseAccount, InterfaceLoads, JetTotals, PeakLoad, RunRecord, SelectionChecks, ValveEdge,
+};
 use stackhold_harness::report::{
     ComparedOption, Flight, StackPicture, ToldPicture, comparison_report, run_report,
 };
@@ -87,6 +89,11 @@ fn vehicle() -> Vehicle {
             specific_impulse_s: 318.0,
             gimbal_travel_rad: 0.1,
         }),
+        interfaces: vec![Interface {
+            name: "grapple".to_owned(),
+            position_m: [1.6, 0.0, 0.0],
+            far_side: ["client", "spent_stage"].map(str::to_owned).to_vec(),
+        }],
     }
 }
 
@@ -144,6 +151,7 @@ fn scenario(name: &str, duration_s: f64) -> Scenario {
             start_s: 0.0,
             stop_s: duration_s,
             push: Push::Vent { position_m: [5.0, 1.7, 0.4], force_n: [0.0, -0.01, 0.004] },
+            body: Some("client".to_owned()),
         }],
         shut_offs: Vec::new(),
         sensors: zero_sensors,
@@ -178,6 +186,14 @@ fn limit_cycle(name: &str, scenario: &Scenario, roughness: f64) -> RunRecord {
             worst_residual: 1e-6,
             unproven: 0,
         },
+        interfaces: vec![InterfaceLoads {
+            interface: "grapple".to_owned(),
+            phases: vec![
+                PeakLoad { force_n: 13.25, force_at_s: 1.5, moment_n_m: 41.75, moment_at_s: 2.5 },
+                PeakLoad::default(),
+                PeakLoad { force_n: 12.125, force_at_s: 900.0, moment_n_m: 40.5, moment_at_s: 901.0 },
+            ],
+        }],
         status_cycles: Vec::new(),
         centre_of_mass_m: [[4.1, 0.46, 0.16]; 2],
         arms_m: [vec![[0.1, 0.2, 0.3]; jets], vec![[0.1, 0.2, 0.3]; jets]],
@@ -425,6 +441,7 @@ fn every_section_and_picture_is_there() {
         "Sign margins",
         "Pointing",
         "Jets and propellant",
+        "Interface loads",
         "What the kernel knew",
         "All figures",
         "How to fly it again",
@@ -677,6 +694,18 @@ fn jets_show_their_state_and_a_torque_that_changes_sign() {
     assert!(row("fore top plus y").ends_with("</span>yaw</td>"), "{}", row("fore top plus y"));
     assert!(row("aft top plus y").ends_with("–</td>"), "{}", row("aft top plus y"));
     assert!(page.contains("(4.2, 0.46, 0.16) m from the one the jets were laid out for"));
+}
+
+#[test]
+fn interface_loads_are_told_phase_by_phase() {
+    let page = two_flights(&scenario("keep_the_spent_stage", 1200.0));
+    let (_, section) = page.split_once("<section id=\"interfaces\"").unwrap();
+    let (section, _) = section.split_once("</section>").unwrap();
+    let count = |words: &str| section.matches(words).count();
+    // Three phases in each of two flights.
+    assert_eq!(count("<td>grapple</td>"), 6);
+    assert_eq!((count(">13.25<"), count(">40.5<")), (2, 2));
+    assert!(page.contains("N at (5, 1.7, 0.4) m, on the client"));
 }
 
 #[test]

@@ -204,6 +204,7 @@ fn what_is_left_out_gets_its_default() {
     assert_eq!(scenario.told.centre_of_mass_error_m, [0.0; 3]);
     assert_eq!(scenario.vehicle.tanks[0].unusable_kg, 0.0);
     assert_eq!(scenario.vehicle.engine, None);
+    assert!(scenario.vehicle.interfaces.is_empty() && scenario.disturbances[0].body.is_none());
     assert_eq!(scenario.sensors.delay_s, 0.0);
     assert_eq!(scenario.actuators.pulse_scatter, 0.0);
     assert_eq!(scenario.initial.rate_rad_s, [0.0; 3]);
@@ -217,6 +218,20 @@ fn what_is_left_out_gets_its_default() {
     assert_eq!(push.push, Push::Torque { torque_n_m: [0.0, 0.0, 0.01] });
     assert_eq!(scenario.variants[0].stack, Some(vec!["carrier".to_owned()]));
     assert_eq!(scenario.variants[0].told_stack, None);
+}
+
+#[test]
+fn interfaces_are_read_and_their_loads_may_be_required() {
+    let demo = scenario::load_embedded("docked_hold").expect("reads");
+    let [grapple, clamp] = demo.vehicle.interfaces.as_slice() else {
+        panic!("{:?}", demo.vehicle.interfaces)
+    };
+    assert_eq!((grapple.name.as_str(), grapple.position_m), ("grapple", [4.25, 0.0, 0.0]));
+    assert_eq!(grapple.far_side, ["client", "spent_stage"]);
+    assert_eq!(clamp.far_side, ["spent_stage"]);
+    assert_eq!(demo.disturbances[0].body.as_deref(), Some("client"));
+    // The mast reaches 1.85 / 2 m beyond its centre, and the client's near face stands there.
+    assert!((grapple.position_m[0] - (3.325 + 0.925)).abs() < 1e-12);
 }
 
 #[test]
@@ -318,7 +333,7 @@ fn every_figure_a_requirement_may_name_is_measured() {
     let keys: Vec<&str> = measured.figures.iter().map(|(key, _)| key).collect();
     for figure in FIGURES {
         for axis in ["x", "y", "z"] {
-            let name = figure.name.replace("{axis}", axis);
+            let name = figure.name.replace("{axis}", axis).replace("{interface}", "grapple");
             assert!(keys.contains(&name.as_str()), "{name} is not measured");
         }
     }

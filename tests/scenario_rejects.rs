@@ -249,6 +249,7 @@ const SCENARIO_CORPUS: &[Case] = &[
     // Disturbances.
     case(S, ("kind = \"vent\"", "kind = \"leak\""), "|\"leak\"", "disturbance \"seep\"", "kind", "\"leak\"", "\"leak\" is no known word", "\"vent\" and \"torque\""),
     case(S, ("force_n = [0.0, 0.01, 0.0]", "force_n = [0.0, 0.01, 0.0]\ntorque_n_m = [0.0, 0.0, 0.0]"), "|torque_n_m", "disturbance \"seep\"", "torque_n_m", "[0.0, 0.0, 0.0]", "is no known key", "force_n"),
+    case(S, ("stop_s = 90.0", "stop_s = 90.0\nbody = \"lode\""), "|\"lode\"", "disturbance \"seep\"", "body", "\"lode\"", "\"lode\" is no known body", "one of \"carrier\" and \"load\""),
     case(S, ("stop_s = 90.0", "stop_s = 9.0"), "|9.0", "disturbance \"seep\"", "stop_s", "9.0", "is not after start_s = 10", "above 10"),
     case(S, ("start_s = 10.0\nstop_s = 90.0", "start_s = 700.0"), "|700.0", "disturbance \"seep\"", "start_s", "700.0", "is not before the end of the run at 600 s", "below 600"),
     case(S, ("[sensors]", "[[disturbance]]\nname = \"seep\"\nkind = \"torque\"\ntorque_n_m = [0.0, 0.0, 0.1]\n\n[sensors]"), "|\"seep\"\nkind = \"torque\"", "disturbance \"seep\"", "name", "\"seep\"", "is taken already", "a name that no other one has"),
@@ -257,6 +258,7 @@ const SCENARIO_CORPUS: &[Case] = &[
     case(S, ("[0.0001, 0.0, 0.0]", "[0.0001, \"0\", 0.0]"), "|\"0\"", "sensors", "rate_bias_deg_s", "\"0\"", "is text where a number is needed", "rate_bias_deg_s = [x, y, z]"),
     // Requirements.
     case(S, ("worst_axis_error_deg", "worst_error_deg"), "|\"worst_error_deg\"", "requirement 1", "figure", "\"worst_error_deg\"", "\"worst_error_deg\" is no known figure", "did you mean \"worst_axis_error_deg\"? known figures:"),
+    case(S, ("worst_axis_error_deg", "peak_force_at_grapple_n"), "|\"peak_force_at_grapple_n\"", "requirement 1", "figure", "\"peak_force_at_grapple_n\"", "is no known figure", "peak_force_at_{interface}_n"),
     case(S, ("at_most = 0.55\n", ""), "|[[requirement]]", "requirement 1", "at_most", "", "is missing, and so is at_least", "at_most or at_least, or both"),
     case(S, ("at_most = 0.55", "at_most = 0.55\nat_least = 0.6"), "|0.6\n\n[[v", "requirement 1", "at_least", "0.6", "is above at_most = 0.55: nothing can meet both", "at most 0.55"),
     case(S, ("at_most = 0.55", "at_most = nan"), "|nan", "requirement 1", "at_most", "nan", "is not finite", "a bound in the figure's unit"),
@@ -316,6 +318,8 @@ const VEHICLE_CORPUS: &[Case] = &[
     case(V, ("gimbal_travel_deg = 8.0", "gimbal_travel_deg = 90.0"), "|90.0", "engine", "gimbal_travel_deg", "90.0", "must lie between 0 and 60", "0.0 for a fixed engine"),
     case(V, ("force_direction = [1.0, 0.0, 0.0]", "force_direction = [2.0, 0.0, 0.0]"), "force_direction = |[2.0", "engine", "force_direction", "[2.0, 0.0, 0.0]", "has length 2.000000", "force_direction = [1.000000, 0.000000, 0.000000]"),
     // Not TOML at all.
+    case(V, ("[[tank]]", "[[interface]]\nname = \"joint\"\nposition_m = [1.0, 0.0, 0.0]\nfar_side = [\"carrier\", \"load\"]\n\n[[tank]]"), "|[\"carrier\", \"load\"]", "interface \"joint\"", "far_side", "[\"carrier\", \"load\"]", "holds every body", "only the bodies beyond the interface"),
+    case(V, ("[[tank]]", "[[interface]]\nname = \"joint\"\nposition_m = [1.0, 0.0, 0.0]\n\n[[tank]]"), "|[[interface]]", "interface \"joint\"", "far_side", "", "is missing", "\"carrier\" and \"load\""),
     case(V, ("thrust_n = 9.0", "thrust_n = 9.0 N"), "|9.0 N", "", "", "9.0 N", "is not valid TOML", "numbers without their unit"),
 ];
 

@@ -148,7 +148,8 @@ fn dry_tanks() {
         scenario.vehicle.jets[0].rise_s = 0.1;
         scenario.vehicle.jets[0].tail_off_s = 0.3;
         let push = Push::Vent { position_m: [1.0, 1.0, 0.0], force_n: [0.0, 0.0, 0.01] };
-        scenario.disturbances = vec![Disturbance { name: "vent".into(), start_s: 0.0, stop_s: 1e3, push }];
+        scenario.disturbances =
+            vec![Disturbance { name: "vent".into(), start_s: 0.0, stop_s: 1e3, push, body: None }];
         let mut truth = truth(&scenario);
         for n in 0..20 {
             pulse(&mut truth, 0, f64::from(n), f64::from(n) + 0.2);
@@ -544,12 +545,14 @@ fn the_books_close() {
             start_s: 2.0,
             stop_s: 15.0,
             push: Push::Vent { position_m: [3.0, 0.0, 0.5], force_n: [0.1, -0.4, 0.2] },
+            body: None,
         },
         Disturbance {
             name: "couple".into(),
             start_s: 0.0,
             stop_s: 8.0,
             push: Push::Torque { torque_n_m: [0.3, 0.2, -0.1] },
+            body: None,
         },
     ];
     let mut truth = truth(&scenario);
@@ -575,7 +578,8 @@ fn the_books_close() {
 fn disturbances_start_and_stop_on_time() {
     let mut scenario = scene(1000.0, [1.0, 0.0, 0.0], diagonal([100.0; 3]));
     let push = Push::Vent { position_m: [1.0, 0.0, 0.0], force_n: [0.0, 0.0, 2.0] };
-    scenario.disturbances = vec![Disturbance { name: "vent".into(), start_s: 0.333, stop_s: 1.777, push }];
+    scenario.disturbances =
+        vec![Disturbance { name: "vent".into(), start_s: 0.333, stop_s: 1.777, push, body: None }];
     let mut truth = truth(&scenario);
     for cycle in 1..=20 {
         truth.advance_to(f64::from(cycle) * 0.25);

@@ -1,6 +1,7 @@
 //! What the jets can do about the actual centre of mass: torque and force of each, cross-coupling,
 //! attainable torque and its price in every direction, what each single jet failure costs, and how wrong
-//! the told centre of mass may be ([`crate::sign_margin`]).
+//! the told centre of mass may be ([`crate::sign_margin`]), and what interfaces between bodies carry
+//! ([`crate::interface_loads`]).
 //!
 //! Steady thrust, all jets free to fire at any share of the time (0 to 1). Two linear programs per
 //! direction `v`: the attainable torque is the largest `λ` with `Σ u_j T_j = λ v`, `0 ≤ u ≤ 1`; the
@@ -15,6 +16,7 @@ use nalgebra::{Matrix3, Vector3};
 use serde::Serialize;
 
 use crate::bound::{Bit, STANDARD_GRAVITY_M_S2, certify, cross, norm, sub, usable};
+use crate::interface_loads::{InterfaceAuthority, interface_loads};
 use crate::metrics::{self, AXES};
 use crate::scenario::model::{JetState, Scenario, Told};
 use crate::select::{self, Rotation};
@@ -166,6 +168,8 @@ pub struct Authority {
     pub failures: Vec<Failure>,
     /// How wrong the told centre of mass may be.
     pub sign_margins: SignMargins,
+    /// What interfaces between bodies carry.
+    pub interfaces: Vec<InterfaceAuthority>,
 }
 
 /// Usable jets as columns: torque at full thrust, N·m, and flow at full thrust, kg/s.
@@ -367,8 +371,10 @@ pub fn authority(scenario: &Scenario, rate_change_deg_s: f64) -> Result<Authorit
         vehicle.jets.iter().map(|jet| actual.arm_m(jet.position_m, jet.force_direction)).collect();
     let bits = metrics::bits(&vehicle.jets, &scenario.stack, actual.inertia_kg_m2, &arms)?;
     let context = Axes { scenario, layout: &layout, inertia, inverse, told: &told, bits: &bits };
-    let axes: Result<Vec<AxisAuthority>> =
-        signed_axes().into_iter().map(|(name, unit)| context.axis(name, unit, rate_change_deg_s)).collect();
+    let axes = signed_axes()
+        .into_iter()
+        .map(|(name, unit)| context.axis(name, unit, rate_change_deg_s))
+        .collect::<Result<Vec<AxisAuthority>>>()?;
     Ok(Authority {
         scenario: scenario.name.clone(),
         stack: scenario.stack.clone(),
@@ -379,7 +385,8 @@ pub fn authority(scenario: &Scenario, rate_change_deg_s: f64) -> Result<Authorit
         largest_product_over_smallest_moment: product_share(&actual.inertia_kg_m2),
         jets: jets(scenario, &actual, &inverse),
         rate_change_deg_s,
-        axes: axes?,
+        interfaces: interface_loads(scenario, &axes),
+        axes,
         attainable: spread(&directions, &healthy),
         every_direction: layout.every_direction()?,
         failures: failures(scenario, &layout, &inertia, &directions, &healthy)?,

@@ -174,7 +174,13 @@ impl<'a, K: Kernel> Flight<'a, K> {
         let mut cycles = Vec::with_capacity(usize::try_from(count)?);
         let mut status_cycles = [0_u64; 256];
         self.sensors.take(&self.truth);
+        let mut in_force = 0;
         for cycle in 0..count {
+            let phase = phase_at(&self.scenario.phases, (cycle * cycle_ticks) as f64 * tick_s).0;
+            if phase != in_force {
+                in_force = phase;
+                self.truth.close_phase();
+            }
             let row = self.cycle(cycle * cycle_ticks, watch)?;
             status_cycles[usize::from(row.status)] += 1;
             cycles.push(row);
@@ -183,6 +189,7 @@ impl<'a, K: Kernel> Flight<'a, K> {
             }
         }
         progress(1.0);
+        self.truth.close_phase();
         let truth = &self.truth;
         let record = RunRecord {
             name: name.to_owned(),
@@ -191,6 +198,7 @@ impl<'a, K: Kernel> Flight<'a, K> {
             jets: truth.jet_totals(),
             impulse: truth.impulse_account(),
             selections: self.witnesses.checker.summary(),
+            interfaces: truth.interface_loads(),
             status_cycles: (0..=255_u8).zip(status_cycles).filter(|&(_, cycles)| cycles > 0).collect(),
             centre_of_mass_m: [centre, truth.mass_properties().centre_of_mass_m],
             arms_m: [start, truth.arms_m()],

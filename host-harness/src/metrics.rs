@@ -130,6 +130,7 @@ pub fn measure(scenario: &Scenario, flown_stack: &[String], record: &RunRecord) 
     let last = record.cycles.last().map_or([0.0; 3], |row| row.velocity_m_s);
     figures.push_axes("velocity", "_m_s", last.map(Some));
     figures.push("velocity_gathered_m_s", norm(last));
+    interface_loads(&mut figures, scenario, record);
     figures.push("selections_checked", record.selections.checked as f64);
     figures.push("selections_unproven", record.selections.unproven as f64);
     figures.push("worst_optimality_gap", record.selections.worst_optimality_gap);
@@ -535,6 +536,18 @@ pub fn limit_cycle_period_s(rows: &[CycleRow], axis: usize) -> Option<(f64, usiz
     });
     let (time, count) = spans.fold((0.0, 0), |(t, n), (dt, dn)| (t + dt, n + dn));
     (count > 0).then(|| (time / count as f64, count))
+}
+
+/// Largest loads of the whole flight; an interface without bodies on both sides carries nothing.
+fn interface_loads(figures: &mut Figures, scenario: &Scenario, record: &RunRecord) {
+    for interface in &scenario.vehicle.interfaces {
+        let loads = record.interfaces.iter().find(|loads| loads.interface == interface.name);
+        let phases = || loads.iter().flat_map(|loads| &loads.phases);
+        let force = phases().map(|peak| peak.force_n).fold(0.0, f64::max);
+        let moment = phases().map(|peak| peak.moment_n_m).fold(0.0, f64::max);
+        figures.push(format!("peak_force_at_{}_n", interface.name), force);
+        figures.push(format!("peak_moment_at_{}_n_m", interface.name), moment);
+    }
 }
 
 fn valves(figures: &mut Figures, scenario: &Scenario, record: &RunRecord, bits: &[Bit]) {

@@ -12,7 +12,7 @@ use serde_json::{Map, Value, json};
 
 use crate::authority;
 use crate::metrics::Metrics;
-use crate::record::RunRecord;
+use crate::record::{InterfaceLoads, RunRecord};
 use crate::report::{StackPicture, ToldPicture};
 use crate::scenario::model::{Scenario, Told};
 use crate::sign_margin::sign_margins;
@@ -223,6 +223,7 @@ pub fn summary(
     put("propellant_bound", json!(metrics.bound));
     put("propellant_bound_error", json!(metrics.bound_error));
     put("limit_cycle_reference", json!(metrics.limit_cycle_reference));
+    put("interfaces", interfaces(scenario, record));
     put("jets", jets(scenario, record));
     put("status_cycles", json!(record.status_cycles.iter().map(status).collect::<Vec<_>>()));
     put("stack", stack_facts(scenario, stack, told));
@@ -238,6 +239,16 @@ pub fn summary(
 
 fn status((number, cycles): &(u8, u64)) -> Value {
     json!({"status": number, "cycles": cycles})
+}
+
+fn interfaces(scenario: &Scenario, record: &RunRecord) -> Value {
+    let one = |loads: &InterfaceLoads| {
+        let phases = scenario.phases.iter().zip(&loads.phases);
+        let phases: Vec<Value> =
+            phases.map(|(phase, peak)| json!({"phase_start_s": phase.start_s, "peak": peak})).collect();
+        json!({"interface": loads.interface, "phases": phases})
+    };
+    record.interfaces.iter().map(one).collect()
 }
 
 fn jets(scenario: &Scenario, record: &RunRecord) -> Value {

@@ -1,5 +1,7 @@
 //! What one flight leaves behind: the single record every writer, metric and picture reads.
 
+use serde::Serialize;
+
 /// One control cycle as flown. Angles and rates per body axis.
 #[derive(Clone, Debug, PartialEq)]
 pub struct CycleRow {
@@ -77,6 +79,28 @@ pub struct SelectionChecks {
     pub unproven: u64,
 }
 
+/// Largest loads on an interface in one phase, and when.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+pub struct PeakLoad {
+    /// Largest force between its sides, N.
+    pub force_n: f64,
+    /// When, s.
+    pub force_at_s: f64,
+    /// Largest moment about the interface, N·m.
+    pub moment_n_m: f64,
+    /// When, s.
+    pub moment_at_s: f64,
+}
+
+/// Loads on one interface.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct InterfaceLoads {
+    /// Name of the interface.
+    pub interface: String,
+    /// One entry per phase of the scenario that was flown.
+    pub phases: Vec<PeakLoad>,
+}
+
 /// Everything one flight leaves behind.
 #[derive(Clone, Debug, PartialEq)]
 pub struct RunRecord {
@@ -92,6 +116,8 @@ pub struct RunRecord {
     pub impulse: ImpulseAccount,
     /// Selection checks.
     pub selections: SelectionChecks,
+    /// Loads on every interface with bodies on both sides.
+    pub interfaces: Vec<InterfaceLoads>,
     /// Cycles spent in each kernel status, by status number.
     pub status_cycles: Vec<(u8, u64)>,
     /// True centre of mass at start and end, structural axes, m.

@@ -240,6 +240,14 @@ pub struct Style {
     pub axis: fn(&str) -> String,
 }
 
+impl Style {
+    /// A unit vector to three decimals.
+    #[must_use]
+    pub fn direction(&self, unit: [f64; 3]) -> String {
+        (self.vector)(unit.map(|component| (component * 1e3).round() / 1e3))
+    }
+}
+
 impl AxisMargin {
     /// The margin in words, without its unit.
     #[must_use]
@@ -298,7 +306,7 @@ impl Weakest {
             "{layout}: {} turns the wrong way once the centre of mass lies more than {} m along {} from where the kernel is told.",
             (style.axis)(&self.axis),
             (style.number)(self.margin_m),
-            (style.vector)(self.direction)
+            style.direction(self.direction)
         )
     }
 }

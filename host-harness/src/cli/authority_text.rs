@@ -6,6 +6,7 @@ use super::console::{Console, Ink};
 use super::text::{maybe, number, percent, table, vector};
 use super::{Common, flights, tell};
 use crate::authority::{Authority, AxisAuthority, authority as work_out};
+use crate::interface_loads::InterfaceAuthority;
 use crate::output::Folder;
 use crate::scenario::model::JetState;
 use crate::sign_margin::{SignMargins, Style};
@@ -34,6 +35,9 @@ fn show(found: &Authority, console: &mut Console<'_>) -> Result<()> {
     rotations(found, console)?;
     failures(found, console)?;
     sign_margins(&found.sign_margins, console)?;
+    for interface in &found.interfaces {
+        interface_loads(interface, found.rate_change_deg_s, console)?;
+    }
     console.line("")
 }
 
@@ -205,13 +209,39 @@ fn failures(found: &Authority, console: &mut Console<'_>) -> Result<()> {
     console.line(&table(&header, rows.collect(), 3))
 }
 
+fn interface_loads(
+    found: &InterfaceAuthority,
+    rate_change_deg_s: f64,
+    console: &mut Console<'_>,
+) -> Result<()> {
+    heading(&format!("Loads on {} when jets fire", found.interface), console)?;
+    console.line(&format!(
+        "At {} m; beyond it {}, {} kg. Force and moment on the far side, steady thrust, rigid stack at rest.",
+        vector(found.position_m),
+        found.far_side.join(" and "),
+        number(found.far_mass_kg)
+    ))?;
+    let rows = found.jets.iter().map(|jet| {
+        let loads = jet.force_n.into_iter().chain(jet.moment_n_m).map(number);
+        [jet.jet.clone()].into_iter().chain(loads).collect()
+    });
+    let header = ["jet", "Fx N", "Fy N", "Fz N", "Mx N m", "My N m", "Mz N m"];
+    console.line(&table(&header, rows.collect(), 1))?;
+    let rows = found
+        .axes
+        .iter()
+        .map(|axis| vec![axis.axis.clone(), number(axis.peak_force_n), number(axis.peak_moment_n_m)]);
+    console.line(&format!("The firings for {} deg/s about one axis:", number(rate_change_deg_s)))?;
+    console.line(&table(&["axis", "largest force N", "largest moment N m"], rows.collect(), 1))
+}
+
 fn sign_margins(found: &SignMargins, console: &mut Console<'_>) -> Result<()> {
     heading("Sign margin: error of the told centre of mass that turns an axis the wrong way", console)?;
     for sentence in found.sentences(STYLE) {
         console.line(&sentence)?;
     }
     let rows = found.healthy.iter().map(|axis| {
-        let direction = axis.direction.map_or_else(|| "-".to_owned(), vector);
+        let direction = axis.direction.map_or_else(|| "-".to_owned(), |unit| STYLE.direction(unit));
         vec![axis.axis.clone(), axis.margin_words(STYLE), direction, axis.left_words(STYLE)]
     });
     let header = ["axis", "margin m", "direction, true less told", "left on the stack as it is m"];

@@ -201,7 +201,15 @@ fn requirements(flown: &Flown, console: &mut Console<'_>) -> Result<()> {
 /// Figures of several flights, one column each.
 pub fn figures_side_by_side(flights: &[(&str, &Flown)], console: &mut Console<'_>) -> Result<()> {
     let mut rows = Vec::new();
-    for key in SHOWN {
+    let loads = |key: &&str| key.starts_with("peak_force_at_") || key.starts_with("peak_moment_at_");
+    let all = flights.iter().flat_map(|(_, flown)| flown.metrics.figures.iter().map(|(key, _)| key));
+    let mut keys = SHOWN.to_vec();
+    for key in all.filter(loads) {
+        if !keys.contains(&key) {
+            keys.push(key);
+        }
+    }
+    for key in keys {
         let values: Vec<Option<f64>> = flights.iter().map(|(_, f)| f.metrics.figures.get(key)).collect();
         if values.iter().all(Option::is_none) {
             continue;

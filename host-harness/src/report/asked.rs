@@ -125,7 +125,8 @@ fn disturbances(scenario: &Scenario) -> Markup {
                         "force " (vector(force_n)) " N at " (vector(position_m)) " m"
                     }
                     Push::Torque { torque_n_m } => { "torque " (vector(torque_n_m)) " N·m" }
-                } }
+                }
+                @if let Some(body) = &push.body { ", on the " (words::plain(body)) } }
             } } }
         } }
     }

@@ -27,15 +27,15 @@ fn one(lane: &Lane<'_>, margins: &SignMargins) -> Markup {
         h3 { (lane.title) }
         @for sentence in margins.sentences(STYLE) { p { (sentence) } }
         div.scroll tabindex="0" { table.margins {
-            caption { (lane.title) ": sign margin of each demanded axis, all usable jets healthy." }
+            caption { (lane.title) ": sign margin of each demanded axis, all usable jets healthy, and what is left of it on the true stack." }
             thead { tr {
                 th scope="col" { "Axis" } th.n scope="col" { "Margin, m" } th.n scope="col" { "Direction" }
-                th.n scope="col" { "Left on the true stack, m" }
+                th.n scope="col" { "Left, m" }
             } }
             tbody { @for axis in &margins.healthy { tr.differs[axis.wrong_way] {
                 th scope="row" { (axis_name(&axis.axis)) }
                 td.n { (axis.margin_words(STYLE)) }
-                td.n { (axis.direction.map_or_else(|| "–".to_owned(), vector)) }
+                td.n { (axis.direction.map_or_else(|| "–".to_owned(), |unit| STYLE.direction(unit))) }
                 td.n { (axis.left_words(STYLE)) }
             } } }
         } }

@@ -12,6 +12,7 @@ mod charts;
 mod data;
 mod decimate;
 mod flown;
+mod interfaces;
 mod jets;
 mod lane;
 mod margins;

@@ -4,7 +4,7 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::charts::Pictures;
 use super::lane::Lane;
-use super::{asked, data, flown, jets, margins, provenance, stack_view, verdict_words, words};
+use super::{asked, data, flown, interfaces, jets, margins, provenance, stack_view, verdict_words, words};
 
 /// Which report it is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -105,6 +105,7 @@ fn sections(kind: Kind, lanes: &[Lane<'_>], pictures: &mut Pictures) -> Vec<Sect
         section("margins", "Sign margins", margins::section(lanes)),
         section("pointing", "Pointing", pointing(lanes, pictures)),
         section("jets", "Jets and propellant", jet_use(lanes, pictures)),
+        section("interfaces", "Interface loads", interfaces::section(lanes)),
         section("kernel", "What the kernel knew", flown::kernel(lanes, pictures)),
         section("figures", "All figures", verdict_words::figure_table(lanes)),
         section("again", "How to fly it again", provenance::section(lanes)),

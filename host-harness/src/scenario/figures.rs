@@ -3,7 +3,7 @@
 /// A figure of `summary.json` that a requirement may bound.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Figure {
-    /// Key, with its unit; `{axis}` stands for `x`, `y` or `z`.
+    /// Key, with its unit; `{axis}` stands for `x`, `y` or `z`, `{interface}` for an interface of the vehicle.
     pub name: &'static str,
     /// What it measures.
     pub meaning: &'static str,
@@ -57,6 +57,8 @@ pub const FIGURES: &[Figure] = &[
     figure("limit_cycle_periods_{axis}", "limit-cycle periods seen on one axis"),
     figure("velocity_gathered_m_s", "velocity of the centre of mass gathered over the run"),
     figure("velocity_{axis}_m_s", "the same along one inertial axis"),
+    figure("peak_force_at_{interface}_n", "largest force between the sides of an interface"),
+    figure("peak_moment_at_{interface}_n_m", "largest moment about an interface"),
     figure("cross_coupling", "rate change off the commanded axis over the commanded change"),
     figure(
         "left_alone_rate_{axis}_deg_s",
@@ -76,6 +78,14 @@ pub const FIGURES: &[Figure] = &[
 ];
 
 /// Whether a requirement may name this figure.
-pub(super) fn known(name: &str) -> bool {
-    FIGURES.iter().any(|figure| AXES.iter().any(|axis| figure.name.replace("{axis}", axis) == name))
+///
+/// * `interfaces` — of the vehicle; without a vehicle any will do.
+pub(super) fn known(name: &str, interfaces: Option<&[String]>) -> bool {
+    FIGURES.iter().any(|figure| match figure.name.split_once("{interface}") {
+        Some((stem, unit)) => name
+            .strip_prefix(stem)
+            .and_then(|rest| rest.strip_suffix(unit))
+            .is_some_and(|interface| interfaces.is_none_or(|known| known.iter().any(|k| k == interface))),
+        None => AXES.iter().any(|axis| figure.name.replace("{axis}", axis) == name),
+    })
 }

@@ -77,6 +77,19 @@ pub struct Vehicle {
     pub jets: Vec<Jet>,
     /// Main engine (parsed and drawn; flown by a later version).
     pub engine: Option<Engine>,
+    /// Interfaces between bodies whose loads are watched.
+    pub interfaces: Vec<Interface>,
+}
+
+/// A place where the stack could be taken apart: a docking interface, a grapple, a clamp.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Interface {
+    /// Unique name.
+    pub name: String,
+    /// Where loads pass from side to side, structural axes, m.
+    pub position_m: [f64; 3],
+    /// Bodies on its far side, where they are in the stack; the rest is on the near side.
+    pub far_side: Vec<String>,
 }
 
 /// A rigid body without its propellant.
@@ -419,6 +432,9 @@ pub struct Disturbance {
     pub stop_s: f64,
     /// What it does.
     pub push: Push,
+    /// Body it pushes on, which matters to the loads between bodies alone; without one it counts as on the
+    /// near side of every interface.
+    pub body: Option<String>,
 }
 
 /// Force at a point, or pure torque; body axes.

@@ -66,9 +66,12 @@ pub(super) fn read<'t>(
     let flight_table = read_flight_table(&root, name.as_deref());
     let initial = read_initial(&root);
     let phases = read_phases(&root, duration, initial.as_ref(), files);
-    let disturbances = read_disturbances(&root, duration);
+    let disturbances = read_disturbances(&root, duration, &names);
     let shut_offs = read_shut_offs(&root, jets, duration);
-    let requirements = read_requirements(&root);
+    let interfaces: Option<Vec<String>> = vehicle
+        .as_ref()
+        .map(|vehicle| vehicle.interfaces.iter().map(|interface| interface.name.clone()).collect());
+    let requirements = read_requirements(&root, interfaces.as_deref());
     let variants = read_variants(&root, &names, jets);
     root.finish();
     Some(Scenario {
@@ -107,6 +110,17 @@ impl VehicleNames {
             return None;
         };
         section.some_names(key, bodies.iter().map(String::as_str), "body of the vehicle")
+    }
+
+    /// One body under a key that may be missing: `Some(None)`.
+    fn maybe_one(&self, section: &Section<'_>, key: &'static str) -> Option<Option<String>> {
+        match &self.0 {
+            Some(bodies) if section.has(key) => section.reference(key, bodies, "body").map(Some),
+            _ => {
+                section.has(key);
+                Some(None)
+            }
+        }
     }
 
     /// The same under a key that may be missing: `Some(None)`.
@@ -481,20 +495,29 @@ fn read_initial(root: &Section<'_>) -> Option<Initial> {
     Some(Initial { attitude_xyzw: attitude?, rate_rad_s: rate?.map(f64::to_radians) })
 }
 
-fn read_disturbances(root: &Section<'_>, duration: Option<f64>) -> Option<Vec<Disturbance>> {
+fn read_disturbances(
+    root: &Section<'_>,
+    duration: Option<f64>,
+    names: &VehicleNames,
+) -> Option<Vec<Disturbance>> {
     let sections = root.sections("disturbance")?;
     refuse_twins(sections.iter());
     let disturbances: Vec<Option<Disturbance>> =
-        sections.iter().map(|section| read_disturbance(section, duration)).collect();
+        sections.iter().map(|section| read_disturbance(section, duration, names)).collect();
     disturbances.into_iter().collect()
 }
 
-fn read_disturbance(section: &Section<'_>, duration: Option<f64>) -> Option<Disturbance> {
+fn read_disturbance(
+    section: &Section<'_>,
+    duration: Option<f64>,
+    names: &VehicleNames,
+) -> Option<Disturbance> {
     let name = section.name("name", "name = \"client_vent\"");
     let end = duration.unwrap_or(f64::MAX);
     let start = section.number_or("start_s", Range64::NotNegative, "the first moment in seconds", 0.0);
     let stop = section.number_or("stop_s", Range64::Positive, "the last moment in seconds", end);
     let push = read_push(section);
+    let body = names.maybe_one(section, "body");
     section.finish();
     let (start_s, stop_s) = (start?, stop?);
     if start_s >= end {
@@ -509,7 +532,7 @@ fn read_disturbance(section: &Section<'_>, duration: Option<f64>) -> Option<Dist
         section.complain("stop_s", format!("is not after start_s = {start_s}"), format!("above {start_s}"));
         return None;
     }
-    Some(Disturbance { name: name?, start_s, stop_s, push: push? })
+    Some(Disturbance { name: name?, start_s, stop_s, push: push?, body: body? })
 }
 
 fn read_push(section: &Section<'_>) -> Option<Push> {
@@ -533,13 +556,15 @@ fn read_push(section: &Section<'_>) -> Option<Push> {
     }
 }
 
-fn read_requirements(root: &Section<'_>) -> Option<Vec<Requirement>> {
+/// * `interfaces` — of the vehicle, when it could be read.
+fn read_requirements(root: &Section<'_>, interfaces: Option<&[String]>) -> Option<Vec<Requirement>> {
+    let sections = root.sections("requirement")?;
     let requirements: Vec<Option<Requirement>> =
-        root.sections("requirement")?.iter().map(read_requirement).collect();
+        sections.iter().map(|section| read_requirement(section, interfaces)).collect();
     requirements.into_iter().collect()
 }
 
-fn read_requirement(section: &Section<'_>) -> Option<Requirement> {
+fn read_requirement(section: &Section<'_>, interfaces: Option<&[String]>) -> Option<Requirement> {
     let figure = section.text("figure", "figure = \"worst_axis_error_deg\" or another known figure");
     let bound = |key: &'static str| match section.has(key) {
         true => section.number(key, Range64::Any, "a bound in the figure's unit").map(Some),
@@ -549,7 +574,7 @@ fn read_requirement(section: &Section<'_>) -> Option<Requirement> {
     let at_least = bound("at_least");
     section.finish();
     let (figure, at_most, at_least) = (figure?, at_most?, at_least?);
-    if !known(&figure) {
+    if !known(&figure, interfaces) {
         let names = || FIGURES.iter().map(|figure| figure.name);
         let list = format!("known figures: {}", names().collect::<Vec<_>>().join(", "));
         let remedy = nearest(&figure, names())

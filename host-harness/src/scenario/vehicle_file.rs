@@ -3,7 +3,7 @@
 use toml::de::DeTable;
 
 use super::checks::{box_inertia, cylinder_inertia, inertia_fault, turned};
-use super::model::{Body, Engine, Hull, Jet, JetState, Tank, Vehicle};
+use super::model::{Body, Engine, Hull, Interface, Jet, JetState, Tank, Vehicle};
 use super::problem::Notes;
 use super::section::{Range64, Section, refuse_twins};
 
@@ -26,6 +26,7 @@ pub(super) fn read<'t>(notes: &'t Notes<'t>, table: &'t DeTable<'t>) -> Option<V
     let tanks = read_tanks(&root);
     let jets = read_jets(&root);
     let engine = read_engine(&root);
+    let interfaces = read_interfaces(&root);
     root.finish();
     Some(Vehicle {
         name: name?,
@@ -34,7 +35,30 @@ pub(super) fn read<'t>(notes: &'t Notes<'t>, table: &'t DeTable<'t>) -> Option<V
         tanks: tanks?,
         jets: jets?,
         engine: engine?,
+        interfaces: interfaces?,
     })
+}
+
+fn read_interfaces(root: &Section<'_>) -> Option<Vec<Interface>> {
+    let bodies = root.names_in("body");
+    let sections = root.sections("interface")?;
+    refuse_twins(sections.iter());
+    let interfaces: Vec<Option<Interface>> =
+        sections.iter().map(|section| read_interface(section, &bodies)).collect();
+    interfaces.into_iter().collect()
+}
+
+fn read_interface(section: &Section<'_>, bodies: &[String]) -> Option<Interface> {
+    let name = section.name("name", "name = \"grapple\"");
+    let position = section.vector("position_m", REACH, "position_m = [x, y, z] in structural axes");
+    let far = section.some_names("far_side", bodies.iter().map(String::as_str), "body of the vehicle");
+    section.finish();
+    let far = far?;
+    if bodies.iter().all(|body| far.contains(body)) {
+        section.complain("far_side", "holds every body", "only the bodies beyond the interface");
+        return None;
+    }
+    Some(Interface { name: name?, position_m: position?, far_side: far })
 }
 
 fn read_bodies(root: &Section<'_>) -> Option<Vec<Body>> {

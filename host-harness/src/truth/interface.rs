@@ -55,7 +55,9 @@ pub fn load(place: &Vector3<f64>, at: &Moment<'_>) -> Load {
     let carried = acceleration * far.mass;
     Load {
         force: carried - at.on_far.force,
-        moment: far.inertia * turning + rate.cross(&(far.inertia * rate)) + (far.centre - place).cross(&carried)
+        moment: far.inertia * turning
+            + rate.cross(&(far.inertia * rate))
+            + (far.centre - place).cross(&carried)
             - at.on_far.about(place),
     }
 }

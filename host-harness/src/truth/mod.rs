@@ -11,6 +11,7 @@
 
 pub mod attitude;
 pub mod events;
+pub mod interface;
 pub mod jets;
 pub mod motion;
 pub mod noise;

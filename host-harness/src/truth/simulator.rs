@@ -2,9 +2,10 @@
 
 use super::attitude::Attitude;
 use super::events::{Event, Queue};
+use super::interface::Watch;
 use super::jets::JetUnit;
 use super::motion::{Acting, Inertial, Motion, Outflow, Wrench};
-use crate::record::{ImpulseAccount, JetTotals, ValveEdge};
+use crate::record::{ImpulseAccount, InterfaceLoads, JetTotals, ValveEdge};
 use crate::scenario::model::{Jet, Push, Scenario};
 use crate::stack::{MassProperties, Stack, Unphysical, full_tanks};
 use nalgebra::Vector3;
@@ -81,6 +82,7 @@ pub struct Truth {
     queue: Queue,
     edges: Vec<ValveEdge>,
     books: Books,
+    watches: Vec<Watch>,
     /// Planned use of the step per active jet, kg; kept to spare an allocation per step.
     used: Vec<f64>,
     /// Planned draught of the step per tank, kg.
@@ -121,6 +123,8 @@ impl Truth {
         let motion = at_rest(scenario, &mass);
         let disturbances: Vec<Wrench> = scenario.disturbances.iter().map(|d| wrench(&d.push)).collect();
         let jets = jets(scenario, stack)?;
+        let pushed: Vec<Option<&String>> = scenario.disturbances.iter().map(|d| d.body.as_ref()).collect();
+        let watch = |interface| Watch::new(interface, vehicle, stack, &pushed);
         let mut queue = Queue::with_capacity(8 * jets.len() + 2 * disturbances.len());
         for (index, disturbance) in scenario.disturbances.iter().enumerate() {
             queue.push(disturbance.start_s, Event::Start(index));
@@ -143,6 +147,7 @@ impl Truth {
             queue,
             edges: Vec::with_capacity(1024),
             books: Books { start: motion.body_momentum(&mass), ..Books::default() },
+            watches: vehicle.interfaces.iter().filter_map(watch).collect(),
         };
         truth.process_due();
         Ok(truth)
@@ -253,6 +258,7 @@ impl Truth {
                 let (taken, gyroscopic) = self.motion.coast(&self.mass, left, STEP_ANGLE);
                 self.books.gyroscopic += gyroscopic;
                 self.time = if taken < left { self.time + taken } else { until };
+                self.watch_interfaces(self.time);
             } else {
                 let step = left / pieces(left, self.forced_step());
                 let taken = self.forced(step);
@@ -277,6 +283,7 @@ impl Truth {
     /// Returns the step taken, s.
     fn forced(&mut self, wanted: f64) -> f64 {
         let step = self.plan_draught(wanted);
+        self.watch_interfaces(self.time);
         let (start, end) = (self.jet_wrench(0.0), self.jet_wrench(step));
         let mut middle = Wrench::default();
         middle.add(&start, 0.5);
@@ -299,6 +306,7 @@ impl Truth {
         });
         self.books.gyroscopic += self.motion.push(&Acting { mass, wrench, outflow }, step);
         self.mass = mass[2];
+        self.watch_interfaces(self.time + step);
         let simpson = |at: [Vector3<f64>; 3]| (at[0] + at[1] * 4.0 + at[2]) * (step / 6.0);
         self.books.jets += simpson([0, 1, 2].map(|i| jets[i].about(&mass[i].centre)));
         self.books.disturbance += simpson([0, 1, 2].map(|i| self.disturbance.about(&mass[i].centre)));
@@ -313,6 +321,30 @@ impl Truth {
             sum.add(&Wrench { force: jet.direction, torque: jet.moment }, jet.thrust_after(step));
         }
         sum
+    }
+
+    /// Looks at the loads on the interfaces as everything pushes now, `time` s: thrust is linear in a step, so that
+    /// the largest loads stand at its ends.
+    fn watch_interfaces(&mut self, time: f64) {
+        if self.watches.is_empty() {
+            return;
+        }
+        let rate = self.motion.rate(&self.mass);
+        let mut all = self.jet_wrench(0.0);
+        all.add(&self.disturbance, 1.0);
+        let mut watches = std::mem::take(&mut self.watches);
+        for watch in &mut watches {
+            let mut on_far = Wrench::default();
+            for jet in self.active.iter().filter(|&&jet| watch.jet_is_far(jet)).map(|&jet| &self.jets[jet]) {
+                on_far.add(&Wrench { force: jet.direction, torque: jet.moment }, jet.thrust);
+            }
+            let pushes = self.disturbances.iter().zip(&self.running).enumerate();
+            for (_, (push, _)) in pushes.filter(|(index, (_, on))| **on && watch.disturbance_is_far(*index)) {
+                on_far.add(push, 1.0);
+            }
+            watch.look(time, (&self.mass, &self.propellant), rate, (all, on_far));
+        }
+        self.watches = watches;
     }
 
     /// Works out what each active jet uses in a step of `step` s, shortened until no tank gives more than
@@ -476,6 +508,17 @@ impl Truth {
             gyroscopic_n_m_s: self.books.gyroscopic.into(),
             momentum_change_n_m_s: (self.motion.body_momentum(&self.mass) - self.books.start).into(),
         }
+    }
+
+    /// A phase of the scenario ends: the largest loads on the interfaces are put aside and start afresh.
+    pub fn close_phase(&mut self) {
+        self.watches.iter_mut().for_each(Watch::close_phase);
+    }
+
+    /// Largest loads on the interfaces, phase by phase; see [`Self::close_phase`].
+    #[must_use]
+    pub fn interface_loads(&self) -> Vec<InterfaceLoads> {
+        self.watches.iter().map(Watch::loads).collect()
     }
 
     /// Valve edges up to now that were not drained before, in order of time.

@@ -1,0 +1,43 @@
+//! Loads on the interfaces between bodies, phase by phase, in every lane.
+
+use maud::{Markup, html};
+
+use super::lane::Lane;
+use super::words::{self, number};
+
+/// The loads of every lane; says so where there is no interface.
+pub fn section(lanes: &[Lane<'_>]) -> Markup {
+    if lanes.iter().all(|lane| lane.flight.record.interfaces.is_empty()) {
+        return html! { p { "No interface with bodies on both sides is named." } };
+    }
+    html! {
+        p {
+            "Force and moment between the two sides of each interface as if the stack were rigid, by the accelerations of "
+            "both sides; the largest of every phase. A soft joint may feel up to twice as much when a firing starts at once. "
+            "The kernel does not limit these loads when it selects jets."
+        }
+        div.scroll tabindex="0" { table.interfaces {
+            thead { tr {
+                th scope="col" { "Flight" } th scope="col" { "Interface" } th.n scope="col" { "Phase from, s" }
+                th.n scope="col" { "Largest force, N" } th.n scope="col" { "at, s" }
+                th.n scope="col" { "Largest moment, N·m" } th.n scope="col" { "at, s" }
+            } }
+            tbody { @for lane in lanes { (rows(lane)) } }
+        } }
+    }
+}
+
+fn rows(lane: &Lane<'_>) -> Markup {
+    let phases = &lane.scenario.phases;
+    html! {
+        @for loads in &lane.flight.record.interfaces {
+            @for (phase, peak) in phases.iter().zip(&loads.phases) { tr {
+                th scope="row" { (lane.title) }
+                td { (words::plain(&loads.interface)) }
+                td.n { (number(phase.start_s)) }
+                td.n { (number(peak.force_n)) } td.n { (number(peak.force_at_s)) }
+                td.n { (number(peak.moment_n_m)) } td.n { (number(peak.moment_at_s)) }
+            } }
+        }
+    }
+}
