@@ -8,7 +8,7 @@ use serde_json::Value;
 use stackhold_harness::cli::{Console, main_with_args, main_with_writers};
 use stackhold_harness::metrics::measure;
 use stackhold_harness::scenario::model::Interface;
-use stackhold_harness::scenario::{FIGURES, library};
+use stackhold_harness::scenario::{FIGURES, library, library_vehicles};
 
 /// Exit code, output, error output.
 fn stackhold(words: &[&str]) -> (i32, String, String) {
@@ -260,6 +260,31 @@ fn authority_speaks_text_and_json() {
     let healthy = margins["healthy"].as_array().unwrap().iter().map(|axis| number(&axis["margin_m"]));
     assert_eq!(healthy.fold(f64::INFINITY, f64::min), number(&margins["weakest"]["margin_m"]));
     assert_eq!(margins["failures"].as_array().unwrap().len(), found["failures"].as_array().unwrap().len());
+}
+
+#[test]
+fn authority_shows_plumes_that_strike() {
+    let find =
+        |list: &[(&'static str, &'static str)], name: &str| list.iter().find(|(n, _)| *n == name).unwrap().1;
+    let folder = folder("authority_plume");
+    fs::create_dir_all(&folder).unwrap();
+    fs::write(folder.join("scenario.toml"), find(library(), "docked_hold")).unwrap();
+    let plume = "[jet.plume]\nbody = \"client\"\ndistance_m = 2.0\nlost_share = 0.25\n\n[[jet]]\nname = \"aft_left_plus_z\"";
+    let vehicle = find(library_vehicles(), "servicing_tug");
+    let struck = vehicle.replacen("[[jet]]\nname = \"aft_left_plus_z\"", plume, 1);
+    assert_ne!(struck, vehicle);
+    fs::write(folder.join("servicing_tug.toml"), struck).unwrap();
+    let file = folder.join("scenario.toml");
+    let (code, text, _) = stackhold(&["authority", file.to_str().unwrap()]);
+    assert_eq!(code, 0);
+    let (_, after) = text.split_once("Plumes that strike the stack").expect("a table of plumes");
+    let row = after.lines().nth(2).unwrap();
+    assert!(row.contains("aft_low_plus_y") && row.contains("client") && row.contains("75 %"), "{row}");
+    let (_, found) = json(&["authority", file.to_str().unwrap(), "--json"]);
+    let jets = found["jets"].as_array().unwrap();
+    let jet = jets.iter().find(|jet| jet["jet"] == "aft_low_plus_y").unwrap();
+    assert!((jet["force_n"][1].as_f64().unwrap() - 16.5).abs() < 1e-9, "{jet}");
+    assert_eq!(jets.iter().filter(|jet| !jet["plume"].is_null()).count(), 1);
 }
 
 #[test]

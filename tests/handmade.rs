@@ -25,6 +25,7 @@ pub fn jet(name: &str, position_m: [f64; 3], force_direction: [f64; 3]) -> Jet {
         short_pulse_time_s: 0.0,
         group: 0,
         state: JetState::Ready,
+        plume: None,
     }
 }
 

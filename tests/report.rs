@@ -46,6 +46,7 @@ fn jet(name: &str, position_m: [f64; 3], force_direction: [f64; 3], thrust_n: f6
         short_pulse_time_s: 0.05,
         group: 0,
         state,
+        plume: None,
     }
 }
 

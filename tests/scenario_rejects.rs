@@ -320,6 +320,8 @@ const VEHICLE_CORPUS: &[Case] = &[
     // Not TOML at all.
     case(V, ("[[tank]]", "[[interface]]\nname = \"joint\"\nposition_m = [1.0, 0.0, 0.0]\nfar_side = [\"carrier\", \"load\"]\n\n[[tank]]"), "|[\"carrier\", \"load\"]", "interface \"joint\"", "far_side", "[\"carrier\", \"load\"]", "holds every body", "only the bodies beyond the interface"),
     case(V, ("[[tank]]", "[[interface]]\nname = \"joint\"\nposition_m = [1.0, 0.0, 0.0]\n\n[[tank]]"), "|[[interface]]", "interface \"joint\"", "far_side", "", "is missing", "\"carrier\" and \"load\""),
+    case(V, ("[[jet]]\nname = \"roll_minus\"", "[jet.plume]\nbody = \"lode\"\ndistance_m = 1.0\n\n[[jet]]\nname = \"roll_minus\""), "|\"lode\"", "jet \"roll_plus\": plume", "body", "\"lode\"", "is no known body", "one of \"carrier\" and \"load\""),
+    case(V, ("[[jet]]\nname = \"roll_minus\"", "[jet.plume]\nbody = \"load\"\n\n[[jet]]\nname = \"roll_minus\""), "|[jet.plume]", "jet \"roll_plus\": plume", "distance_m", "", "is missing", "from the nozzle"),
     case(V, ("thrust_n = 9.0", "thrust_n = 9.0 N"), "|9.0 N", "", "", "9.0 N", "is not valid TOML", "numbers without their unit"),
 ];
 

@@ -18,6 +18,7 @@ use serde::Serialize;
 use crate::bound::{Bit, STANDARD_GRAVITY_M_S2, certify, cross, norm, sub, usable};
 use crate::interface_loads::{InterfaceAuthority, interface_loads};
 use crate::metrics::{self, AXES};
+use crate::plume;
 use crate::scenario::model::{JetState, Scenario, Told};
 use crate::select::{self, Rotation};
 use crate::sign_margin::{SignMargins, sign_margins};
@@ -51,6 +52,23 @@ pub struct JetAuthority {
     pub acceleration_deg_s2: [f64; 3],
     /// Axes on which the torque has changed sign against the design.
     pub sign_changed: Vec<&'static str>,
+    /// What its plume does to the stack; counted in force and torque above, not in those of the design.
+    pub plume: Option<PlumeAuthority>,
+}
+
+/// What a plume does to the stack that it strikes, at steady thrust.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct PlumeAuthority {
+    /// The body it strikes.
+    pub body: String,
+    /// Where, structural axes, m.
+    pub place_m: [f64; 3],
+    /// Force on the stack, structural axes, N.
+    pub force_n: [f64; 3],
+    /// Torque about the actual centre of mass, N·m.
+    pub torque_n_m: [f64; 3],
+    /// Share of the thrust that is left along the jet's own direction.
+    pub thrust_left_share: f64,
 }
 
 /// One commanded acceleration axis, one direction.
@@ -187,9 +205,16 @@ impl Layout {
     /// The usable jets of a scenario about `centre_m`.
     #[must_use]
     pub fn about(scenario: &Scenario, centre_m: [f64; 3]) -> Self {
+        Self::believed(scenario, centre_m, &scenario.stack)
+    }
+
+    /// The same with the plumes that would strike a stack of these bodies.
+    #[must_use]
+    pub fn believed(scenario: &Scenario, centre_m: [f64; 3], bodies: &[String]) -> Self {
         let mut layout = Self { index: Vec::new(), torque_n_m: Vec::new(), flow_kg_s: Vec::new() };
         for (index, jet) in scenario.vehicle.jets.iter().enumerate() {
             if usable(jet, &scenario.stack) {
+                let jet = jet.on(bodies);
                 let force = jet.force_direction.map(|d| d * jet.thrust_n);
                 layout.index.push(index);
                 layout.torque_n_m.push(cross(sub(jet.position_m, centre_m), force));
@@ -367,9 +392,10 @@ pub fn authority(scenario: &Scenario, rate_change_deg_s: f64) -> Result<Authorit
     let directions: Vec<[f64; 3]> =
         sphere(DIRECTIONS).into_iter().chain(signed_axes().map(|(_, unit)| unit)).collect();
     let healthy = survey(&layout, &directions)?;
+    let pushing = plume::on(&vehicle.jets, &scenario.stack);
     let arms: Vec<[f64; 3]> =
-        vehicle.jets.iter().map(|jet| actual.arm_m(jet.position_m, jet.force_direction)).collect();
-    let bits = metrics::bits(&vehicle.jets, &scenario.stack, actual.inertia_kg_m2, &arms)?;
+        pushing.iter().map(|jet| actual.arm_m(jet.position_m, jet.force_direction)).collect();
+    let bits = metrics::bits(&pushing, &scenario.stack, actual.inertia_kg_m2, &arms)?;
     let context = Axes { scenario, layout: &layout, inertia, inverse, told: &told, bits: &bits };
     let axes = signed_axes()
         .into_iter()
@@ -427,9 +453,18 @@ fn product_share(inertia: &[[f64; 3]; 3]) -> f64 {
 fn jets(scenario: &Scenario, actual: &MassProperties, inverse: &Matrix3<f64>) -> Vec<JetAuthority> {
     let design = scenario.vehicle.design_centre_of_mass_m;
     let one = |jet: &crate::scenario::model::Jet| {
-        let force = jet.force_direction.map(|d| d * jet.thrust_n);
-        let torque = cross(sub(jet.position_m, actual.centre_of_mass_m), force);
-        let design_torque = cross(sub(jet.position_m, design), force);
+        let pushing = jet.on(&scenario.stack);
+        let force = pushing.force_direction.map(|d| d * pushing.thrust_n);
+        let torque = cross(sub(pushing.position_m, actual.centre_of_mass_m), force);
+        let plain = jet.force_direction.map(|d| d * jet.thrust_n);
+        let design_torque = cross(sub(jet.position_m, design), plain);
+        let strikes = jet.striking(&scenario.stack).map(|plume| PlumeAuthority {
+            body: plume.body.clone(),
+            place_m: plume.place_m(jet),
+            force_n: plume.push_n(jet),
+            torque_n_m: cross(sub(plume.place_m(jet), actual.centre_of_mass_m), plume.push_n(jet)),
+            thrust_left_share: (0..3).map(|i| force[i] * jet.force_direction[i]).sum::<f64>() / jet.thrust_n,
+        });
         let turn: [f64; 3] = (inverse * Vector3::from(torque)).into();
         let significant =
             |t: [f64; 3], i: usize| t[i].abs() > SIGN_SHARE * t.iter().fold(0.0_f64, |m, c| m.max(c.abs()));
@@ -445,6 +480,7 @@ fn jets(scenario: &Scenario, actual: &MassProperties, inverse: &Matrix3<f64>) ->
             design_torque_n_m: design_torque,
             acceleration_deg_s2: turn.map(f64::to_degrees),
             sign_changed: (0..3).filter(changed).map(|i| AXES[i]).collect(),
+            plume: strikes,
         }
     };
     scenario.vehicle.jets.iter().map(one).collect()
@@ -538,8 +574,10 @@ impl Axes<'_> {
     fn axis(&self, name: String, unit: [f64; 3], rate_change_deg_s: f64) -> Result<AxisAuthority> {
         let wanted: [f64; 3] = (self.inertia * Vector3::from(unit)).into();
         let per_rad = self.layout.price_kg_per_n_m_s(wanted).map(|price| price * norm(wanted));
-        let design = Layout::about(self.scenario, self.scenario.vehicle.design_centre_of_mass_m);
-        let about_told = Layout::about(self.scenario, self.told.centre_of_mass_m);
+        // The jets were laid out with nothing in the way of their plumes.
+        let design = Layout::believed(self.scenario, self.scenario.vehicle.design_centre_of_mass_m, &[]);
+        let about_told =
+            Layout::believed(self.scenario, self.told.centre_of_mass_m, &self.scenario.told.stack);
         let told_wanted = (self.told.inertia() * Vector3::from(unit)).into();
         let (coupling_as_told, _) = self.coupling(&about_told, told_wanted, unit);
         let (coupling_about_design, design_turns_wrong_way) = self.coupling(&design, wanted, unit);

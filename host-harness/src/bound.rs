@@ -26,6 +26,7 @@ use anyhow::{Result, anyhow, bail};
 use microlp::{ComparisonOp, LinearExpr, OptimizationDirection, Problem, Variable};
 use serde::Serialize;
 
+use crate::plume;
 use crate::record::{ImpulseAccount, JetTotals, RunRecord};
 use crate::scenario::model::{Jet, JetState, Scenario};
 
@@ -224,7 +225,7 @@ pub fn required_impulse_n_m_s(account: &ImpulseAccount) -> [f64; 3] {
 /// # Errors
 /// When the record contradicts itself so far that no price can be computed; see [`certify`].
 pub fn propellant_bound(scenario: &Scenario, flown_stack: &[String], record: &RunRecord) -> Result<Bound> {
-    let jets = &scenario.vehicle.jets;
+    let jets = &plume::on(&scenario.vehicle.jets, flown_stack);
     if record.jets.len() != jets.len() || record.arms_m.iter().any(|arms| arms.len() != jets.len()) {
         bail!("the record holds {} jets, the scenario {}", record.jets.len(), jets.len());
     }

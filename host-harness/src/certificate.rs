@@ -37,6 +37,7 @@ use serde_json::{Map, Value, json};
 use stackhold_kernel::selection::{FLOOR, LONGEST, Outcome, Problem, SLACK, SPILL, Selection};
 
 use crate::bound::{self, Bound};
+use crate::plume;
 use crate::record::RunRecord;
 use crate::scenario::model::Scenario;
 use crate::select::outcome_word;
@@ -180,8 +181,7 @@ pub fn bound_certificate(
     let tanks = vehicle.tanks.iter().filter(|tank| flown_stack.contains(&tank.body));
     let tanks: Vec<Value> =
         tanks.map(|tank| json!({"tank": tank.name, "position_m": exactly(&tank.position_m)})).collect();
-    let jets: Vec<Value> = vehicle
-        .jets
+    let jets: Vec<Value> = plume::on(&vehicle.jets, flown_stack)
         .iter()
         .zip(&record.jets)
         .map(|(jet, totals)| {

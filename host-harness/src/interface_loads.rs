@@ -72,9 +72,18 @@ fn one(scenario: &Scenario, interface: &Interface, axes: &[AxisAuthority]) -> Op
     let far = Stack::new(vehicle, &far_side).with_propellant(&propellant);
     let place = Vector3::from(interface.position_m);
     let of = |jet: &Jet| -> Load {
-        let force = Vector3::from(jet.force_direction) * jet.thrust_n;
-        let all = Wrench { force, torque: Vector3::from(jet.position_m).cross(&force) };
-        let on_far = if far_side.contains(&jet.body) { all } else { Wrench::default() };
+        let push = |place_m: [f64; 3], force: Vector3<f64>| Wrench {
+            force,
+            torque: Vector3::from(place_m).cross(&force),
+        };
+        let nozzle = push(jet.position_m, Vector3::from(jet.force_direction) * jet.thrust_n);
+        let strikes = jet.striking(present);
+        let plume = strikes
+            .map_or_else(Wrench::default, |plume| push(plume.place_m(jet), Vector3::from(plume.push_n(jet))));
+        let (mut all, mut on_far) = (nozzle, Wrench::default());
+        all.add(&plume, 1.0);
+        on_far.add(&nozzle, if far_side.contains(&jet.body) { 1.0 } else { 0.0 });
+        on_far.add(&plume, if strikes.is_some_and(|p| far_side.contains(&p.body)) { 1.0 } else { 0.0 });
         load(&place, &Moment { whole: &whole, far: &far, rate: Vector3::zeros(), all, on_far })
     };
     let jets = vehicle.jets.iter().filter(|jet| usable(jet, present)).map(|jet| {

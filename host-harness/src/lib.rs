@@ -11,6 +11,7 @@ pub mod flight_table;
 pub mod interface_loads;
 pub mod metrics;
 pub mod output;
+pub mod plume;
 pub mod record;
 pub mod report;
 pub mod scenario;

@@ -23,6 +23,7 @@ use stackhold_kernel::status::Status;
 use crate::bound::{
     AxisReference, Bit, Bound, limit_cycle_reference, minimum_pulse, norm, propellant_bound, sub, usable,
 };
+use crate::plume;
 use crate::record::{CycleRow, RunRecord, ValveEdge};
 use crate::scenario::model::{Deflection, Jet, Mode, Scenario};
 use crate::stack;
@@ -114,7 +115,8 @@ pub fn measure(scenario: &Scenario, flown_stack: &[String], record: &RunRecord) 
     }
     let vehicle = &scenario.vehicle;
     let stack = stack::composite(vehicle, flown_stack, &stack::full_tanks(vehicle));
-    let bits = bits(&vehicle.jets, flown_stack, stack.inertia_kg_m2, &record.arms_m[0])?;
+    let bits =
+        bits(&plume::on(&vehicle.jets, flown_stack), flown_stack, stack.inertia_kg_m2, &record.arms_m[0])?;
     let holds = holds(scenario, record);
     let mut figures = Figures::default();
     pointing(&mut figures, &holds);

@@ -36,7 +36,7 @@ pub struct ValveEdge {
     pub jet: usize,
     /// Opened (`true`) or closed.
     pub open: bool,
-    /// Steady thrust of this pulse with its scatter, N.
+    /// Steady thrust of this pulse with its scatter, N; of jet and plume together where the plume strikes the stack.
     pub thrust_n: f64,
 }
 
@@ -47,7 +47,7 @@ pub struct JetTotals {
     pub valve_cycles: u64,
     /// Commanded on-time, s.
     pub on_time_s: f64,
-    /// True linear impulse delivered, N·s.
+    /// True linear impulse delivered, N·s; of jet and plume together where the plume strikes the stack.
     pub impulse_n_s: f64,
     /// True propellant used, kg.
     pub propellant_kg: f64,

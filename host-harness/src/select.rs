@@ -17,6 +17,7 @@ use stackhold_kernel::whole_ticks::{TickProblem, TickRule, WholeTicks, choose, l
 use crate::authority::told_properties;
 use crate::bound::{cross, pulse, sub};
 use crate::certificate::SelectionCertificate;
+use crate::plume;
 use crate::scenario::model::Scenario;
 use crate::selection_check;
 use crate::stack::{self, MassProperties};
@@ -581,7 +582,8 @@ impl<'a> Kernel<'a> {
 
     /// By what the kernel is told, times not rounded.
     fn delivered(&self, acting_s: &[f64], told: &MassProperties) -> Effect {
-        let jets = self.scenario.vehicle.jets.iter().zip(acting_s);
+        let jets = plume::on(&self.scenario.vehicle.jets, &self.scenario.told.stack);
+        let jets = jets.iter().zip(acting_s);
         let factor = self.scenario.told.thrust_factor;
         effect(
             told,
@@ -591,7 +593,7 @@ impl<'a> Kernel<'a> {
 
     /// On the stack as it is.
     fn as_flown(&self, firings: &[Firing]) -> Effect {
-        let jets = &self.scenario.vehicle.jets;
+        let jets = plume::on(&self.scenario.vehicle.jets, &self.scenario.stack);
         let fired = firings.iter().filter(|firing| firing.on_ticks > 0);
         effect(
             &self.actual,

@@ -33,6 +33,7 @@ use serde::Serialize;
 
 use crate::authority::{signed_axes, told_properties};
 use crate::bound::usable;
+use crate::plume;
 use crate::scenario::model::{JetState, Scenario, Told};
 use crate::select::{Turning, turnings};
 use crate::stack::{self, MassProperties};
@@ -205,13 +206,16 @@ impl Stacks {
     }
 
     fn axis(&self, flown: &Scenario, axis: String, unit: [f64; 3], answer: &Turning) -> Result<AxisMargin> {
-        let jets = flown.vehicle.jets.iter().zip(&answer.acting_s);
         // Told thrust is true thrust times a factor common to all jets, which is no matter here.
-        let impulses: Vec<([f64; 3], [f64; 3])> = jets
-            .map(|(jet, time)| (jet.position_m, jet.force_direction.map(|d| d * jet.thrust_n * time)))
-            .collect();
-        let (told_turn, told_plane) = plane_of_zero_turn(&self.told, unit, &impulses)?;
-        let (turn, plane) = plane_of_zero_turn(&self.actual, unit, &impulses)?;
+        let impulses = |bodies: &[String]| -> Vec<([f64; 3], [f64; 3])> {
+            let jets = plume::on(&flown.vehicle.jets, bodies);
+            let pairs = jets.iter().zip(&answer.acting_s);
+            pairs
+                .map(|(jet, time)| (jet.position_m, jet.force_direction.map(|d| d * jet.thrust_n * time)))
+                .collect()
+        };
+        let (told_turn, told_plane) = plane_of_zero_turn(&self.told, unit, &impulses(&flown.told.stack))?;
+        let (turn, plane) = plane_of_zero_turn(&self.actual, unit, &impulses(&flown.stack))?;
         let turned = told_turn > TURNED * DEMAND_RAD_S;
         let near = |plane: &Plane| turned && plane.distance_m.abs() <= LOOKED_WITHIN_M;
         let margin = told_plane.filter(near);

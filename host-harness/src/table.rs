@@ -30,7 +30,8 @@ pub fn build(scenario: &Scenario, present: &[String], told: &Told) -> Result<Con
     let mut jets = heapless::Vec::new();
     for jet in &vehicle.jets {
         let enabled = jet.state == JetState::Ready && present.contains(&jet.body);
-        if jets.push(told_jet(jet, &scenario.kernel, told, enabled)?).is_err() {
+        let jet = jet.on(&told.stack);
+        if jets.push(told_jet(&jet, &scenario.kernel, told, enabled)?).is_err() {
             bail!("{} jets, but the kernel holds {JETS}", vehicle.jets.len());
         }
     }

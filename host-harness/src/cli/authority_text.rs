@@ -5,7 +5,7 @@ use anyhow::Result;
 use super::console::{Console, Ink};
 use super::text::{maybe, number, percent, table, vector};
 use super::{Common, flights, tell};
-use crate::authority::{Authority, AxisAuthority, authority as work_out};
+use crate::authority::{Authority, AxisAuthority, JetAuthority, authority as work_out};
 use crate::interface_loads::InterfaceAuthority;
 use crate::output::Folder;
 use crate::scenario::model::JetState;
@@ -121,6 +121,19 @@ fn jets(found: &Authority, console: &mut Console<'_>) -> Result<()> {
         rows.push(row);
     }
     let header = ["jet", "state", "Tx N m", "Ty N m", "Tz N m", "Fx N", "Fy N", "Fz N", "sign changed"];
+    console.line(&table(&header, rows, 2))?;
+    let plume = |jet: &JetAuthority| {
+        let plume = jet.plume.as_ref()?;
+        let pushes = plume.force_n.into_iter().chain(plume.torque_n_m).map(number);
+        let lead = [jet.jet.clone(), plume.body.clone(), percent(plume.thrust_left_share)];
+        Some(lead.into_iter().chain(pushes).collect::<Vec<String>>())
+    };
+    let rows: Vec<Vec<String>> = found.jets.iter().filter_map(plume).collect();
+    if rows.is_empty() {
+        return Ok(());
+    }
+    console.line("Plumes that strike the stack, counted in the table above:")?;
+    let header = ["jet", "strikes", "thrust left", "Fx N", "Fy N", "Fz N", "Tx N m", "Ty N m", "Tz N m"];
     console.line(&table(&header, rows, 2))
 }
 

@@ -46,12 +46,15 @@ pub fn jets(lane: &Lane<'_>) -> Markup {
                 th.n scope="col" { "Torque, actual" } th scope="col" { "Sign changes" }
             } }
             tbody { @for jet in jets.iter().filter(|jet| stack.bodies.contains(&jet.body)) {
-                @let (design, actual) = (torque(jet, stack.design_centre_of_mass_m), torque(jet, stack.centre_of_mass_m));
+                @let (design, actual) = (torque(jet, stack.design_centre_of_mass_m), torque(&jet.on(&stack.bodies), stack.centre_of_mass_m));
                 @let changed = turned(design, actual);
                 tr.differs[!changed.is_empty()] {
                     th scope="row" { (words::plain(&jet.name)) }
                     td { (words::plain(&jet.body)) }
-                    td { (state_word(jet.state)) }
+                    td {
+                        (state_word(jet.state))
+                        @if let Some(plume) = jet.striking(&stack.bodies) { ", plume strikes the " (words::plain(&plume.body)) }
+                    }
                     td.n { (number(jet.thrust_n)) } td.n { (number(jet.minimum_on_s)) }
                     td.n { (vector(jet.position_m)) }
                     td.n { (vector(design)) } td.n { (vector(actual)) }

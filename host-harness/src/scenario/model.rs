@@ -177,6 +177,21 @@ pub struct Jet {
     pub group: u8,
     /// Whether it may be, and can be, fired.
     pub state: JetState,
+    /// What its plume strikes, if anything.
+    pub plume: Option<Plume>,
+}
+
+/// A plume that strikes a body on the jet's line of force; see [`crate::plume`].
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Plume {
+    /// The body it strikes; where that is not in the stack, nothing is struck.
+    pub body: String,
+    /// From the nozzle back along the line of force to where it strikes, m.
+    pub distance_m: f64,
+    /// Share of the thrust that is lost by striking head-on.
+    pub lost_share: f64,
+    /// Further force on the struck body at steady thrust, structural axes, N.
+    pub force_n: [f64; 3],
 }
 
 /// State of a jet throughout a run.

@@ -3,7 +3,7 @@
 use toml::de::DeTable;
 
 use super::checks::{box_inertia, cylinder_inertia, inertia_fault, turned};
-use super::model::{Body, Engine, Hull, Interface, Jet, JetState, Tank, Vehicle};
+use super::model::{Body, Engine, Hull, Interface, Jet, JetState, Plume, Tank, Vehicle};
 use super::problem::Notes;
 use super::section::{Range64, Section, refuse_twins};
 
@@ -327,6 +327,7 @@ fn read_jet(
     let group = section.integer("group", 0..=31, "group, 0 to 31", Some(0));
     let kind = find_kind(section, kinds);
     let values = kind.and_then(|kind| read_valve(section, kind));
+    let plume = read_plume(section, bodies);
     section.finish();
     let [thrust, impulse, minimum, opening, rise, closing, tail, loss, time] = values?;
     let jet = Jet {
@@ -346,9 +347,44 @@ fn read_jet(
         short_pulse_time_s: time,
         group: u8::try_from(group?).ok()?,
         state: JetState::Ready,
+        plume: plume?,
     };
+    if !leaves_a_push(section, &jet) {
+        return None;
+    }
     let timed_by = kind.flatten().filter(|_| !section.has("minimum_on_s")).unwrap_or(section);
     reaches_full_thrust(timed_by, &jet).then_some(jet)
+}
+
+/// `Some(None)` without a plume that strikes anything, `None` when a problem was written down.
+fn read_plume(jet: &Section<'_>, bodies: &[String]) -> Option<Option<Plume>> {
+    if !jet.has("plume") {
+        return Some(None);
+    }
+    let section = jet.section("plume")?;
+    let body = section.reference("body", bodies, "body");
+    let distance = section.number(
+        "distance_m",
+        Range64::UpTo(1e3),
+        "from the nozzle to where the plume strikes, such as distance_m = 2.4",
+    );
+    let share = Range64::Within(0.0, 0.95);
+    let lost = section.number_or("lost_share", share, "the share of thrust lost by striking head-on", 0.0);
+    let force = section.vector_or_zero("force_n", "[x, y, z], further force on the struck body");
+    section.finish();
+    Some(Some(Plume { body: body?, distance_m: distance?, lost_share: lost?, force_n: force? }))
+}
+
+/// A jet whose plume takes all but a twentieth of its push, or turns it round, is of no use and a slip.
+fn leaves_a_push(section: &Section<'_>, jet: &Jet) -> bool {
+    let Some(plume) = &jet.plume else { return true };
+    let push: f64 = plume.push_n(jet).iter().zip(jet.force_direction).map(|(p, d)| p * d).sum();
+    if jet.thrust_n + push >= 0.05 * jet.thrust_n {
+        return true;
+    }
+    let wrong = format!("takes {:.4} N of the {:.4} N of thrust", -push, jet.thrust_n);
+    section.complain("plume", wrong, "less than 95 % of it, or the jet in jets_forbidden");
+    false
 }
 
 /// The kind a jet names: `Some(None)` when it names none, `None` when a problem was written down.

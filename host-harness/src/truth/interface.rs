@@ -76,8 +76,9 @@ pub struct Watch {
     name: String,
     place: Vector3<f64>,
     far: Stack,
-    /// Which jets and disturbances push on the far side.
+    /// Which jets, plumes and disturbances push on the far side.
     jets: Vec<bool>,
+    plumes: Vec<bool>,
     disturbances: Vec<bool>,
     peak: PeakLoad,
     peaks: Vec<PeakLoad>,
@@ -99,6 +100,11 @@ impl Watch {
             name: interface.name.clone(),
             place: interface.position_m.into(),
             jets: vehicle.jets.iter().map(|jet| far.contains(&jet.body)).collect(),
+            plumes: vehicle
+                .jets
+                .iter()
+                .map(|jet| jet.plume.as_ref().is_some_and(|plume| far.contains(&plume.body)))
+                .collect(),
             disturbances: pushed.iter().map(|body| body.is_some_and(|body| far.contains(body))).collect(),
             far: Stack::new(vehicle, &far),
             peak: PeakLoad::default(),
@@ -110,6 +116,12 @@ impl Watch {
     #[must_use]
     pub fn jet_is_far(&self, jet: usize) -> bool {
         self.jets.get(jet).is_some_and(|far| *far)
+    }
+
+    /// Whether the plume of a jet pushes on the far side.
+    #[must_use]
+    pub fn plume_is_far(&self, jet: usize) -> bool {
+        self.plumes.get(jet).is_some_and(|far| *far)
     }
 
     /// Whether a disturbance pushes on the far side.

@@ -5,6 +5,7 @@
 //! time with known corners. Specific impulse is lower while a pulse is young:
 //! `Isp(t) = Isp · (1 - loss · exp(-t / loss_time))`, `t` since the first thrust of the pulse.
 
+use super::motion::Wrench;
 use super::noise::{Source, Stream};
 use crate::record::JetTotals;
 use crate::scenario::model::{Actuators, Jet, JetState, Tank};
@@ -25,6 +26,8 @@ pub struct JetUnit {
     pub direction: Vector3<f64>,
     /// Torque about the structural origin per newton, m.
     pub moment: Vector3<f64>,
+    /// The part of direction and moment that its plume adds where it strikes.
+    pub plume: Wrench,
     /// Index of its tank in the vehicle.
     pub tank: usize,
     /// From the tank to the jet, m.
@@ -76,6 +79,7 @@ impl JetUnit {
             position,
             direction,
             moment: position.cross(&direction),
+            plume: Wrench::default(),
             tank: tank.0,
             line: position - Vector3::from(tank.1.position_m),
             opening_delay: jet.opening_delay_s,
@@ -101,6 +105,21 @@ impl JetUnit {
             pulses: Stream::new(seed, Source::JetPulse(index)),
             totals: JetTotals::default(),
         }
+    }
+
+    /// The plume of `jet` strikes a body of the stack: thrust counts what jet and plume push together from here on, for
+    /// the same flow.
+    ///
+    /// * `plume` — force, and torque about the structural origin, at steady thrust.
+    pub fn strikes(&mut self, jet: &Jet, plume: &Wrench) {
+        let net = self.direction * jet.thrust_n + plume.force;
+        let moment = self.moment * jet.thrust_n + plume.torque;
+        let size = net.norm();
+        self.direction = net / size;
+        self.moment = moment / size;
+        self.plume = Wrench { force: plume.force / size, torque: plume.torque / size };
+        self.steady *= size / jet.thrust_n;
+        self.flow_per_newton *= jet.thrust_n / size;
     }
 
     /// Draws the steady thrust of the next pulse, N; zero for a jet that does not work.

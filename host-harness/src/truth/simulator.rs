@@ -335,8 +335,15 @@ impl Truth {
         let mut watches = std::mem::take(&mut self.watches);
         for watch in &mut watches {
             let mut on_far = Wrench::default();
-            for jet in self.active.iter().filter(|&&jet| watch.jet_is_far(jet)).map(|&jet| &self.jets[jet]) {
-                on_far.add(&Wrench { force: jet.direction, torque: jet.moment }, jet.thrust);
+            for &jet in &self.active {
+                let unit = &self.jets[jet];
+                if watch.jet_is_far(jet) {
+                    on_far.add(&Wrench { force: unit.direction, torque: unit.moment }, unit.thrust);
+                    on_far.add(&unit.plume, -unit.thrust);
+                }
+                if watch.plume_is_far(jet) {
+                    on_far.add(&unit.plume, unit.thrust);
+                }
             }
             let pushes = self.disturbances.iter().zip(&self.running).enumerate();
             for (_, (push, _)) in pushes.filter(|(index, (_, on))| **on && watch.disturbance_is_far(*index)) {
@@ -569,6 +576,10 @@ fn jets(scenario: &Scenario, stack: &[String]) -> Result<Vec<JetUnit>, TruthErro
         let tank = vehicle.tanks.iter().position(|tank| tank.name == jet.tank).ok_or_else(unknown)?;
         let feed = &vehicle.tanks[tank];
         let mut unit = JetUnit::new(jet, number, (tank, feed), &scenario.actuators, scenario.seed);
+        if let Some(plume) = jet.striking(stack) {
+            let force = Vector3::from(plume.push_n(jet));
+            unit.strikes(jet, &Wrench { force, torque: Vector3::from(plume.place_m(jet)).cross(&force) });
+        }
         unit.works &= stack.contains(&jet.body) && stack.contains(&feed.body);
         unit.works &= feed.propellant_kg - feed.unusable_kg > DRY_KG;
         Ok(unit)
