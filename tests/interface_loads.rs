@@ -16,8 +16,8 @@ use stackhold_harness::truth::Truth;
 use stackhold_harness::truth::interface::{Load, Moment, load};
 use stackhold_harness::truth::motion::{Inertial, Wrench};
 
-/// A near body of 100 kg at the origin and a far one of 300 kg at 4 m along x, joined at 1 m; jets of 8 N on the near
-/// body. Composite by hand: 400 kg at (3, 0, 0); about z 20 + 100·3² + 60 + 300·1² = 1,280 kg·m².
+/// A near body of 100 kg at the origin and a far one of 300 kg at 4 m along x, joined at 1 m; jets of 8 N on
+/// the near body. Composite by hand: 400 kg at (3, 0, 0); about z 20 + 100·3² + 60 + 300·1² = 1,280 kg·m².
 fn two_bodies() -> Scenario {
     let mut jets = vec![
         jet("along", [-1.0, 0.0, 0.0], [1.0, 0.0, 0.0]),
@@ -48,7 +48,8 @@ fn two_bodies() -> Scenario {
     made
 }
 
-/// Loads on the joint of [`two_bodies`] at a rate, rad/s, under a force, N, at a place, m, on the near or the far body.
+/// Loads on the joint of [`two_bodies`] at a rate, rad/s, under a force, N, at a place, m, on the near or the
+/// far body.
 fn joint(rate: [f64; 3], force: [f64; 3], place: [f64; 3], on_far: bool) -> Load {
     let made = two_bodies();
     let names = |list: &[&str]| list.iter().map(|name| (*name).to_owned()).collect::<Vec<_>>();
@@ -67,27 +68,31 @@ fn is(found: Vector3<f64>, wanted: [f64; 3]) -> bool {
 
 #[test]
 fn two_bodies_by_hand() {
-    // 8 N along the line of both centres of mass: 0.02 m/s² for all, so 300 · 0.02 = 6 N for the far body; no moment.
+    // 8 N along the line of both centres of mass: 0.02 m/s² for all, so 300 · 0.02 = 6 N for the far body; no
+    // moment.
     let along = joint([0.0; 3], [8.0, 0.0, 0.0], [-1.0, 0.0, 0.0], false);
     assert!(is(along.force, [6.0, 0.0, 0.0]) && is(along.moment, [0.0; 3]), "{along:?}");
-    // 8 N across at −1 m, 4 m behind the centre of mass: −32 N·m over 1,280 kg·m² is −0.025 rad/s²; the far body,
-    // 1 m ahead, goes 0.02 − 0.025 = −0.005 m/s², so −1.5 N; about the joint 60 · (−0.025) + 3 · (−1.5) = −6 N·m.
-    // The near body the other way round: 0.02 + 3 · 0.025 = 0.095 m/s², 9.5 N, of which the jet gives 8.
+    // 8 N across at −1 m, 4 m behind the centre of mass: −32 N·m over 1,280 kg·m² is −0.025 rad/s²; the far
+    // body, 1 m ahead, goes 0.02 − 0.025 = −0.005 m/s², so −1.5 N; about the joint 60 · (−0.025) + 3 · (−1.5)
+    // = −6 N·m. The near body the other way round: 0.02 + 3 · 0.025 = 0.095 m/s², 9.5 N, of which the jet
+    // gives 8.
     let across = joint([0.0; 3], [0.0, 8.0, 0.0], [-1.0, 0.0, 0.0], false);
     assert!(is(across.force, [0.0, -1.5, 0.0]) && is(across.moment, [0.0, 0.0, -6.0]), "{across:?}");
-    // 8 N across on the far body at its centre, 1 m ahead: 8 N·m are 0.00625 rad/s²; 0.02 + 0.00625 = 0.02625 m/s² take
-    // 7.875 N of the 8, so −0.125 N; about the joint 60 · 0.00625 + 3 · (−0.125) = 0 N·m. (The near body: 0.02 − 3 ·
-    // 0.00625 = 0.00125 m/s², 0.125 N, and 20 · 0.00625 = 0.125 N·m, by 0.125 N at its arm of 1 m alone.)
+    // 8 N across on the far body at its centre, 1 m ahead: 8 N·m are 0.00625 rad/s²; 0.02 + 0.00625 = 0.02625
+    // m/s² take 7.875 N of the 8, so −0.125 N; about the joint 60 · 0.00625 + 3 · (−0.125) = 0 N·m. (The near
+    // body: 0.02 − 3 · 0.00625 = 0.00125 m/s², 0.125 N, and 20 · 0.00625 = 0.125 N·m, by 0.125 N at its arm
+    // of 1 m alone.)
     let far = joint([0.0; 3], [0.0, 8.0, 0.0], [4.0, 0.0, 0.0], true);
     assert!(is(far.force, [0.0, -0.125, 0.0]) && is(far.moment, [0.0; 3]), "{far:?}");
-    // Turning at 0.1 rad/s about z, nothing pushing: the far body goes round the centre of mass 1 m away, 300 · 0.01 · 1 N
-    // inwards.
+    // Turning at 0.1 rad/s about z, nothing pushing: the far body goes round the centre of mass 1 m away, 300
+    // · 0.01 · 1 N inwards.
     let spinning = joint([0.0, 0.0, 0.1], [0.0; 3], [0.0; 3], false);
     assert!(is(spinning.force, [-3.0, 0.0, 0.0]) && is(spinning.moment, [0.0; 3]), "{spinning:?}");
-    // At rates about x and z the stack's pitch follows Euler's equation, ω̇y = (Jz − Jx) ωz ωx / Jy with Jx = 40, Jy = Jz =
-    // 1,280: 0.96875 · 0.02 = 0.019375 rad/s². The far body's own rate of angular momentum about y is 60 ω̇y + (30 − 60) ωz ωx
-    // = 0.5625 N·m; its centre moves by ω̇ × (1, 0, 0) + ω (ω · (1, 0, 0)) − ω² (1, 0, 0) = (−0.01, 0, −0.019375 +
-    // 0.02), so the force is (−3, 0, 0.1875) N, and about the joint 3 m behind −3 · 0.1875 are added.
+    // At rates about x and z the stack's pitch follows Euler's equation, ω̇y = (Jz − Jx) ωz ωx / Jy with Jx =
+    // 40, Jy = Jz = 1,280: 0.96875 · 0.02 = 0.019375 rad/s². The far body's own rate of angular momentum
+    // about y is 60 ω̇y + (30 − 60) ωz ωx = 0.5625 N·m; its centre moves by ω̇ × (1, 0, 0) + ω (ω · (1, 0,
+    // 0)) − ω² (1, 0, 0) = (−0.01, 0, −0.019375 + 0.02), so the force is (−3, 0, 0.1875) N, and about the
+    // joint 3 m behind −3 · 0.1875 are added.
     let both = joint([0.2, 0.0, 0.1], [0.0; 3], [0.0; 3], false);
     assert!(is(both.force, [-3.0, 0.0, 0.1875]) && is(both.moment, [0.0, 0.0, 0.0]), "{both:?}");
 }
@@ -95,7 +100,8 @@ fn two_bodies_by_hand() {
 proptest! {
     #![proptest_config(stackhold_tests::properties())]
 
-    /// The far side upon the near side is the opposite of the near side upon the far side, whatever moves and pushes.
+    /// The far side upon the near side is the opposite of the near side upon the far side, whatever moves and
+    /// pushes.
     #[test]
     fn action_is_reaction(
         rate in prop::array::uniform3(-0.5_f64..0.5),
@@ -138,8 +144,8 @@ fn pulse(scenario: &Scenario, jet: usize) -> (f64, f64, f64) {
 #[test]
 fn a_pulse_loads_the_joint_as_by_hand() {
     let mut made = two_bodies();
-    // With ramps and without: the largest load is that of steady thrust, found between the control cycles too. The rate
-    // gathered, 0.005 rad/s, adds 300 · 0.005² · 1 N along x, 0.01 N across 1.5 N.
+    // With ramps and without: the largest load is that of steady thrust, found between the control cycles
+    // too. The rate gathered, 0.005 rad/s, adds 300 · 0.005² · 1 N along x, 0.01 N across 1.5 N.
     for ramp in [0.0, 0.05] {
         made.vehicle.jets.iter_mut().for_each(|jet| (jet.rise_s, jet.tail_off_s) = (ramp, ramp));
         let (force, moment, _) = pulse(&made, 0);
@@ -152,8 +158,8 @@ fn a_pulse_loads_the_joint_as_by_hand() {
         let (force, moment, _) = pulse(&made, 2);
         assert!(close(force, 0.125, 1e-3) && moment < 1e-4, "{force} {moment}");
     }
-    // A vent of 3 N on the far body pushes all at 0.0075 m/s², which takes 2.25 N of the 3: 0.75 N go through the joint;
-    // on the near body it would be the 2.25 N.
+    // A vent of 3 N on the far body pushes all at 0.0075 m/s², which takes 2.25 N of the 3: 0.75 N go through
+    // the joint; on the near body it would be the 2.25 N.
     for (body, wanted) in [(Some("far".to_owned()), 0.75), (None, 2.25)] {
         let vent = Push::Vent { position_m: [5.0, 0.0, 0.0], force_n: [3.0, 0.0, 0.0] };
         made.disturbances =
@@ -170,8 +176,8 @@ fn a_pulse_loads_the_joint_as_by_hand() {
     assert!(Truth::new(&made, &made.stack).unwrap().interface_loads().is_empty());
 }
 
-/// Largest force and moment between two times by the loads of single jets, from the valve edges and the ramps of each
-/// pulse: thrust is a trapezium, so the largest load stands at one of the corners.
+/// Largest force and moment between two times by the loads of single jets, from the valve edges and the ramps
+/// of each pulse: thrust is a trapezium, so the largest load stands at one of the corners.
 fn by_valve_edges(
     scenario: &Scenario,
     edges: &[ValveEdge],
@@ -278,8 +284,9 @@ fn the_stages_of_a_firing_are_those_of_its_valves() {
             );
         }
     }
-    // By hand: every jet of the demonstration is on the tug, and 2,600 of 3,700 kg are beyond the grapple. A jet that turns
-    // nothing would pass 2,600 / 3,700 of its force on; what turning adds or takes is less than its force.
+    // By hand: every jet of the demonstration is on the tug, and 2,600 of 3,700 kg are beyond the grapple. A
+    // jet that turns nothing would pass 2,600 / 3,700 of its force on; what turning adds or takes is less
+    // than its force.
     for load in &found.interfaces[0].jets {
         let jet = demo.vehicle.jets.iter().find(|jet| jet.name == load.jet).unwrap();
         let plain = Vector3::from(jet.force_direction) * jet.thrust_n * 2600.0 / 3700.0;

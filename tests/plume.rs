@@ -12,7 +12,8 @@ use stackhold_harness::scenario::model::{Body, Interface, Jet, JetState, Plume, 
 use stackhold_harness::table;
 use stackhold_harness::truth::Truth;
 
-/// 10 N along x at 1 m above the origin; its plume strikes a slanted face 2 m behind, which takes (−1, 0, 2) N.
+/// 10 N along x at 1 m above the origin; its plume strikes a slanted face 2 m behind, which takes (−1, 0, 2)
+/// N.
 fn struck() -> Jet {
     let plume = Plume { body: "panel".into(), distance_m: 2.0, lost_share: 0.0, force_n: [-1.0, 0.0, 2.0] };
     Jet { thrust_n: 10.0, plume: Some(plume), ..jet("struck", [0.0, 0.0, 1.0], [1.0, 0.0, 0.0]) }
@@ -32,8 +33,8 @@ fn names(list: &[&str]) -> Vec<String> {
 
 #[test]
 fn the_line_of_force_is_that_of_both_forces_by_hand() {
-    // Jet: (10, 0, 0) at (0, 0, 1), 10 N·m about y. Plume: (−1, 0, 2) at (−2, 0, 1), 1 · (−1) − (−2) · 2 = 3 N·m about y.
-    // Together (9, 0, 2) N and (0, 13, 0) N·m.
+    // Jet: (10, 0, 0) at (0, 0, 1), 10 N·m about y. Plume: (−1, 0, 2) at (−2, 0, 1), 1 · (−1) − (−2) · 2 = 3
+    // N·m about y. Together (9, 0, 2) N and (0, 13, 0) N·m.
     let effective = struck().on(&names(&["hub", "panel"]));
     let force = Vector3::from(effective.force_direction) * effective.thrust_n;
     assert!((force - Vector3::new(9.0, 0.0, 2.0)).norm() < 1e-12);
@@ -85,7 +86,8 @@ proptest! {
 
 #[test]
 fn the_truth_pushes_with_jet_and_plume_and_uses_the_flow_of_the_jet() {
-    // On a hub of 1,000 kg and a panel of 1 kg at the origin, a pulse of 0.2 s with both ramps gives 10 N for 0.2 s.
+    // On a hub of 1,000 kg and a panel of 1 kg at the origin, a pulse of 0.2 s with both ramps gives 10 N for
+    // 0.2 s.
     let mut one = struck();
     (one.rise_s, one.tail_off_s) = (0.05, 0.05);
     let mut made = with_panel(scenario(vec![one], [0.0; 3], [1e3, 1e3, 1e3], 10.0));
@@ -107,8 +109,8 @@ fn the_truth_pushes_with_jet_and_plume_and_uses_the_flow_of_the_jet() {
     assert!(close(plain.momentum_n_s()[0], 2.0, 1e-3) && close(plain.angular_momentum_n_m_s()[1], 2.0, 1e-3));
 }
 
-/// The demonstration with its small forward jet in use: the plume strikes the client's face, which stands 1.9 m ahead, and loses a
-/// third of the push; its force on the face leans aside.
+/// The demonstration with its small forward jet in use: the plume strikes the client's face, which stands 1.9
+/// m ahead, and loses a third of the push; its force on the face leans aside.
 fn demo() -> Scenario {
     let mut demo = load_named_or_path("docked_hold").unwrap();
     let strike = |jet: &mut Jet| {
@@ -200,8 +202,9 @@ fn a_hold_with_plumes_closes_its_books() {
 
 #[test]
 fn a_plume_on_the_far_side_goes_through_the_interface() {
-    // 8 N backwards on a near body of 100 kg, half of it back on the far body of 300 kg: all go at −4 / 400 = −0.01 m/s²,
-    // which takes −3 N of the far body; its plume gives +4, so the joint gives −7 N. Nothing turns.
+    // 8 N backwards on a near body of 100 kg, half of it back on the far body of 300 kg: all go at −4 / 400 =
+    // −0.01 m/s², which takes −3 N of the far body; its plume gives +4, so the joint gives −7 N. Nothing
+    // turns.
     let plume = Plume { body: "far".into(), distance_m: 2.0, lost_share: 0.5, force_n: [0.0; 3] };
     let back = Jet { thrust_n: 8.0, plume: Some(plume), ..jet("back", [0.5, 0.0, 0.0], [-1.0, 0.0, 0.0]) };
     let mut made = scenario(

@@ -42,8 +42,8 @@ fn signed(axis: &str) -> (usize, f64) {
     (number, if axis.starts_with('-') { -1.0 } else { 1.0 })
 }
 
-/// Rate change along a demanded axis of what is selected for it, by sums of this file, with the centre of mass `d`
-/// away from that of `stack`; a unit demand.
+/// Rate change along a demanded axis of what is selected for it, by sums of this file, with the centre of
+/// mass `d` away from that of `stack`; a unit demand.
 fn turn(scenario: &Scenario, stack: &MassProperties, axis: &str, d: [f64; 3]) -> f64 {
     let (number, sign) = signed(axis);
     let mut demand = [0.0; 3];
@@ -75,8 +75,8 @@ fn six() -> Scenario {
 
 #[test]
 fn the_margin_of_a_single_jet_is_its_arm() {
-    // By hand: one jet turns each axis, and stops doing so where the centre of mass lies on its line of force, 1 m
-    // away towards the jet.
+    // By hand: one jet turns each axis, and stops doing so where the centre of mass lies on its line of
+    // force, 1 m away towards the jet.
     let scenario = six();
     let found = margins(&scenario);
     for (axis, jet) in found.healthy.iter().zip(&scenario.vehicle.jets) {
@@ -102,8 +102,8 @@ fn the_margin_of_a_single_jet_is_its_arm() {
 
 #[test]
 fn a_couple_has_no_margin_to_lose() {
-    // Torques per newton by hand: (1, −1, 0), (1, 1, 0), (−1, −1, 0), (−1, 1, 0); roll alone takes the first two
-    // for equal times, or the last two, and their forces cancel. Pitch takes two that push the same way.
+    // Torques per newton by hand: (1, −1, 0), (1, 1, 0), (−1, −1, 0), (−1, 1, 0); roll alone takes the first
+    // two for equal times, or the last two, and their forces cancel. Pitch takes two that push the same way.
     let jets = vec![
         jet("a", [1.0, 1.0, 0.0], [0.0, 0.0, 1.0]),
         jet("b", [1.0, -1.0, 0.0], [0.0, 0.0, -1.0]),
@@ -233,7 +233,8 @@ fn displaced(scenario: &Scenario, d: [f64; 3]) -> Scenario {
     moved
 }
 
-/// Rate change along the axis, over what is asked, of the firing for the told table on the truth of a displaced stack.
+/// Rate change along the axis, over what is asked, of the firing for the told table on the truth of a
+/// displaced stack.
 fn flown(told: &Scenario, axis: &str, d: [f64; 3]) -> f64 {
     const ASKED_RAD_S: f64 = 2e-3;
     let (number, sign) = signed(axis);
@@ -261,7 +262,8 @@ fn flown(told: &Scenario, axis: &str, d: [f64; 3]) -> f64 {
 
 #[test]
 fn flown_on_a_displaced_stack_the_sign_turns_beyond_the_margin() {
-    // The inertia moves with the bodies here. Along the direction of the margin that helps on every axis of the demonstration.
+    // The inertia moves with the bodies here. Along the direction of the margin that helps on every axis of
+    // the demonstration.
     let demo = load_named_or_path("docked_hold").unwrap();
     for axis in &margins(&demo).healthy {
         let (margin, n) = axis.margin_m.zip(axis.direction).unwrap();

@@ -1,11 +1,11 @@
 //! What interfaces carry when jets fire: by jet, and by firing about a single axis.
 //!
-//! Steady thrust on the stack at rest, by the equations of [`crate::truth::interface`]. Jets of one firing open
-//! together and close one by one as their on-times run out; the largest load of these stages counts. Ramps,
-//! scatter and rate are left out here; a flight (`stackhold run`) has them. A demand that takes several control
-//! cycles is flown with what each cycle can do at most, by other jets than these and with larger loads. The kernel does not limit these loads when it
-//! selects: whoever must keep them low bounds the figures of a flight in a requirement, and limits the jets open at once or
-//! forbids some.
+//! Steady thrust on the stack at rest, by the equations of [`crate::truth::interface`]. Jets of one firing
+//! open together and close one by one as their on-times run out; the largest load of these stages counts.
+//! Ramps, scatter and rate are left out here; a flight (`stackhold run`) has them. A demand that takes
+//! several control cycles is flown with what each cycle can do at most, by other jets than these and with
+//! larger loads. The kernel does not limit these loads when it selects: whoever must keep them low bounds the
+//! figures of a flight in a requirement, and limits the jets open at once or forbids some.
 
 use nalgebra::Vector3;
 use serde::Serialize;

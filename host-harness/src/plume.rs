@@ -1,15 +1,15 @@
 //! Plumes that strike the stack: what is left of a jet's push, and where its line leads.
 //!
-//! A plume leaves the nozzle along the jet's line of force, backwards. Where it strikes a body on that line, at a
-//! distance `s` from the nozzle, it pushes with a force `P` in proportion to thrust. Jet and plume push through the
-//! same point, so together they are one force `f d + P` through it: another line of force, another
-//! direction, another size, and no torque that the three could not tell. The flow is as before, so the specific impulse
-//! counts for less. That is how the truth pushes, and how the kernel is told, in the fields its table has: a jet that the stack
-//! it is told does not get in the way of is told plain.
+//! A plume leaves the nozzle along the jet's line of force, backwards. Where it strikes a body on that line,
+//! at a distance `s` from the nozzle, it pushes with a force `P` in proportion to thrust. Jet and plume push
+//! through the same point, so together they are one force `f d + P` through it: another line of force,
+//! another direction and another size, which say all of it. The flow is as before, so the specific impulse is
+//! lower in proportion. That is how the truth pushes, and what the kernel is told in the fields that its table
+//! has. Where the struck body is not in the stack it is told, it is told the jet alone.
 //!
-//! Left out: a plume whose centre of pressure lies off the line of force, which would add a torque about the line (the kernel's table
-//! would need a torque for each jet beside direction, thrust and place); plumes that miss at first and strike when bodies turn; heating
-//! and contamination.
+//! Left out: a plume whose centre of pressure lies off the line of force, which would add a torque about the
+//! line (the kernel's table would need a torque for each jet beside direction, thrust and place); plumes that
+//! miss at first and strike when bodies turn; heating and contamination.
 
 use nalgebra::Vector3;
 
@@ -37,8 +37,8 @@ impl Jet {
         self.plume.as_ref().filter(|plume| present.contains(&plume.body))
     }
 
-    /// The jet as it pushes a stack of these bodies: itself, or with a plume that strikes one of them the jet that
-    /// has the same effect, whose `position_m` is a point of its line of force and no longer the nozzle.
+    /// The jet as it pushes a stack of these bodies: itself, or with a plume that strikes one of them the jet
+    /// that has the same effect, whose `position_m` is a point of its line of force and no longer the nozzle.
     #[must_use]
     pub fn on(&self, present: &[String]) -> Self {
         let plain = Self { plume: None, ..self.clone() };

@@ -36,7 +36,8 @@ pub struct ValveEdge {
     pub jet: usize,
     /// Opened (`true`) or closed.
     pub open: bool,
-    /// Steady thrust of this pulse with its scatter, N; of jet and plume together where the plume strikes the stack.
+    /// Steady thrust of this pulse with its scatter, N; of jet and plume together where the plume strikes the
+    /// stack.
     pub thrust_n: f64,
 }
 

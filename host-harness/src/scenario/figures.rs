@@ -3,7 +3,8 @@
 /// A figure of `summary.json` that a requirement may bound.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Figure {
-    /// Key, with its unit; `{axis}` stands for `x`, `y` or `z`, `{interface}` for an interface of the vehicle.
+    /// Key, with its unit; `{axis}` stands for `x`, `y` or `z`, `{interface}` for an interface of the
+    /// vehicle.
     pub name: &'static str,
     /// What it measures.
     pub meaning: &'static str,

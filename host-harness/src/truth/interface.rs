@@ -1,17 +1,17 @@
 //! What an interface between two parts of the stack has to carry.
 //!
-//! The stack is rigid; an interface is a place where it could be taken apart into a near and a far side. With the
-//! acceleration of the whole known, Newton and Euler for the far side alone leave the load on the interface as the
-//! only unknown. With `c`, `J` of the stack, `c₂`, `m₂`, `J₂` of the far side, `p` the interface, all in
-//! body axes, `F`, `T` what pushes on the stack from outside (torque about `c`), `F₂`, `T₂` the part of it that
-//! pushes on the far side (torque about `p`):
+//! The stack is rigid; an interface is a place where it could be taken apart into a near and a far side. With
+//! the acceleration of the whole known, Newton and Euler for the far side alone leave the load on the
+//! interface as the only unknown. With `c`, `J` of the stack, `c₂`, `m₂`, `J₂` of the far side, `p` the
+//! interface, all in body axes, `F`, `T` what pushes on the stack from outside (torque about `c`), `F₂`, `T₂`
+//! the part of it that pushes on the far side (torque about `p`):
 //!
 //! * `α = J⁻¹ (T − ω × J ω)`, `a₂ = F / M + α × (c₂ − c) + ω × (ω × (c₂ − c))`,
 //! * force on the far side `m₂ a₂ − F₂`,
 //! * moment on the far side about `p`: `J₂ α + ω × J₂ ω + (c₂ − p) × m₂ a₂ − T₂`.
 //!
-//! The near side feels the opposite. Left out: how the load spreads over latches, the ringing of a
-//! structure that is not rigid (a firing that starts at once loads a soft joint up to twice as much), preload, and the
+//! The near side feels the opposite. Left out: how the load spreads over latches, the ringing of a structure
+//! that is not rigid (a firing that starts at once loads a soft joint up to twice as much), preload, and the
 //! momentum of propellant moving through the far side.
 
 use nalgebra::Vector3;
@@ -62,7 +62,8 @@ pub fn load(place: &Vector3<f64>, at: &Moment<'_>) -> Load {
     }
 }
 
-/// Names of the bodies of `present` on the far side of an interface; `None` where nothing is on one of its sides.
+/// Names of the bodies of `present` on the far side of an interface; `None` where nothing is on one of its
+/// sides.
 #[must_use]
 pub fn far_bodies(interface: &Interface, present: &[String]) -> Option<Vec<String>> {
     let is_far = |body: &&String| interface.far_side.contains(body);

@@ -107,8 +107,8 @@ impl JetUnit {
         }
     }
 
-    /// The plume of `jet` strikes a body of the stack: thrust counts what jet and plume push together from here on, for
-    /// the same flow.
+    /// The plume of `jet` strikes a body of the stack: thrust counts what jet and plume push together from
+    /// here on, for the same flow.
     ///
     /// * `plume` — force, and torque about the structural origin, at steady thrust.
     pub fn strikes(&mut self, jet: &Jet, plume: &Wrench) {

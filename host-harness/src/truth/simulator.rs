@@ -323,8 +323,8 @@ impl Truth {
         sum
     }
 
-    /// Looks at the loads on the interfaces as everything pushes now, `time` s: thrust is linear in a step, so that
-    /// the largest loads stand at its ends.
+    /// Looks at the loads on the interfaces as everything pushes now, `time` s: thrust is linear in a step,
+    /// so that the largest loads stand at its ends.
     fn watch_interfaces(&mut self, time: f64) {
         if self.watches.is_empty() {
             return;
