@@ -283,7 +283,10 @@ impl Truth {
     /// Returns the step taken, s.
     fn forced(&mut self, wanted: f64) -> f64 {
         let step = self.plan_draught(wanted);
-        self.watch_interfaces(self.time);
+        // A disturbance pushes at the end of a step as at its start.
+        if !self.active.is_empty() {
+            self.watch_interfaces(self.time);
+        }
         let (start, end) = (self.jet_wrench(0.0), self.jet_wrench(step));
         let mut middle = Wrench::default();
         middle.add(&start, 0.5);
