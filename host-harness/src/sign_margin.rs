@@ -12,8 +12,8 @@
 //! It is linear in `d`: zero on a plane, and of the wrong sign beyond it. The **margin** is the distance of
 //! that plane from `c`, `a · H / |F × a|`, and its **direction** the nearest way there, `F × a / |F × a|`. An
 //! error of the centre of mass shorter than the margin turns the axis the right way, whatever its direction.
-//! A firing without net force has no such plane. What is selected does not depend on the size of the demand,
-//! nor does the margin.
+//! A firing without net force has no such plane. On-times grow in proportion to the demand, so the margin does
+//! not depend on its size.
 //!
 //! *Told*: `c` and `J` as in the table; `d` is true less told. *Left*: `c` and `J` of the stack as it is, so
 //! that what a table in error has already used up is gone; below zero the axis turns the wrong way now.
@@ -24,6 +24,8 @@
 //!   stage displaced together and the inertia with them, no axis turns the wrong way nearer than 0.95 of its
 //!   margin in any direction, and along the margin's own direction at 1.05 to 1.65 times it
 //!   (`tests/sign_margin.rs`).
+//! * Demands too large for one control cycle: they are flown with on-times at their limit and so with other
+//!   jets than these, whose margin is another one.
 //! * Whole ticks, ramps and scatter, which change `t_j` by little; the wish to spare translation; jets that
 //!   fail unannounced: a failed jet is one the kernel selects without.
 
