@@ -10,7 +10,7 @@ use rand_pcg::Pcg64;
 use stackhold_harness::metrics::{self, Metrics};
 use stackhold_harness::record::RunRecord;
 use stackhold_harness::scenario::load_embedded;
-use stackhold_harness::scenario::model::{Deflection, Mode, Phase, Scenario, Told};
+use stackhold_harness::scenario::model::{Deflection, Mode, Scenario, Told};
 use stackhold_harness::table::{self, JETS};
 use stackhold_harness::{closed_loop, stack};
 use stackhold_kernel::controller::Controller;
