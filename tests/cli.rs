@@ -3,6 +3,7 @@ mod handmade;
 
 use std::fs;
 use std::path::{Path, PathBuf};
+use std::time::Instant;
 
 use serde_json::Value;
 use stackhold_harness::cli::{Console, main_with_args, main_with_writers};
@@ -56,6 +57,35 @@ fn a_run_met_exits_0_and_says_so_first() {
     assert!(lines.next().unwrap().starts_with("Held within "), "{out}");
     assert!(out.contains("Caution:") && out.contains("Next: stackhold run"));
     assert!(!out.contains('\u{1b}'), "no colour without a terminal");
+}
+
+/// Paced by the wall clock a flight takes the time it simulates, sleeps through it, and ends with the figures it
+/// has otherwise.
+#[test]
+fn a_rehearsal_takes_its_time() {
+    let file = short_scenario("rehearsal", LOOSE);
+    let text = fs::read_to_string(&file).unwrap().replace("duration_s = 900.0", "duration_s = 2.4");
+    // Without the vent, which starts after the end.
+    let (head, rest) = text.split_once("[[disturbance]]").unwrap();
+    fs::write(&file, format!("{head}[sensors]{}", rest.split_once("[sensors]").unwrap().1)).unwrap();
+    let began = Instant::now();
+    let (code, mut paced) = json(&["run", &file, "--real-time", "--json"]);
+    let took = began.elapsed().as_secs_f64();
+    assert_eq!(code, 0);
+    assert!(took >= 2.4, "{took} s");
+    assert!(paced["wall_s"].as_f64().unwrap() >= 2.4 - 0.24, "{paced}");
+    assert_eq!(paced["variants"], serde_json::json!([]), "one flight alone");
+    let (_, mut own) = json(&["run", &file, "--json"]);
+    assert!(own["wall_s"].as_f64().unwrap() < 2.0, "{own}");
+    for summary in [&mut paced, &mut own] {
+        let fields = summary.as_object_mut().unwrap();
+        for key in ["wall_s", "simulated_over_wall", "variants", "command"] {
+            assert!(fields.remove(key).is_some(), "{key}");
+        }
+    }
+    assert_eq!(paced, own);
+    let (code, _, err) = stackhold(&["run", &file, "--real-time", "--certificates", "nowhere"]);
+    assert_eq!(code, 2, "{err}");
 }
 
 #[test]

@@ -311,7 +311,7 @@ fn only_the_forbidden_jet_blows_on_the_client() {
 fn the_steady_vent_loads_every_axis_with_fifty_long_firings() {
     let scenario = load_embedded("steady_vent").expect("reads");
     let lump = lump(&scenario, &scenario.stack);
-    let Push::Vent { position_m, force_n } = scenario.disturbances[0].push else { panic!("a vent") };
+    let Push::Vent { position_m, force_n, .. } = scenario.disturbances[0].push else { panic!("a vent") };
     let torque = (Vector3::from(position_m) - lump.centre_m).cross(&Vector3::from(force_n));
     let acceleration = lump.inertia_kg_m2.try_inverse().expect("regular") * torque;
     let width = 2.0 * 0.5_f64.to_radians();

@@ -233,6 +233,48 @@ fn a_constant_push_is_paid_at_the_floor_of_reference_row_lc7_on_one_side() {
     assert!(firings > 100.0);
 }
 
+// ------------------------------------------------------------------------------- a truth of more parts
+
+#[test]
+fn a_grip_that_gives_way_costs_no_more_and_does_not_keep_swinging() {
+    let scenario = from_library("flexible_grip_hold");
+    let mut rigid = scenario.clone();
+    rigid.joints.clear();
+    let used = figure(&fly(&rigid), "propellant_kg");
+    for frequency_hz in [0.1, 0.3, 1.0] {
+        let mut scenario = scenario.clone();
+        scenario.joints.iter_mut().for_each(|joint| joint.frequency_hz = frequency_hz);
+        let metrics = fly(&scenario);
+        let (over, swing) =
+            (figure(&metrics, "propellant_kg") / used, figure(&metrics, "joint_swing_at_end_deg"));
+        println!("grip at {frequency_hz} Hz: propellant {over:.3} of rigid, swing at the end {swing:.4} deg");
+        assert!(over <= 1.5 && figure(&metrics, "worst_axis_error_over_half_width") <= 1.10);
+        assert!(swing <= 0.05 && figure(&metrics, "joint_angle_max_deg") > 0.001, "{swing}");
+        // With joints the books still close, and the bound is still one.
+        assert!(metrics.bound.as_ref().is_some_and(|bound| bound.proven));
+        assert!(figure(&metrics, "propellant_over_bound") >= 1.0);
+    }
+}
+
+#[test]
+fn the_gravity_gradient_is_held_against_and_its_bound_is_proven() {
+    let scenario = from_library("gravity_gradient_hold");
+    let record =
+        closed_loop::fly(&scenario, &scenario.stack, &scenario.told, "flight", &mut |_| ()).expect("flies");
+    let metrics = metrics::measure(&scenario, &scenario.stack, &record).expect("measured");
+    assert!(figure(&metrics, "worst_axis_error_over_half_width") <= 1.10);
+    assert!(metrics.bound.as_ref().is_some_and(|bound| bound.proven));
+    assert!(figure(&metrics, "propellant_over_bound") >= 1.0);
+    let mut without = scenario.clone();
+    without.orbit = None;
+    let (used, undisturbed) = (figure(&metrics, "propellant_kg"), figure(&fly(&without), "propellant_kg"));
+    println!(
+        "gravity gradient: {used:.4} kg, without {undisturbed:.4} kg, unproven {}",
+        record.selections.unproven
+    );
+    assert!(used > 0.01 && undisturbed < 0.001, "{used} and {undisturbed}");
+}
+
 // -------------------------------------------------------------------------------- wrong knowledge
 
 #[test]

@@ -53,10 +53,10 @@ fn two_bodies() -> Scenario {
 fn joint(rate: [f64; 3], force: [f64; 3], place: [f64; 3], on_far: bool) -> Load {
     let made = two_bodies();
     let names = |list: &[&str]| list.iter().map(|name| (*name).to_owned()).collect::<Vec<_>>();
-    let whole = Inertial::from(Stack::new(&made.vehicle, &made.stack).with_propellant(&[0.0]));
+    let whole = Inertial::new(&Stack::new(&made.vehicle, &made.stack).with_propellant(&[0.0]), None);
     let far = Stack::new(&made.vehicle, &names(&["far"])).with_propellant(&[0.0]);
     let force = Vector3::from(force);
-    let all = Wrench { force, torque: Vector3::from(place).cross(&force) };
+    let all = Wrench { force, torque: Vector3::from(place).cross(&force), ..Wrench::default() };
     let on_far = if on_far { all } else { Wrench::default() };
     let at = Moment { whole: &whole, far: &far, rate: rate.into(), all, on_far };
     load(&Vector3::new(1.0, 0.0, 0.0), &at)
@@ -113,11 +113,11 @@ proptest! {
         let demo = load_named_or_path("docked_hold").unwrap();
         let full = [150.0, 140.0];
         let part = |names: &[String]| Stack::new(&demo.vehicle, names).with_propellant(&full);
-        let whole = Inertial::from(part(&demo.stack));
+        let whole = Inertial::new(&part(&demo.stack), None);
         let (near, far) = (part(&demo.stack[..split]), part(&demo.stack[split..]));
         let push = |k: usize| {
             let force = Vector3::from(forces[k]);
-            Wrench { force, torque: Vector3::from(places[k]).cross(&force) }
+            Wrench { force, torque: Vector3::from(places[k]).cross(&force), ..Wrench::default() }
         };
         let mut all = push(0);
         all.add(&push(1), 1.0);
@@ -161,7 +161,7 @@ fn a_pulse_loads_the_joint_as_by_hand() {
     // A vent of 3 N on the far body pushes all at 0.0075 m/s², which takes 2.25 N of the 3: 0.75 N go through
     // the joint; on the near body it would be the 2.25 N.
     for (body, wanted) in [(Some("far".to_owned()), 0.75), (None, 2.25)] {
-        let vent = Push::Vent { position_m: [5.0, 0.0, 0.0], force_n: [3.0, 0.0, 0.0] };
+        let vent = Push::Vent { position_m: [5.0, 0.0, 0.0], force_n: [3.0, 0.0, 0.0], torque_n_m: [0.0; 3] };
         made.disturbances =
             vec![Disturbance { name: "vent".into(), start_s: 0.5, stop_s: 2.5, push: vent, body }];
         let mut truth = Truth::new(&made, &made.stack).unwrap();

@@ -8,7 +8,7 @@ use stackhold_harness::metrics::{
     Figures, Metrics, limit_cycle_period_s, mean, measure, pointing_statistics, window_means,
 };
 use stackhold_harness::record::{CycleRow, JetTotals, RunRecord, SelectionChecks, ValveEdge};
-use stackhold_harness::scenario::model::{Disturbance, Mode, Phase, Push, Requirement, Scenario};
+use stackhold_harness::scenario::model::{Disturbance, Joint, Mode, Phase, Push, Requirement, Scenario};
 use stackhold_harness::verdict::judge;
 
 fn measured(scenario: &Scenario, record: &RunRecord) -> Metrics {
@@ -191,6 +191,41 @@ fn the_period_of_a_limit_cycle_is_found_on_a_triangle_wave() {
     assert!((found - 150.0).abs() < 0.2 && periods == 1, "{found} {periods}");
 }
 
+/// Two joints: one bends most early on, the other swings most at the end, between -0.2 and 0.3 mrad.
+#[test]
+fn joints_that_still_swing_at_the_end_are_seen() {
+    let mut scenario = jet_1_docked(100.0);
+    let rows = |swinging: bool| -> Vec<CycleRow> {
+        let mut rows: Vec<CycleRow> =
+            (0..1000).map(|k| row(f64::from(k) * 0.1, [0.0; 3], [0.0; 3])).collect();
+        for (k, row) in rows.iter_mut().enumerate().filter(|_| swinging) {
+            let side = if k % 2 == 0 { -0.2e-3 } else { 0.3e-3 };
+            row.joint_angles_rad = [if k < 900 { -5e-3 } else { 1e-4 }, side];
+        }
+        rows
+    };
+    let still = record(&scenario, rows(true));
+    assert_eq!(
+        measured(&scenario, &still).figures.get("joint_swing_at_end_deg"),
+        None,
+        "no joint, no figure"
+    );
+    scenario.joints = vec![Joint {
+        name: "grip".into(),
+        bodies: vec!["hub".into()],
+        hinge_m: [0.0; 3],
+        axis: [0.0, 0.0, 1.0],
+        frequency_hz: 0.3,
+        damping_ratio: 0.01,
+        initial_rad: 0.0,
+    }];
+    let metrics = measured(&scenario, &record(&scenario, rows(true)));
+    assert!(close(figure(&metrics, "joint_angle_max_deg"), 5e-3_f64.to_degrees(), 1e-12));
+    assert!(close(figure(&metrics, "joint_swing_at_end_deg"), 0.25e-3_f64.to_degrees(), 1e-12));
+    let metrics = measured(&scenario, &record(&scenario, rows(false)));
+    assert_eq!(figure(&metrics, "joint_swing_at_end_deg"), 0.0);
+}
+
 #[test]
 fn propellant_and_valves_are_summed_by_jet_and_axis() {
     let mut scenario = jet_1_docked(1000.0);
@@ -284,8 +319,8 @@ fn a_hold_on_its_limit_cycle_costs_the_closed_form_of_the_axis_that_cycles() {
         name: "push".into(),
         start_s: 0.0,
         stop_s: 1.0,
-        push,
         body: None,
+        push,
     });
     assert_eq!(measured(&pushed, &dearer).figures.get("hold_propellant_over_limit_cycle"), None);
 }

@@ -205,7 +205,7 @@ fn what_is_left_out_gets_its_default() {
     assert_eq!(scenario.vehicle.tanks[0].unusable_kg, 0.0);
     assert_eq!(scenario.vehicle.engine, None);
     assert!(scenario.vehicle.interfaces.is_empty() && scenario.disturbances[0].body.is_none());
-    assert_eq!(scenario.sensors.delay_s, 0.0);
+    assert_eq!((scenario.sensors.attitude_delay_s, scenario.sensors.rate_delay_s), (0.0, 0.0));
     assert_eq!(scenario.actuators.pulse_scatter, 0.0);
     assert_eq!(scenario.initial.rate_rad_s, [0.0; 3]);
     // 0.006 s + 0.013 s until the valve is shut: 4.75 ticks, so 5.
@@ -232,6 +232,58 @@ fn interfaces_are_read_and_their_loads_may_be_required() {
     assert_eq!(demo.disturbances[0].body.as_deref(), Some("client"));
     // The mast reaches 1.85 / 2 m beyond its centre, and the client's near face stands there.
     assert!((grapple.position_m[0] - (3.325 + 0.925)).abs() < 1e-12);
+}
+
+#[test]
+fn a_rate_sensor_may_have_a_delay_of_its_own_and_a_vent_a_torque() {
+    let delays = |more: &str| {
+        let sensors = read(&format!("{SCENARIO}\n[sensors]\n{more}")).sensors;
+        (sensors.attitude_delay_s, sensors.rate_delay_s)
+    };
+    assert_eq!(delays("delay_s = 0.2\n"), (0.2, 0.2));
+    assert_eq!(delays("delay_s = 0.2\nrate_delay_s = 0.04\n"), (0.2, 0.04));
+    assert_eq!(delays("rate_delay_s = 0.04\n"), (0.0, 0.04));
+    let vent = |torque: &str| {
+        let push = "kind = \"vent\"\nposition_m = [1.0, 0.0, 0.0]\nforce_n = [0.0, 0.01, 0.0]\n";
+        let plain = "kind = \"torque\"\ntorque_n_m = [0.0, 0.0, 0.01]\n";
+        read(&SCENARIO.replace(plain, &format!("{push}{torque}"))).disturbances[0].push
+    };
+    let (position_m, force_n) = ([1.0, 0.0, 0.0], [0.0, 0.01, 0.0]);
+    assert_eq!(vent(""), Push::Vent { position_m, force_n, torque_n_m: [0.0; 3] });
+    let torque_n_m = [0.0, 0.02, 0.0];
+    assert_eq!(vent("torque_n_m = [0.0, 0.02, 0.0]\n"), Push::Vent { position_m, force_n, torque_n_m });
+}
+
+#[test]
+fn joints_and_the_body_a_push_acts_on_are_read() {
+    assert!(read(SCENARIO).joints.is_empty());
+    assert_eq!(read(SCENARIO).disturbances[0].body, None);
+    let more = "\n[[joint]]\nname = \"grip\"\nbodies = [\"load\", \"odd\"]\nhinge_m = [1.5, 0.0, 0.1]\n\
+                axis = [0.0, 1.005, 0.0]\nfrequency_hz = 0.3\ndamping_ratio = 0.02\ninitial_deg = 0.18\n";
+    let scenario = read(&format!("{}{more}", SCENARIO.replace("\"torque\"", "\"torque\"\nbody = \"load\"")));
+    assert_eq!(scenario.disturbances[0].body.as_deref(), Some("load"));
+    let [joint] = &scenario.joints[..] else { panic!("one joint") };
+    assert_eq!(
+        (joint.name.as_str(), &joint.bodies[..]),
+        ("grip", &["load".to_owned(), "odd".to_owned()][..])
+    );
+    assert_eq!((joint.hinge_m, joint.axis), ([1.5, 0.0, 0.1], [0.0, 1.0, 0.0]));
+    assert_eq!((joint.frequency_hz, joint.damping_ratio), (0.3, 0.02));
+    close(joint.initial_rad, std::f64::consts::PI / 1000.0);
+}
+
+/// LIB-1 of the truth's checks: 7000 km from the Earth's centre. The normal is made exactly perpendicular.
+#[test]
+fn an_orbit_is_read() {
+    assert_eq!(read(SCENARIO).orbit, None);
+    let more =
+        "\n[orbit]\naltitude_km = 621.863\nup_at_start = [0.0, 0.0, 1.0]\nnormal = [0.0, -1.0, 0.005]\n";
+    let orbit = read(&format!("{SCENARIO}{more}")).orbit.expect("an orbit");
+    assert!((orbit.rate_rad_s - 0.001_078_007_612_872_506).abs() < 1e-15);
+    assert_eq!((orbit.up_at_start, orbit.normal), ([0.0, 0.0, 1.0], [0.0, -1.0, 0.0]));
+    let rate = more.replace("altitude_km = 621.863", "rate_deg_s = 0.09");
+    let orbit = read(&format!("{SCENARIO}{rate}")).orbit.expect("an orbit");
+    close(orbit.rate_rad_s, std::f64::consts::PI / 2000.0);
 }
 
 #[test]

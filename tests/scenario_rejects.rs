@@ -227,7 +227,7 @@ const SCENARIO_CORPUS: &[Case] = &[
     case(S, ("cycle_ticks = 50", "cycle_ticks = 50\ncommand_delay_ticks = 49"), "|49\n\n", "kernel", "command_delay_ticks", "49", "takes to act", "at most"),
     case(S, ("cycle_ticks = 50", "cycle_ticks = 50\ncommand_delay_ticks = -1"), "|-1", "kernel", "command_delay_ticks", "-1", "must lie between 0 and 49", "below cycle_ticks"),
     case(S, ("cycle_ticks = 50", "cycle_ticks = 50\nmeasurement_age_limit_s = 2.0"), "|2.0", "kernel", "measurement_age_limit_s", "2.0", "is longer than the 6 cycles", "at most 1.2"),
-    case(S, ("cycle_ticks = 50", "cycle_ticks = 50\nmeasurement_age_limit_s = 0.1"), "|0.1\n", "kernel", "measurement_age_limit_s", "0.1", "would refuse every measurement: they arrive 0.12 s old", "above the sensors' delay_s"),
+    case(S, ("cycle_ticks = 50", "cycle_ticks = 50\nmeasurement_age_limit_s = 0.1"), "|0.1\n", "kernel", "measurement_age_limit_s", "0.1", "would refuse every measurement: they arrive 0.12 s old", "above the sensors' delays"),
     case(S, ("cycle_ticks = 50", "cycle_ticks = 50\nassumed_firing_error = 2"), "|2\n", "kernel", "assumed_firing_error", "2", "must lie between 0 and 1", "a fraction"),
     case(S, ("[kernel]", "[[kernel]]"), "|[[kernel]]", "", "kernel", "[[kernel]]", "is a list where a table is needed", "a table headed [kernel]"),
     // Phases.
@@ -248,11 +248,30 @@ const SCENARIO_CORPUS: &[Case] = &[
     case(S, ("mode = \"hold\"", "mode = \"watch\"\nwake_angle_deg = 5.0"), "|[[phase]]\nstart_s = 60", "phase 2", "wake_rate_deg_s", "", "is missing", "wake_rate_deg_s = 0.1"),
     // Disturbances.
     case(S, ("kind = \"vent\"", "kind = \"leak\""), "|\"leak\"", "disturbance \"seep\"", "kind", "\"leak\"", "\"leak\" is no known word", "\"vent\" and \"torque\""),
-    case(S, ("force_n = [0.0, 0.01, 0.0]", "force_n = [0.0, 0.01, 0.0]\ntorque_n_m = [0.0, 0.0, 0.0]"), "|torque_n_m", "disturbance \"seep\"", "torque_n_m", "[0.0, 0.0, 0.0]", "is no known key", "force_n"),
+    case(S, ("force_n = [0.0, 0.01, 0.0]", "force_n = [0.0, 0.01, 0.0]\ntorque_n_m = [0.0, 0.0]"), "|[0.0, 0.0]\n", "disturbance \"seep\"", "torque_n_m", "[0.0, 0.0]", "has 2 entries where a list of 3 numbers is needed", "torque_n_m = [x, y, z]"),
     case(S, ("stop_s = 90.0", "stop_s = 90.0\nbody = \"lode\""), "|\"lode\"", "disturbance \"seep\"", "body", "\"lode\"", "\"lode\" is no known body", "one of \"carrier\" and \"load\""),
     case(S, ("stop_s = 90.0", "stop_s = 9.0"), "|9.0", "disturbance \"seep\"", "stop_s", "9.0", "is not after start_s = 10", "above 10"),
     case(S, ("start_s = 10.0\nstop_s = 90.0", "start_s = 700.0"), "|700.0", "disturbance \"seep\"", "start_s", "700.0", "is not before the end of the run at 600 s", "below 600"),
     case(S, ("[sensors]", "[[disturbance]]\nname = \"seep\"\nkind = \"torque\"\ntorque_n_m = [0.0, 0.0, 0.1]\n\n[sensors]"), "|\"seep\"\nkind = \"torque\"", "disturbance \"seep\"", "name", "\"seep\"", "is taken already", "a name that no other one has"),
+    case(S, ("force_n = [0.0, 0.01, 0.0]", "force_n = [0.0, 0.01, 0.0]\nbody = \"laod\""), "|\"laod\"", "disturbance \"seep\"", "body", "\"laod\"", "is no known body", "did you mean \"load\"?"),
+    // Joints.
+    case(S, ("[sensors]", "[[joint]]\nname = \"grip\"\nbodies = [\"load\"]\nhinge_m = [2.0, 0.0, 0.0]\naxis = [0.0, 0.0, 1.0]\nfrequency_hz = 30.0\ndamping_ratio = 0.01\n\n[sensors]"), "|30.0", "joint \"grip\"", "frequency_hz", "30.0", "must lie between 0.01 and 10", "frequency_hz = 0.3"),
+    case(S, ("[sensors]", "[[joint]]\nname = \"grip\"\nbodies = [\"load\"]\nhinge_m = [2.0, 0.0, 0.0]\naxis = [0.0, 0.0, 1.0]\nfrequency_hz = 0.3\ndamping_ratio = -0.01\n\n[sensors]"), "|-0.01", "joint \"grip\"", "damping_ratio", "-0.01", "must lie between 0 and 1", "damping over critical"),
+    case(S, ("[sensors]", "[[joint]]\nname = \"grip\"\nbodies = [\"load\"]\nhinge_m = [2.0, 0.0, 0.0]\naxis = [0.0, 0.0, 1.0]\nfrequency_hz = 0.3\ndamping_ratio = 0.01\ninitial_deg = 45.0\n\n[sensors]"), "|45.0", "joint \"grip\"", "initial_deg", "45.0", "must lie between -10 and 10", "a small angle"),
+    case(S, ("[sensors]", "[[joint]]\nname = \"grip\"\nbodies = [\"load\"]\naxis = [0.0, 0.0, 1.0]\nfrequency_hz = 0.3\ndamping_ratio = 0.01\n\n[sensors]"), "|[[joint]]", "joint \"grip\"", "hinge_m", "", "is missing", "hinge_m = [x, y, z]"),
+    case(S, ("[sensors]", "[[joint]]\nname = \"grip\"\nbodies = [\"load\"]\nhinge_m = [2.0, 0.0, 0.0]\naxis = [0.0, 0.0, 2.0]\nfrequency_hz = 0.3\ndamping_ratio = 0.01\n\n[sensors]"), "|[0.0, 0.0, 2.0]", "joint \"grip\"", "axis", "[0.0, 0.0, 2.0]", "has length 2.000000", "the same direction at length one"),
+    case(S, ("[sensors]", "[[joint]]\nname = \"grip\"\nbodies = [\"carrier\"]\nhinge_m = [2.0, 0.0, 0.0]\naxis = [0.0, 0.0, 1.0]\nfrequency_hz = 0.3\ndamping_ratio = 0.01\n\n[sensors]"), "|[\"carrier\"]\nhinge", "joint \"grip\"", "bodies", "[\"carrier\"]", "names \"carrier\", which carries jet \"roll_plus\"", "the far side of the joint"),
+    case(S, ("[sensors]", "[[joint]]\nname = \"grip\"\nbodies = [\"laod\"]\nhinge_m = [2.0, 0.0, 0.0]\naxis = [0.0, 0.0, 1.0]\nfrequency_hz = 0.3\ndamping_ratio = 0.01\n\n[sensors]"), "|\"laod\"]\nhinge", "joint \"grip\"", "bodies", "\"laod\"", "is no known body", "did you mean \"load\"?"),
+    case(S, ("[sensors]", "[[joint]]\nname = \"a\"\nbodies = [\"load\"]\nhinge_m = [2.0, 0.0, 0.0]\naxis = [0.0, 0.0, 1.0]\nfrequency_hz = 0.3\ndamping_ratio = 0.01\n[[joint]]\nname = \"b\"\nbodies = [\"load\"]\nhinge_m = [2.0, 0.0, 0.0]\naxis = [0.0, 1.0, 0.0]\nfrequency_hz = 0.3\ndamping_ratio = 0.01\n[[joint]]\nname = \"c\"\nbodies = [\"load\"]\nhinge_m = [2.0, 0.0, 0.0]\naxis = [1.0, 0.0, 0.0]\nfrequency_hz = 0.3\ndamping_ratio = 0.01\n\n[sensors]"), "|\"c\"", "joint \"c\"", "name", "\"c\"", "is one joint too many", "at most 2"),
+    // Orbit.
+    case(S, ("[sensors]", "[orbit]\nup_at_start = [1.0, 0.0, 0.0]\nnormal = [0.0, 0.0, 1.0]\n\n[sensors]"), "|[orbit]", "orbit", "altitude_km", "", "is missing, and so is rate_deg_s", "altitude_km = 500.0"),
+    case(S, ("[sensors]", "[orbit]\naltitude_km = 500.0\nrate_deg_s = 0.06\nup_at_start = [1.0, 0.0, 0.0]\nnormal = [0.0, 0.0, 1.0]\n\n[sensors]"), "|0.06", "orbit", "rate_deg_s", "0.06", "stands beside altitude_km", "either"),
+    case(S, ("[sensors]", "[orbit]\naltitude_km = 50.0\nup_at_start = [1.0, 0.0, 0.0]\nnormal = [0.0, 0.0, 1.0]\n\n[sensors]"), "|50.0\nup", "orbit", "altitude_km", "50.0", "must lie between 100 and 1000000", "altitude_km = 500.0"),
+    case(S, ("[sensors]", "[orbit]\nrate_deg_s = 0.0\nup_at_start = [1.0, 0.0, 0.0]\nnormal = [0.0, 0.0, 1.0]\n\n[sensors]"), "|0.0\nup", "orbit", "rate_deg_s", "0.0", "must be above zero and at most 0.2", "rate_deg_s = 0.063"),
+    case(S, ("[sensors]", "[orbit]\naltitude_km = 500.0\nup_at_start = [1.0, 0.0, 0.0]\n\n[sensors]"), "|[orbit]", "orbit", "normal", "", "is missing", "of length one"),
+    // cos 53.13 deg = 0.6.
+    case(S, ("[sensors]", "[orbit]\naltitude_km = 500.0\nup_at_start = [1.0, 0.0, 0.0]\nnormal = [0.6, 0.0, 0.8]\n\n[sensors]"), "|[0.6, 0.0, 0.8]\n", "orbit", "normal", "[0.6, 0.0, 0.8]", "stands at 53.13 deg to up_at_start, not at 90", "normal = [0.000000, 0.000000, 1.000000]"),
+    case(S, ("[sensors]", "[orbit]\naltitude_km = 500.0\nup_at_start = [1.0, 0.0, 0.0]\nnormal = [-1.0, 0.0, 0.0]\n\n[sensors]"), "|[-1.0", "orbit", "normal", "[-1.0, 0.0, 0.0]", "stands at 180.00 deg", "a direction at 90 deg"),
     // Sensors.
     case(S, ("attitude_noise_deg = 0.005", "attitude_noise_deg = -0.005"), "|-0.005", "sensors", "attitude_noise_deg", "-0.005", "must lie between 0 and 10", "attitude_noise_deg = 0.005"),
     case(S, ("[0.0001, 0.0, 0.0]", "[0.0001, \"0\", 0.0]"), "|\"0\"", "sensors", "rate_bias_deg_s", "\"0\"", "is text where a number is needed", "rate_bias_deg_s = [x, y, z]"),
@@ -416,6 +435,7 @@ fn one_slip_gives_no_cascade() {
 #[rustfmt::skip]
 const OUT_OF_RANGE: &[(In, (&str, &str), &str, &str)] = &[
     (S, ("delay_s = 0.12", "delay_s = 11.0"), "delay_s", "11.0"),
+    (S, ("delay_s = 0.12", "delay_s = 0.12\nrate_delay_s = 11.0"), "rate_delay_s", "11.0"),
     (S, ("attitude_noise_deg = 0.005", "attitude_noise_deg = 20.0"), "attitude_noise_deg", "20.0"),
     (S, ("[sensors]", "[actuators]\nthrust_scatter = 0.5\n\n[sensors]"), "thrust_scatter", "0.5"),
     (S, ("[sensors]", "[actuators]\npulse_scatter = -0.1\n\n[sensors]"), "pulse_scatter", "-0.1"),

@@ -147,9 +147,10 @@ fn dry_tanks() {
         scenario.vehicle.tanks[0].unusable_kg = unusable;
         scenario.vehicle.jets[0].rise_s = 0.1;
         scenario.vehicle.jets[0].tail_off_s = 0.3;
-        let push = Push::Vent { position_m: [1.0, 1.0, 0.0], force_n: [0.0, 0.0, 0.01] };
+        let push =
+            Push::Vent { position_m: [1.0, 1.0, 0.0], force_n: [0.0, 0.0, 0.01], torque_n_m: [0.0; 3] };
         scenario.disturbances =
-            vec![Disturbance { name: "vent".into(), start_s: 0.0, stop_s: 1e3, push, body: None }];
+            vec![Disturbance { name: "vent".into(), start_s: 0.0, stop_s: 1e3, body: None, push }];
         let mut truth = truth(&scenario);
         for n in 0..20 {
             pulse(&mut truth, 0, f64::from(n), f64::from(n) + 0.2);
@@ -544,8 +545,12 @@ fn the_books_close() {
             name: "vent".into(),
             start_s: 2.0,
             stop_s: 15.0,
-            push: Push::Vent { position_m: [3.0, 0.0, 0.5], force_n: [0.1, -0.4, 0.2] },
             body: None,
+            push: Push::Vent {
+                position_m: [3.0, 0.0, 0.5],
+                force_n: [0.1, -0.4, 0.2],
+                torque_n_m: [0.05, -0.02, 0.04],
+            },
         },
         Disturbance {
             name: "couple".into(),
@@ -568,7 +573,8 @@ fn the_books_close() {
     near("books without the disturbance", books.momentum_change_n_m_s, without, 1.0).unwrap_err();
     // Body-axes disturbances are constants: their integrals are products (statics, r × F).
     let lever = Vector3::new(3.0, 0.0, 0.5) - Vector3::from(truth.mass_properties().centre_of_mass_m);
-    let want = lever.cross(&Vector3::new(0.1, -0.4, 0.2)) * 13.0 + Vector3::new(0.3, 0.2, -0.1) * 8.0;
+    let vent = lever.cross(&Vector3::new(0.1, -0.4, 0.2)) + Vector3::new(0.05, -0.02, 0.04);
+    let want = vent * 13.0 + Vector3::new(0.3, 0.2, -0.1) * 8.0;
     near("disturbance", books.disturbance_n_m_s, want.into(), 1e-9).unwrap();
 }
 
@@ -577,9 +583,9 @@ fn the_books_close() {
 #[test]
 fn disturbances_start_and_stop_on_time() {
     let mut scenario = scene(1000.0, [1.0, 0.0, 0.0], diagonal([100.0; 3]));
-    let push = Push::Vent { position_m: [1.0, 0.0, 0.0], force_n: [0.0, 0.0, 2.0] };
+    let push = Push::Vent { position_m: [1.0, 0.0, 0.0], force_n: [0.0, 0.0, 2.0], torque_n_m: [0.0; 3] };
     scenario.disturbances =
-        vec![Disturbance { name: "vent".into(), start_s: 0.333, stop_s: 1.777, push, body: None }];
+        vec![Disturbance { name: "vent".into(), start_s: 0.333, stop_s: 1.777, body: None, push }];
     let mut truth = truth(&scenario);
     for cycle in 1..=20 {
         truth.advance_to(f64::from(cycle) * 0.25);

@@ -5,12 +5,26 @@ mod scene;
 
 use scene::{diagonal, near, scene, truth, worst};
 use stackhold_harness::scenario::model::Scenario;
-use stackhold_harness::truth::{Measurement, Sensors};
+use stackhold_harness::truth::Sensors;
 
 fn turning() -> Scenario {
     let mut scenario = scene(1000.0, [0.0; 3], diagonal([100.0; 3]));
     scenario.initial.rate_rad_s = [0.01, -0.02, 0.03];
     scenario
+}
+
+/// What both sensors said of one moment.
+#[derive(Clone, Copy, Debug, PartialEq)]
+struct Measurement {
+    time_s: f64,
+    attitude_xyzw: [f64; 4],
+    rate_rad_s: [f64; 3],
+}
+
+fn newest(sensors: &mut Sensors, time_s: f64) -> Option<Measurement> {
+    let (attitude, rate) = sensors.newest_attitude(time_s).zip(sensors.newest_rate(time_s))?;
+    assert_eq!(attitude.time_s, rate.time_s);
+    Some(Measurement { time_s: rate.time_s, attitude_xyzw: attitude.value, rate_rad_s: rate.value })
 }
 
 /// `count` samples, one every 0.1 s.
@@ -21,7 +35,7 @@ fn samples(scenario: &Scenario, count: u32) -> Vec<Measurement> {
         .map(|n| {
             truth.advance_to(f64::from(n) * 0.1);
             sensors.take(&truth);
-            sensors.newest(truth.time_s() + scenario.sensors.delay_s).unwrap()
+            newest(&mut sensors, truth.time_s()).unwrap()
         })
         .collect()
 }
@@ -34,7 +48,7 @@ fn perfect_sensors() {
     let mut sensors = Sensors::new(&scenario);
     truth.advance_to(5.0);
     sensors.take(&truth);
-    let got = sensors.newest(5.0).unwrap();
+    let got = newest(&mut sensors, 5.0).unwrap();
     assert_eq!(got.time_s, 5.0);
     assert_eq!(got.attitude_xyzw, truth.attitude_xyzw());
     assert_eq!(got.rate_rad_s, truth.rate_rad_s());
@@ -44,21 +58,42 @@ fn perfect_sensors() {
 #[test]
 fn delayed_samples() {
     let mut scenario = turning();
-    scenario.sensors.delay_s = 0.15;
+    (scenario.sensors.attitude_delay_s, scenario.sensors.rate_delay_s) = (0.15, 0.15);
     let mut truth = truth(&scenario);
     let mut sensors = Sensors::new(&scenario);
     sensors.take(&truth);
-    assert_eq!(sensors.newest(0.1), None, "too young");
+    assert_eq!(newest(&mut sensors, 0.1), None, "too young");
     let mut past = vec![];
     for n in 1..=50 {
         truth.advance_to(f64::from(n) * 0.1);
         sensors.take(&truth);
         past.push((truth.time_s(), truth.attitude_xyzw()));
-        let got = sensors.newest(truth.time_s() + 0.05);
+        let got = newest(&mut sensors, truth.time_s() + 0.05);
         // Sampled 0.1 s ago: 0.15 s old when handed out.
         let want = (n > 1).then(|| past[n as usize - 2]);
         assert_eq!(got.filter(|sample| sample.time_s > 0.0).map(|m| (m.time_s, m.attitude_xyzw)), want);
     }
+}
+
+/// Each sensor has its own delay: what comes in at 1 s was measured at 0.7 s by the one, at 0.9 s by the other.
+#[test]
+fn attitude_and_rate_with_different_delays() {
+    let mut scenario = turning();
+    (scenario.sensors.attitude_delay_s, scenario.sensors.rate_delay_s) = (0.3, 0.1);
+    scenario.vehicle.bodies[0].inertia_kg_m2 = diagonal([80.0, 100.0, 120.0]);
+    let mut truth = truth(&scenario);
+    let mut sensors = Sensors::new(&scenario);
+    assert_eq!((sensors.newest_attitude(0.0), sensors.newest_rate(0.0)), (None, None));
+    truth.advance_to(0.7);
+    sensors.take_attitude(&truth);
+    let attitude = truth.attitude_xyzw();
+    truth.advance_to(0.9);
+    sensors.take_rate(&truth);
+    let rate = truth.rate_rad_s();
+    assert_eq!((sensors.newest_attitude(0.99), sensors.newest_rate(0.99)), (None, None));
+    let (seen, felt) = (sensors.newest_attitude(1.0).unwrap(), sensors.newest_rate(1.0).unwrap());
+    assert_eq!((seen.time_s, seen.value), (0.7, attitude));
+    assert_eq!((felt.time_s, felt.value), (0.9, rate));
 }
 
 fn sigma(values: impl Iterator<Item = f64> + Clone) -> (f64, f64) {

@@ -7,6 +7,9 @@
 //!
 //! `I = H(end) − H(start) + ∫ ω × H dt − ∫ disturbance torque dt`.
 //!
+//! Gravity gradient is one of the disturbances: the torque of the attitudes really flown. The bound says what
+//! that flight needed, not what a flight in another attitude would have.
+//!
 //! Let `a_j` be the torque of jet `j` per unit of its impulse and `p_j = 1/(Isp_j g0)` its least
 //! propellant per unit of impulse (steady specific impulse: a short pulse only costs more). For any
 //! fixed `y` with `y · a_j ≤ p_j` for every jet, `propellant ≥ Σ p_j ∫ f_j dt ≥ y · Σ ∫ a_j f_j dt =

@@ -7,6 +7,7 @@ mod certificates;
 mod compare;
 mod console;
 mod flights;
+mod pace;
 mod run;
 mod select_text;
 mod table_text;
@@ -80,6 +81,9 @@ struct RunWords {
     /// empty folder; tests/certificates/check.py confirms them.
     #[arg(long, value_name = "DIR")]
     certificates: Option<PathBuf>,
+    /// Fly at the pace of the wall clock, for rehearsal: the scenario's own flight alone.
+    #[arg(long, conflicts_with = "certificates")]
+    real_time: bool,
 }
 
 #[derive(Debug, Args)]
@@ -222,8 +226,12 @@ fn obey(words: Words, console: &mut Console<'_>) -> Result<i32> {
     let common = words.common;
     match words.command.unwrap_or(Command::Run(RunWords::default())) {
         Command::Run(run) => {
-            let certificates = run.certificates.as_deref();
-            run::run(run.scenario.as_deref(), run.seed, certificates, &common, console)
+            let scenario = run.scenario.as_deref();
+            if run.real_time {
+                run::rehearse(scenario, run.seed, &common, console)
+            } else {
+                run::run(scenario, run.seed, run.certificates.as_deref(), &common, console)
+            }
         }
         Command::Authority(asked) => {
             authority_text::authority(&asked.scenario, asked.rate_change_deg_s, &common, console)

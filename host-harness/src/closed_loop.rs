@@ -20,7 +20,7 @@ use crate::record::{CycleRow, RunRecord};
 use crate::scenario::model::{Deflection, Mode, Phase, Scenario, Shut, ShutOff, Told};
 use crate::selection_check::Checker;
 use crate::table::{self, JETS, tick_at};
-use crate::truth::{Measurement, Sensors, Truth};
+use crate::truth::{Sample, Sensors, Truth};
 
 /// Where the kernel runs.
 pub trait Kernel {
@@ -109,6 +109,9 @@ pub fn fly_watched(
 /// FNV-1a, 64 bits: offset basis and prime as published by Fowler, Noll and Vo.
 const FNV_START: u64 = 0xcbf2_9ce4_8422_2325;
 const FNV_PRIME: u64 = 0x0000_0100_0000_01b3;
+
+/// A sensor takes a sample.
+type Take = fn(&mut Sensors, &Truth);
 
 struct Flight<'a, K> {
     scenario: &'a Scenario,
@@ -218,12 +221,11 @@ impl<'a, K: Kernel> Flight<'a, K> {
         let tick_s = self.scenario.kernel.tick_s;
         let time_s = start as f64 * tick_s;
         let phase = phase_at(&self.scenario.phases, time_s);
-        let measurement = self.sensors.newest(time_s);
         let (inhibited, shut_groups) = shut_off(self.scenario, time_s);
         let input = CycleInput {
             tick: wrapped(start),
-            attitude: measurement.map(|m| attitude_sample(&m, tick_s)),
-            rate: measurement.map(|m| rate_sample(&m, tick_s)),
+            attitude: self.sensors.newest_attitude(time_s).map(|m| attitude_sample(&m, tick_s)),
+            rate: self.sensors.newest_rate(time_s).map(|m| rate_sample(&m, tick_s)),
             command: command(phase.1, phase.0, time_s),
             inhibited,
             shut_groups,
@@ -243,10 +245,17 @@ impl<'a, K: Kernel> Flight<'a, K> {
     fn coast(&mut self, start: u64) -> Result<()> {
         let tick_s = self.scenario.kernel.tick_s;
         let cycle = u64::from(self.scenario.kernel.cycle_ticks);
-        let delay = tick_at(self.sensors.delay_s(), tick_s) % cycle;
-        let sampled = start + cycle - delay;
-        self.truth.advance_to(sampled as f64 * tick_s);
-        self.sensors.take(&self.truth);
+        let due = |delay_s: f64| start + cycle - tick_at(delay_s, tick_s) % cycle;
+        let sensors = &self.scenario.sensors;
+        let mut samples = [
+            (due(sensors.attitude_delay_s), Sensors::take_attitude as Take),
+            (due(sensors.rate_delay_s), Sensors::take_rate as Take),
+        ];
+        samples.sort_by_key(|&(sampled, _)| sampled);
+        for (sampled, take) in samples {
+            self.truth.advance_to(sampled as f64 * tick_s);
+            take(&mut self.sensors, &self.truth);
+        }
         self.truth.advance_to((start + cycle) as f64 * tick_s);
         Ok(())
     }
@@ -289,6 +298,7 @@ impl<'a, K: Kernel> Flight<'a, K> {
             attitude_xyzw,
             rate_rad_s: self.truth.rate_rad_s(),
             error_rad,
+            joint_angles_rad: self.truth.joint_angles_rad(),
             velocity_m_s: self.truth.velocity_m_s(),
             estimated_rate_rad_s: wide(output.motion.rate_rad_s),
             estimated_disturbance_rad_s2: wide(output.disturbance_rad_s2),
@@ -376,17 +386,17 @@ fn deflection_at(deflections: &[Deflection], since_s: f64) -> [f64; 3] {
     deflections.iter().rfind(|row| row.at_s <= since_s + 1e-9).map_or([0.0; 3], |row| row.deflection)
 }
 
-fn attitude_sample(m: &Measurement, tick_s: f64) -> AttitudeSample {
+fn attitude_sample(m: &Sample<4>, tick_s: f64) -> AttitudeSample {
     AttitudeSample {
-        attitude_xyzw: m.attitude_xyzw.map(|c| c as f32),
+        attitude_xyzw: m.value.map(|c| c as f32),
         tick: wrapped(tick_at(m.time_s, tick_s)),
         valid: true,
     }
 }
 
-fn rate_sample(m: &Measurement, tick_s: f64) -> RateSample {
+fn rate_sample(m: &Sample<3>, tick_s: f64) -> RateSample {
     RateSample {
-        rate_rad_s: m.rate_rad_s.map(|c| c as f32),
+        rate_rad_s: m.value.map(|c| c as f32),
         tick: wrapped(tick_at(m.time_s, tick_s)),
         valid: true,
     }

@@ -68,13 +68,14 @@ fn one(scenario: &Scenario, interface: &Interface, axes: &[AxisAuthority]) -> Op
     let (vehicle, present) = (&scenario.vehicle, &scenario.stack);
     let far_side = far_bodies(interface, present)?;
     let propellant = full_tanks(vehicle);
-    let whole = Inertial::from(Stack::new(vehicle, present).with_propellant(&propellant));
+    let whole = Inertial::new(&Stack::new(vehicle, present).with_propellant(&propellant), None);
     let far = Stack::new(vehicle, &far_side).with_propellant(&propellant);
     let place = Vector3::from(interface.position_m);
     let of = |jet: &Jet| -> Load {
         let push = |place_m: [f64; 3], force: Vector3<f64>| Wrench {
             force,
             torque: Vector3::from(place_m).cross(&force),
+            ..Wrench::default()
         };
         let nozzle = push(jet.position_m, Vector3::from(jet.force_direction) * jet.thrust_n);
         let strikes = jet.striking(present);

@@ -121,6 +121,7 @@ pub fn measure(scenario: &Scenario, flown_stack: &[String], record: &RunRecord) 
     let mut figures = Figures::default();
     pointing(&mut figures, &holds);
     rates(&mut figures, &holds, record);
+    joints(&mut figures, scenario, record);
     figures.push("cross_coupling", cross_coupling(scenario, record));
     by_hand(&mut figures, scenario, record);
     figures.push("damping_time_s", damping_time(scenario, record));
@@ -455,6 +456,22 @@ fn propellant(figures: &mut Figures, scenario: &Scenario, record: &RunRecord, bo
     figures.push("propellant_over_bound", proven.filter(worth).map(|value| total / value));
 }
 
+/// How far the sprung joints bent, and whether they still swing at the end: none where there is none.
+fn joints(figures: &mut Figures, scenario: &Scenario, record: &RunRecord) {
+    let there = !scenario.joints.is_empty();
+    let angles = |joint: usize| record.cycles.iter().map(move |row| row.joint_angles_rad[joint].to_degrees());
+    let largest = [0, 1].into_iter().flat_map(angles).map(f64::abs).fold(0.0, f64::max);
+    let before = record.cycles.len() * 9 / 10;
+    let swing = |joint: usize| {
+        let (low, high) = angles(joint)
+            .skip(before)
+            .fold((f64::INFINITY, f64::NEG_INFINITY), |(low, high), x| (low.min(x), high.max(x)));
+        0.5 * (high - low)
+    };
+    figures.push("joint_angle_max_deg", there.then_some(largest));
+    figures.push("joint_swing_at_end_deg", there.then(|| swing(0).max(swing(1))));
+}
+
 /// Propellant of the holds beside the closed form, and the periods really flown.
 fn limit_cycle(
     figures: &mut Figures,
@@ -471,7 +488,8 @@ fn limit_cycle(
     let held: f64 = holds.iter().map(|hold| hold.propellant_kg).sum();
     figures.push("hold_propellant_kg", (!holds.is_empty()).then_some(held));
     // The closed form knows no disturbance: beside one it would say nothing.
-    let comparable = closed_form > 0.0 && scenario.disturbances.is_empty();
+    let undisturbed = scenario.disturbances.is_empty() && scenario.orbit.is_none();
+    let comparable = closed_form > 0.0 && undisturbed;
     figures.push("limit_cycle_reference_kg", comparable.then_some(closed_form));
     figures.push("hold_propellant_over_limit_cycle", comparable.then(|| used / closed_form));
     let periods = |axis: usize| {

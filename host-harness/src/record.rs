@@ -13,6 +13,8 @@ pub struct CycleRow {
     pub rate_rad_s: [f64; 3],
     /// True attitude error (rotation vector from the commanded attitude), rad; zero without one.
     pub error_rad: [f64; 3],
+    /// Angles of the sprung joints that are there, rad; zero for one that is not.
+    pub joint_angles_rad: [f64; 2],
     /// True velocity of the centre of mass gathered since time zero, inertial axes, m/s.
     pub velocity_m_s: [f64; 3],
     /// Rate as the kernel estimates it, rad/s.
@@ -57,7 +59,7 @@ pub struct JetTotals {
 /// True totals over the run that the theoretical lower bound needs; body axes.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct ImpulseAccount {
-    /// ∫ (disturbance torque about the actual centre of mass) dt, N·m·s.
+    /// ∫ (disturbance torque about the actual centre of mass, gravity gradient included) dt, N·m·s.
     pub disturbance_n_m_s: [f64; 3],
     /// ∫ (jet torque about the actual centre of mass) dt, N·m·s.
     pub jets_n_m_s: [f64; 3],

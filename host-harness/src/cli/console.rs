@@ -145,6 +145,21 @@ impl Progress {
         bar.set_position((share.clamp(0.0, 1.0) * 1000.0) as u64);
     }
 
+    /// Shows how far a flight at the pace of the wall clock has come, s.
+    pub fn set_time(&mut self, time_s: f64, duration_s: f64) {
+        if !self.shown {
+            return;
+        }
+        let bar = self.bar.get_or_insert_with(|| {
+            let bar = ProgressBar::new(1000);
+            let style = ProgressStyle::with_template("{msg} {bar:30}");
+            bar.set_style(style.unwrap_or_else(|_| ProgressStyle::default_bar()));
+            bar
+        });
+        bar.set_message(format!("flying {} in real time: {time_s:.1} s of {duration_s} s", self.name));
+        bar.set_position((time_s / duration_s * 1000.0) as u64);
+    }
+
     /// Clears the display.
     pub fn done(self) {
         if let Some(bar) = self.bar {

@@ -4,8 +4,10 @@ use anyhow::{Context, Result};
 
 use super::certificates::Certificates;
 use super::console::Console;
+use super::pace::Pace;
 use crate::certificate::Sampler;
 use crate::output::{Flown, summary};
+use crate::record::RunRecord;
 use crate::scenario::model::{Scenario, Told, Variant};
 use crate::{closed_loop, metrics, scenario, verdict};
 
@@ -75,10 +77,38 @@ fn fly(
     let flown = closed_loop::fly_sampled(scenario, stack, told, name, report, sampler.as_mut());
     progress.done();
     let record = flown.with_context(|| format!("flight {name} of scenario {}", scenario.name))?;
-    let metrics = metrics::measure(scenario, stack, &record)?;
+    let flown = judged(scenario, (stack, told), record, command)?;
     if let (Some(certificates), Some(sampler)) = (certificates, &sampler) {
-        certificates.write_flight(scenario, stack, &record, &metrics, sampler)?;
+        certificates.write_flight(scenario, stack, &flown.record, &flown.metrics, sampler)?;
     }
+    Ok(flown)
+}
+
+/// The scenario's own flight, no cycle of it before its time on the wall clock; ends when it ends there.
+pub fn fly_in_real_time(scenario: &Scenario, command: &str, console: &Console<'_>) -> Result<Flown> {
+    let (stack, told, name) = (scenario.stack.as_slice(), &scenario.told, own_name(scenario));
+    let cycle_s = scenario.kernel.tick_s * f64::from(scenario.kernel.cycle_ticks);
+    let mut pace = Pace::begin(scenario.duration_s, console.progress(name));
+    let mut cycles = 0_u32;
+    // Shown each cycle when it has been computed and its pulses are to begin.
+    let watch = &mut |_: &_, _: &_| {
+        pace.wait_until(f64::from(cycles) * cycle_s);
+        cycles += 1;
+    };
+    let flown = closed_loop::fly_watched(scenario, stack, told, name, &mut |_| {}, watch);
+    pace.end();
+    let record = flown.with_context(|| format!("flight {name} of scenario {}", scenario.name))?;
+    judged(scenario, (stack, told), record, command)
+}
+
+/// A flight measured and judged.
+fn judged(
+    scenario: &Scenario,
+    (stack, told): (&[String], &Told),
+    record: RunRecord,
+    command: &str,
+) -> Result<Flown> {
+    let metrics = metrics::measure(scenario, stack, &record)?;
     let verdict = verdict::judge(&scenario.requirements, &metrics.figures);
     let summary = summary(scenario, stack, told, &record, &metrics, &verdict, command);
     Ok(Flown { stack: stack.to_vec(), told: told.clone(), record, metrics, verdict, summary })

@@ -16,13 +16,15 @@ use crate::scenario;
 use crate::scenario::model::Scenario;
 
 /// Figures shown on the terminal; `summary.json` holds all.
-pub const SHOWN: [&str; 17] = [
+pub const SHOWN: [&str; 19] = [
     "worst_axis_error_deg",
     "worst_axis_error_over_half_width",
     "capture_time_s",
     "ape_99_73_percent_deg",
     "rpe_max_deg",
     "worst_rate_deg_s",
+    "joint_angle_max_deg",
+    "joint_swing_at_end_deg",
     "cross_coupling",
     "propellant_kg",
     "propellant_bound_kg",
@@ -56,14 +58,41 @@ pub fn run(
     for variant in &scenario.variants {
         flown.push(flights::fly_variant(&scenario, variant, &command, certificates.as_mut(), console)?);
     }
-    if let Some(folder) = &folder {
-        write(folder, &scenario, &flown)?;
+    hand_over(name, &scenario, &flown, (folder.as_ref(), certificates.as_ref()), common, console)
+}
+
+/// Flies a scenario's own flight at the pace of the wall clock; the exit code is that of its verdict.
+pub fn rehearse(
+    asked: Option<&str>,
+    seed: Option<u64>,
+    common: &Common,
+    console: &mut Console<'_>,
+) -> Result<i32> {
+    let name = asked.unwrap_or(scenario::DEMO);
+    let scenario = flights::load(name, seed)?;
+    let folder = common.out.as_deref().map(Folder::prepare).transpose()?;
+    let command = command_line(name, seed) + " --real-time";
+    let flown = [flights::fly_in_real_time(&scenario, &command, console)?];
+    hand_over(name, &scenario, &flown, (folder.as_ref(), None), common, console)
+}
+
+/// Writes and shows what was flown, the own flight first; returns the exit code.
+fn hand_over(
+    name: &str,
+    scenario: &Scenario,
+    flown: &[Flown],
+    (folder, certificates): (Option<&Folder>, Option<&Certificates>),
+    common: &Common,
+    console: &mut Console<'_>,
+) -> Result<i32> {
+    if let Some(folder) = folder {
+        write(folder, scenario, flown)?;
     }
     if common.json {
-        console.line(&format!("{:#}", with_variants(&flown)))?;
+        console.line(&format!("{:#}", with_variants(flown)))?;
     } else {
-        show(&scenario, &flown, console)?;
-        hints(name, folder.as_ref(), certificates.as_ref(), console)?;
+        show(scenario, flown, console)?;
+        hints(name, folder, certificates, console)?;
     }
     Ok(flown[0].verdict.exit_code())
 }

@@ -107,6 +107,24 @@ fn attitude([x, y, z, w]: &[f64; 4]) -> String {
 }
 
 fn disturbances(scenario: &Scenario) -> Markup {
+    html! {
+        (pushes(scenario))
+        @for joint in &scenario.joints { p {
+            "Sprung joint " (words::plain(&joint.name)) ", which carries "
+            (joint.bodies.iter().map(|body| words::plain(body)).collect::<Vec<_>>().join(", "))
+            ": axis " (vector(joint.axis)) " through " (vector(joint.hinge_m)) " m; "
+            (with_unit(joint.frequency_hz, "Hz")) ", damping " (number(joint.damping_ratio))
+            " of critical, with the rest held still."
+        } }
+        @if let Some(orbit) = &scenario.orbit { p {
+            "Gravity gradient of a circular orbit of " (number(orbit.rate_rad_s.to_degrees()))
+            " °/s; inertial axes: up at the start " (vector(orbit.up_at_start))
+            ", orbit normal " (vector(orbit.normal)) "."
+        } }
+    }
+}
+
+fn pushes(scenario: &Scenario) -> Markup {
     if scenario.disturbances.is_empty() {
         return html! { p { "No standing disturbance." } };
     }
@@ -121,8 +139,9 @@ fn disturbances(scenario: &Scenario) -> Markup {
                 th scope="row" { (words::plain(&push.name)) }
                 td.n { (number(push.start_s)) } td.n { (number(push.stop_s)) }
                 td { @match push.push {
-                    Push::Vent { position_m, force_n } => {
+                    Push::Vent { position_m, force_n, torque_n_m } => {
                         "force " (vector(force_n)) " N at " (vector(position_m)) " m"
+                        @if torque_n_m != [0.0; 3] { ", torque " (vector(torque_n_m)) " N·m" }
                     }
                     Push::Torque { torque_n_m } => { "torque " (vector(torque_n_m)) " N·m" }
                 }
@@ -163,7 +182,18 @@ fn model(scenario: &Scenario) -> Markup {
                 vector(degrees(sensors.rate_bias_rad_s))
             ),
         ),
-        ("Age of a measurement", with_unit(sensors.delay_s, "s")),
+        (
+            "Age of a measurement",
+            if sensors.attitude_delay_s == sensors.rate_delay_s {
+                with_unit(sensors.attitude_delay_s, "s")
+            } else {
+                format!(
+                    "attitude {}, rate {}",
+                    with_unit(sensors.attitude_delay_s, "s"),
+                    with_unit(sensors.rate_delay_s, "s")
+                )
+            },
+        ),
         (
             "Thrust scatter (one sigma)",
             format!(

@@ -90,7 +90,7 @@ fn present_jets<'a>(scenario: &'a Scenario, stack: &'a StackPicture) -> impl Ite
 
 fn vents(scenario: &Scenario) -> impl Iterator<Item = (&str, [f64; 3], [f64; 3])> {
     scenario.disturbances.iter().filter_map(|disturbance| match disturbance.push {
-        Push::Vent { position_m, force_n } => Some((disturbance.name.as_str(), position_m, force_n)),
+        Push::Vent { position_m, force_n, .. } => Some((disturbance.name.as_str(), position_m, force_n)),
         Push::Torque { .. } => None,
     })
 }

@@ -60,6 +60,11 @@ pub const FIGURES: &[Figure] = &[
     figure("velocity_{axis}_m_s", "the same along one inertial axis"),
     figure("peak_force_at_{interface}_n", "largest force between the sides of an interface"),
     figure("peak_moment_at_{interface}_n_m", "largest moment about an interface"),
+    figure("joint_angle_max_deg", "largest angle of any sprung joint"),
+    figure(
+        "joint_swing_at_end_deg",
+        "half of the widest swing of any sprung joint, peak to peak, in the last tenth of the run",
+    ),
     figure("cross_coupling", "rate change off the commanded axis over the commanded change"),
     figure(
         "left_alone_rate_{axis}_deg_s",

@@ -13,6 +13,8 @@ const SCENARIOS: &[(&str, &str)] = embedded![
     "docked_hold",
     "bare_tug_hold",
     "steady_vent",
+    "gravity_gradient_hold",
+    "flexible_grip_hold",
     "noisy_undisturbed_hold",
     "one_axis_limit_cycle",
     "one_axis_firing_roll",

@@ -55,9 +55,17 @@
 //! | `velocity_change_m_s` | velocity change wanted with it, body axes | translation left free |
 //! | `[[disturbance]]` `name`, `kind` | `"vent"` or `"torque"` | — |
 //! | `start_s`, `stop_s` | when it acts | the whole run |
+//! | `body` | body it pushes on: the push goes with it, counts on its side of an interface, and bends the joint that carries it | the near side, what no joint carries |
 //! | `position_m`, `force_n` | of a vent: structural axes, force on the vehicle | — |
-//! | `torque_n_m` | of a torque | — |
+//! | `torque_n_m` | of a torque; of a vent, what it adds to that of its force | —; zero |
+//! | `[[joint]]` `name`, `bodies` | at most two sprung joints ([`crate::truth::joints`]), and the bodies each carries: none with jets or tanks | none: rigid |
+//! | `hinge_m`, `axis` | a point and the direction of the axis, structural | — |
+//! | `frequency_hz`, `damping_ratio` | with the rest held still and all its bodies there | — |
+//! | `initial_deg` | angle at time zero | 0 |
+//! | `[orbit]` `altitude_km` or `rate_deg_s` | circular orbit for the gravity gradient: above the Earth's equatorial radius, or its rate | no gravity gradient |
+//! | `up_at_start`, `normal` | away from the attracting body's centre at time zero, and the orbit normal; inertial axes | — |
 //! | `[sensors]` `attitude_noise_deg`, `attitude_quantum_deg`, `rate_noise_deg_s`, `rate_quantum_deg_s`, `rate_bias_deg_s`, `delay_s` | errors of the sensors | zero: perfect |
+//! | `rate_delay_s` | age of a rate measurement where it is another; the kernel does without one that lags the other by much more than a cycle, and says so | `delay_s` |
 //! | `[actuators]` `thrust_scatter`, `pulse_scatter` | one-sigma errors, fractions | zero |
 //! | `[[requirement]]` `figure`, `at_most`, `at_least` | a figure of [`FIGURES`] and at least one bound | — |
 //! | `[[variant]]` `name`, `description` | another flight beside the scenario's own | — |
@@ -94,8 +102,10 @@ pub mod model;
 mod checks;
 mod figures;
 mod hand_file;
+mod joint_file;
 mod library;
 mod load;
+mod orbit_file;
 mod phase_file;
 mod problem;
 mod scenario_file;

@@ -33,6 +33,10 @@ pub struct Scenario {
     pub phases: Vec<Phase>,
     /// Standing disturbances.
     pub disturbances: Vec<Disturbance>,
+    /// Sprung joints between bodies, at most two.
+    pub joints: Vec<Joint>,
+    /// Circular orbit whose gravity gradient turns the stack; `None` for no gravity gradient.
+    pub orbit: Option<Orbit>,
     /// Jets and groups that are shut off for a time; the kernel is told.
     pub shut_offs: Vec<ShutOff>,
     /// Sensor errors.
@@ -55,6 +59,8 @@ impl Scenario {
             ("initial states", self.initial != other.initial),
             ("sequences of modes", self.phases != other.phases),
             ("disturbances", self.disturbances != other.disturbances),
+            ("joints", self.joints != other.joints),
+            ("orbits", self.orbit != other.orbit),
             ("sensor or actuator errors", self.sensors != other.sensors || self.actuators != other.actuators),
             ("requirements", self.requirements != other.requirements),
         ];
@@ -447,8 +453,8 @@ pub struct Disturbance {
     pub stop_s: f64,
     /// What it does.
     pub push: Push,
-    /// Body it pushes on, which matters to the loads between bodies alone; without one it counts as on the
-    /// near side of every interface.
+    /// Body it pushes on: it is gone when the body is, counts on its side of an interface, and bends the joints that
+    /// carry it. Without one it counts as on the near side of every interface, on what no joint carries.
     pub body: Option<String>,
 }
 
@@ -456,18 +462,51 @@ pub struct Disturbance {
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 #[serde(rename_all = "snake_case", tag = "kind")]
 pub enum Push {
-    /// A vent: a force at a point (its torque follows the actual centre of mass).
+    /// A vent: a force at a point (its torque follows the actual centre of mass), and a torque if any.
     Vent {
         /// Where, structural axes, m.
         position_m: [f64; 3],
         /// Force on the vehicle, N.
         force_n: [f64; 3],
+        /// Torque that comes with it, N·m: what streams out swirls, or leaves over an area and not at a point.
+        torque_n_m: [f64; 3],
     },
     /// A pure torque.
     Torque {
         /// Torque, N·m.
         torque_n_m: [f64; 3],
     },
+}
+
+/// A sprung joint of one degree of freedom; structural axes. The model is that of [`crate::truth::joints`].
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Joint {
+    /// Name for reports.
+    pub name: String,
+    /// Bodies it carries.
+    pub bodies: Vec<String>,
+    /// Point of the hinge, m.
+    pub hinge_m: [f64; 3],
+    /// Axis, unit vector: a positive angle turns the bodies about it by the right-hand rule.
+    pub axis: [f64; 3],
+    /// Frequency with the rest of the stack held still and all its bodies there, undamped, Hz.
+    pub frequency_hz: f64,
+    /// Damping over critical, in the same state.
+    pub damping_ratio: f64,
+    /// Angle at time zero, rad.
+    pub initial_rad: f64,
+}
+
+/// A circular orbit, for its gravity gradient. Directions in the inertial axes that attitudes refer to.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Orbit {
+    /// Orbital rate (mean motion), rad/s.
+    pub rate_rad_s: f64,
+    /// Away from the centre of the attracting body at time zero, unit vector.
+    pub up_at_start: [f64; 3],
+    /// Orbit normal, about which the vehicle goes round by the right-hand rule; unit vector, perpendicular
+    /// to `up_at_start`.
+    pub normal: [f64; 3],
 }
 
 /// Sensor errors; all zero for perfect sensors.
@@ -483,8 +522,10 @@ pub struct Sensors {
     pub rate_quantum_rad_s: f64,
     /// Constant rate bias, rad/s.
     pub rate_bias_rad_s: [f64; 3],
-    /// Age of a measurement when the kernel gets it, s.
-    pub delay_s: f64,
+    /// Age of an attitude measurement when the kernel gets it, s.
+    pub attitude_delay_s: f64,
+    /// Age of a rate measurement when the kernel gets it, s.
+    pub rate_delay_s: f64,
 }
 
 /// Actuator scatter.

@@ -5,10 +5,12 @@ use stackhold_kernel::ledger::COVERED_CYCLES;
 use toml::de::DeTable;
 
 use super::figures::{FIGURES, known};
+use super::joint_file::read_joints;
 use super::model::{
     Actuators, Disturbance, FlightTableSettings, Initial, Jet, JetState, KernelSettings, Push, Requirement,
     Scenario, Sensors, Told, Variant, Vehicle,
 };
+use super::orbit_file::read_orbit;
 use super::phase_file::{Files, read_phases};
 use super::problem::Notes;
 use super::section::{Range64, Section, refuse_twins};
@@ -67,6 +69,8 @@ pub(super) fn read<'t>(
     let initial = read_initial(&root);
     let phases = read_phases(&root, duration, initial.as_ref(), files);
     let disturbances = read_disturbances(&root, duration, &names);
+    let joints = read_joints(&root, &names, vehicle.as_ref());
+    let orbit = read_orbit(&root);
     let shut_offs = read_shut_offs(&root, jets, duration);
     let interfaces: Option<Vec<String>> = vehicle
         .as_ref()
@@ -87,6 +91,8 @@ pub(super) fn read<'t>(
         initial: initial?,
         phases: phases?,
         disturbances: disturbances?,
+        joints: joints?,
+        orbit: orbit?,
         shut_offs: shut_offs?,
         sensors: sensors?,
         actuators: actuators?,
@@ -96,7 +102,7 @@ pub(super) fn read<'t>(
 }
 
 /// Names of a vehicle's bodies, when the vehicle could be read.
-struct VehicleNames(Option<Vec<String>>);
+pub(super) struct VehicleNames(Option<Vec<String>>);
 
 impl VehicleNames {
     fn of(vehicle: Option<&Vehicle>) -> Self {
@@ -104,7 +110,7 @@ impl VehicleNames {
     }
 
     /// At least one body under a key that must be there.
-    fn some(&self, section: &Section<'_>, key: &'static str) -> Option<Vec<String>> {
+    pub(super) fn some(&self, section: &Section<'_>, key: &'static str) -> Option<Vec<String>> {
         let Some(bodies) = &self.0 else {
             section.has(key);
             return None;
@@ -114,16 +120,13 @@ impl VehicleNames {
 
     /// One body under a key that may be missing: `Some(None)`.
     fn maybe_one(&self, section: &Section<'_>, key: &'static str) -> Option<Option<String>> {
-        match &self.0 {
-            Some(bodies) if section.has(key) => section.reference(key, bodies, "body").map(Some),
-            _ => {
-                section.has(key);
-                Some(None)
-            }
+        if !section.has(key) {
+            return Some(None);
         }
+        section.reference(key, self.0.as_ref()?, "body of the vehicle").map(Some)
     }
 
-    /// The same under a key that may be missing: `Some(None)`.
+    /// The same as [`Self::some`] under a key that may be missing: `Some(None)`.
     fn maybe(&self, section: &Section<'_>, key: &'static str) -> Option<Option<Vec<String>>> {
         if section.has(key) { self.some(section, key).map(Some) } else { Some(None) }
     }
@@ -188,7 +191,8 @@ fn read_sensors(root: &Section<'_>) -> Option<Sensors> {
         rate_noise_rad_s: 0.0,
         rate_quantum_rad_s: 0.0,
         rate_bias_rad_s: [0.0; 3],
-        delay_s: 0.0,
+        attitude_delay_s: 0.0,
+        rate_delay_s: 0.0,
     };
     if !root.has("sensors") {
         return Some(perfect);
@@ -202,8 +206,10 @@ fn read_sensors(root: &Section<'_>) -> Option<Sensors> {
     let rate_noise = small("rate_noise_deg_s", "one sigma, such as rate_noise_deg_s = 0.0007");
     let rate_quantum = small("rate_quantum_deg_s", "one step, such as rate_quantum_deg_s = 0.0002");
     let bias = section.vector_or_zero("rate_bias_deg_s", "rate_bias_deg_s = [x, y, z], such as 0.0002 each");
-    let delay =
-        section.number_or("delay_s", Range64::Within(0.0, 10.0), "seconds, such as delay_s = 0.12", 0.0);
+    let seconds = Range64::Within(0.0, 10.0);
+    let delay = section.number_or("delay_s", seconds, "seconds, such as delay_s = 0.12", 0.0);
+    let hint = "seconds, where the rate sensor has a delay of its own, such as rate_delay_s = 0.02";
+    let rate_delay = section.number_or("rate_delay_s", seconds, hint, delay.unwrap_or(0.0));
     section.finish();
     Some(Sensors {
         attitude_noise_rad: attitude_noise?,
@@ -211,7 +217,8 @@ fn read_sensors(root: &Section<'_>) -> Option<Sensors> {
         rate_noise_rad_s: rate_noise?,
         rate_quantum_rad_s: rate_quantum?,
         rate_bias_rad_s: bias?.map(f64::to_radians),
-        delay_s: delay?,
+        attitude_delay_s: delay?,
+        rate_delay_s: rate_delay?,
     })
 }
 
@@ -264,8 +271,8 @@ fn read_kernel(
         Some(ticks_to_shut(jets, tick).min(i64::from(cycle) - 1)),
     );
     let delay = section.integer("command_delay_ticks", below_cycle, "ticks, below cycle_ticks", Some(0));
-    let age =
-        read_age_limit(&section, tick * f64::from(cycle), sensors.map_or(0.0, |sensors| sensors.delay_s));
+    let oldest = sensors.map_or(0.0, |sensors| sensors.attitude_delay_s.max(sensors.rate_delay_s));
+    let age = read_age_limit(&section, tick * f64::from(cycle), oldest);
     let assumed = read_assumed(&section, sensors, actuators);
     let trade = read_trade(root, &section, jets, thrust_factor);
     section.finish();
@@ -351,7 +358,7 @@ fn read_age_limit(section: &Section<'_>, cycle_s: f64, delay_s: f64) -> Option<f
                 "can be at most {covered} s, {COVERED_CYCLES} cycles, and measurements arrive {delay_s} s old"
             )
         };
-        section.complain(KEY, wrong, "a limit above the sensors' delay_s, with a cycle that allows it");
+        section.complain(KEY, wrong, "a limit above the sensors' delays, with a cycle that allows it");
         return None;
     }
     Some(limit)
@@ -546,7 +553,8 @@ fn read_push(section: &Section<'_>) -> Option<Push> {
             let position = section.vector("position_m", Range64::Within(-1e3, 1e3), hint);
             let force =
                 section.vector("force_n", Range64::Any, "force_n = [x, y, z], the force on the vehicle");
-            Some(Push::Vent { position_m: position?, force_n: force? })
+            let torque = section.vector_or_zero("torque_n_m", "torque_n_m = [x, y, z] about body axes");
+            Some(Push::Vent { position_m: position?, force_n: force?, torque_n_m: torque? })
         }
         _ => {
             let torque =

@@ -11,8 +11,9 @@
 //! * moment on the far side about `p`: `J₂ α + ω × J₂ ω + (c₂ − p) × m₂ a₂ − T₂`.
 //!
 //! The near side feels the opposite. Left out: how the load spreads over latches, the ringing of a structure
-//! that is not rigid (a firing that starts at once loads a soft joint up to twice as much), preload, and the
-//! momentum of propellant moving through the far side.
+//! that is not rigid (a firing that starts at once loads a soft joint up to twice as much), preload, the
+//! momentum of propellant moving through the far side, and what the gravity gradient pulls at it (some hundredths of a
+//! newton for a tonne at five metres in a low orbit). A stack with sprung joints is not watched.
 
 use nalgebra::Vector3;
 

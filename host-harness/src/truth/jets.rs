@@ -107,6 +107,12 @@ impl JetUnit {
         }
     }
 
+    /// What it pushes with per newton of thrust, a plume that strikes included.
+    #[must_use]
+    pub fn push(&self) -> Wrench {
+        Wrench { force: self.direction, torque: self.moment, joints: self.plume.joints }
+    }
+
     /// The plume of `jet` strikes a body of the stack: thrust counts what jet and plume push together from
     /// here on, for the same flow.
     ///
@@ -117,7 +123,8 @@ impl JetUnit {
         let size = net.norm();
         self.direction = net / size;
         self.moment = moment / size;
-        self.plume = Wrench { force: plume.force / size, torque: plume.torque / size };
+        self.plume =
+            Wrench { force: plume.force / size, torque: plume.torque / size, joints: plume.joints / size };
         self.steady *= size / jet.thrust_n;
         self.flow_per_newton *= jet.thrust_n / size;
     }

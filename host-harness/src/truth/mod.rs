@@ -7,16 +7,19 @@
 //!
 //! [`Truth::advance_to`] stops exactly at every moment at which a force changes its law ([`events`]). Between
 //! two of them it coasts (momenta constant to the last bit) or takes Runge-Kutta steps short enough for
-//! the rate and the torque of the moment.
+//! the rate and the torque of the moment. In an orbit ([`gradient`]) or with sprung joints ([`joints`]) it never
+//! coasts.
 
 pub mod attitude;
 pub mod events;
+pub mod gradient;
 pub mod interface;
 pub mod jets;
+pub mod joints;
 pub mod motion;
 pub mod noise;
 pub mod sensors;
 mod simulator;
 
-pub use sensors::{Measurement, Sensors};
+pub use sensors::{Sample, Sensors};
 pub use simulator::{Truth, TruthError};

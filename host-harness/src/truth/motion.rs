@@ -12,8 +12,10 @@
 //! routing, is gone when the valve closes, and is left out.
 
 use super::attitude::Attitude;
+use super::gradient::Gradient;
+use super::joints::{Bend, Coupling, Joints};
 use crate::stack::{Composite, point_inertia};
-use nalgebra::{Matrix3, Vector3};
+use nalgebra::{Matrix3, Vector2, Vector3};
 
 /// State of the rigid body but for its mass.
 #[derive(Clone, Copy, Debug)]
@@ -24,8 +26,10 @@ pub struct Motion {
     pub momentum: Vector3<f64>,
     /// Angular momentum about the inertial origin, inertial, N·m·s.
     pub angular: Vector3<f64>,
-    /// Structural origin, inertial, m.
+    /// Structural origin, inertial, m; with joints, where it would be if they were straight.
     pub origin: Vector3<f64>,
+    /// Sprung joints; zero without any.
+    pub bend: Bend,
 }
 
 /// Mass properties with the inverse of the inertia.
@@ -39,13 +43,25 @@ pub struct Inertial {
     pub inertia: Matrix3<f64>,
     /// Its inverse, 1/(kg·m²).
     pub inverse: Matrix3<f64>,
+    /// Sprung joints, if any.
+    pub coupling: Option<Coupling>,
 }
 
-impl From<Composite> for Inertial {
+impl Inertial {
     /// A tensor that has no inverse gives NaN rates; [`super::Truth::new`] refuses it first.
-    fn from(from: Composite) -> Self {
-        let inverse = from.inertia.try_inverse().unwrap_or(Matrix3::from_element(f64::NAN));
-        Self { mass: from.mass, centre: from.centre, inertia: from.inertia, inverse }
+    #[must_use]
+    pub fn new(of: &Composite, joints: Option<&Joints>) -> Self {
+        let inverse = of.inertia.try_inverse().unwrap_or(Matrix3::from_element(f64::NAN));
+        let coupling = joints.map(|joints| joints.coupling(of, &inverse));
+        Self { mass: of.mass, centre: of.centre, inertia: of.inertia, inverse, coupling }
+    }
+
+    /// Body rate and joint rates, rad/s, for this angular momentum about the centre of mass, body axes.
+    fn rates(&self, spin: &Vector3<f64>, bend: &Bend) -> (Vector3<f64>, Vector2<f64>) {
+        match &self.coupling {
+            None => (self.inverse * spin, Vector2::zeros()),
+            Some(coupling) => coupling.rates(&self.inverse, spin, bend),
+        }
     }
 }
 
@@ -56,6 +72,8 @@ pub struct Wrench {
     pub force: Vector3<f64>,
     /// Torque about the structural origin, N·m.
     pub torque: Vector3<f64>,
+    /// Torque about the joints of what pushes at bodies they carry, N·m.
+    pub joints: Vector2<f64>,
 }
 
 impl Wrench {
@@ -69,6 +87,7 @@ impl Wrench {
     pub fn add(&mut self, other: &Self, times: f64) {
         self.force += other.force * times;
         self.torque += other.torque * times;
+        self.joints += other.joints * times;
     }
 
     /// Whether it does nothing.
@@ -110,13 +129,27 @@ pub struct Acting {
     pub wrench: [Wrench; 3],
     /// Propellant leaving.
     pub outflow: Outflow,
+    /// Gravity gradient of the orbit, if any.
+    pub gradient: Option<Gradient>,
+    /// Time since time zero, s.
+    pub time: [f64; 3],
 }
 
-/// Time derivative of the state, and the gyroscopic torque.
+/// Time derivative of the state, and the torques that only a step itself knows; body axes.
 #[derive(Clone, Copy)]
 struct Slope {
     motion: Motion,
     gyroscopic: Vector3<f64>,
+    gradient: Vector3<f64>,
+}
+
+/// Time integrals over a step, body axes, N·m·s.
+#[derive(Clone, Copy, Debug)]
+pub struct Turned {
+    /// Of `ω × H`.
+    pub gyroscopic: Vector3<f64>,
+    /// Of the gravity-gradient torque.
+    pub gradient: Vector3<f64>,
 }
 
 impl Motion {
@@ -132,16 +165,25 @@ impl Motion {
         self.angular - self.centre(mass).cross(&self.momentum)
     }
 
-    /// The same in body axes: `J ω`, N·m·s.
+    /// The same in body axes, N·m·s: `J ω`, and what swinging joints add.
     #[must_use]
     pub fn body_momentum(&self, mass: &Inertial) -> Vector3<f64> {
         self.attitude.matrix().tr_mul(&self.angular_about_centre(mass))
     }
 
-    /// Body rate, rad/s.
+    /// Body rate, rad/s; with joints, that of the bodies they do not carry.
     #[must_use]
     pub fn rate(&self, mass: &Inertial) -> Vector3<f64> {
-        mass.inverse * self.body_momentum(mass)
+        mass.rates(&self.body_momentum(mass), &self.bend).0
+    }
+
+    /// Kinetic energy about the centre of mass and what bent joints hold, J.
+    #[must_use]
+    pub fn energy(&self, mass: &Inertial) -> f64 {
+        let spin = self.body_momentum(mass);
+        let (rate, joints) = mass.rates(&spin, &self.bend);
+        let rigid = 0.5 * rate.dot(&spin);
+        mass.coupling.map_or(rigid, |coupling| rigid + coupling.energy(&self.bend, &joints))
     }
 
     fn moved(&self, slope: &Motion, step: f64) -> Self {
@@ -150,15 +192,18 @@ impl Motion {
             momentum: self.momentum + slope.momentum * step,
             angular: self.angular + slope.angular * step,
             origin: self.origin + slope.origin * step,
+            bend: self.bend.moved(&slope.bend, step),
         }
     }
 
-    fn slope(&self, mass: &Inertial, wrench: &Wrench, outflow: &Outflow) -> Slope {
+    /// Time derivative at the start, middle or end of the step: `moment` 0, 1 or 2.
+    fn slope(&self, acting: &Acting, moment: usize) -> Slope {
+        let (mass, wrench, outflow) = (&acting.mass[moment], &acting.wrench[moment], &acting.outflow);
         let turn = self.attitude.matrix();
         let lever = turn * mass.centre;
         let spin = self.angular - (self.origin + lever).cross(&self.momentum);
         let body_spin = turn.tr_mul(&spin);
-        let rate = mass.inverse * body_spin;
+        let (rate, joint_rates) = mass.rates(&body_spin, &self.bend);
         let inertial_rate = turn * rate;
         // The structure at the centre of mass carries the momentum that the flow in the lines does not;
         // from there to the structural origin.
@@ -167,27 +212,31 @@ impl Motion {
         let first = turn * outflow.first;
         let lost = velocity * outflow.flow + inertial_rate.cross(&first);
         let net = turn * wrench.force - lost;
-        let turning = turn * (wrench.torque - outflow.second * rate) - first.cross(&velocity);
+        let gradient = acting.gradient.map(|field| field.torque(acting.time[moment], &turn, &mass.inertia));
+        let torque = gradient.map_or(wrench.torque, |gradient| wrench.torque + gradient);
+        let turning = turn * (torque - outflow.second * rate) - first.cross(&velocity);
+        let bend = mass.coupling.map_or(Bend::default(), |coupling| {
+            // What leaves takes its momentum along: the velocity of the rest changes by the forces alone.
+            let acceleration = turn.tr_mul(&(net + self.momentum * (outflow.flow / mass.mass))) / mass.mass;
+            coupling.slope(&self.bend, &joint_rates, &acceleration, &wrench.joints)
+        });
         let motion = Motion {
             attitude: self.attitude.derivative(&rate),
             momentum: net,
             angular: self.origin.cross(&net) + turning,
             origin: velocity,
+            bend,
         };
-        Slope { motion, gyroscopic: rate.cross(&body_spin) }
+        Slope { motion, gyroscopic: rate.cross(&body_spin), gradient: gradient.unwrap_or_default() }
     }
 
-    /// One classical fourth-order Runge-Kutta step of `step` s under forces. Returns the time integral
-    /// of `ω × J ω`, body axes, N·m·s.
-    pub fn push(&mut self, acting: &Acting, step: f64) -> Vector3<f64> {
-        let [start, middle, end] = &acting.mass;
-        let [push_start, push_middle, push_end] = &acting.wrench;
-        let out = &acting.outflow;
+    /// One classical fourth-order Runge-Kutta step of `step` s under forces.
+    pub fn push(&mut self, acting: &Acting, step: f64) -> Turned {
         let half = 0.5 * step;
-        let a = self.slope(start, push_start, out);
-        let b = self.moved(&a.motion, half).slope(middle, push_middle, out);
-        let c = self.moved(&b.motion, half).slope(middle, push_middle, out);
-        let d = self.moved(&c.motion, step).slope(end, push_end, out);
+        let a = self.slope(acting, 0);
+        let b = self.moved(&a.motion, half).slope(acting, 1);
+        let c = self.moved(&b.motion, half).slope(acting, 1);
+        let d = self.moved(&c.motion, step).slope(acting, 2);
         let sixth = step / 6.0;
         let mut next = self.moved(&a.motion, sixth);
         next = next.moved(&b.motion, 2.0 * sixth);
@@ -195,10 +244,11 @@ impl Motion {
         next = next.moved(&d.motion, sixth);
         next.attitude = next.attitude.normalised();
         *self = next;
-        (a.gyroscopic + (b.gyroscopic + c.gyroscopic) * 2.0 + d.gyroscopic) * sixth
+        let over = |of: fn(&Slope) -> Vector3<f64>| (of(&a) + (of(&b) + of(&c)) * 2.0 + of(&d)) * sixth;
+        Turned { gyroscopic: over(|slope| slope.gyroscopic), gradient: over(|slope| slope.gradient) }
     }
 
-    /// Coasts for `left` s, or for the part of it in which no more than `longest_angle` rad are turned:
+    /// Coasts as a rigid body for `left` s, or for the part of it in which no more than `longest_angle` rad are turned:
     /// both momenta stay as they are to the last bit, the centre of mass goes straight on, and the
     /// attitude follows from its Taylor series, which starts afresh from the constant
     /// angular momentum at each step. Returns the time taken, s, and the integral of `ω × J ω` over it,

@@ -1,8 +1,8 @@
 //! Attitude and rate sensors: noise, bias, quantisation, delay.
 //!
 //! A measurement handed out at time `t` was taken at `t - delay`, exactly: the closed loop stops the truth
-//! at the sampling instant, calls [`Sensors::take`], goes on, and asks [`Sensors::newest`] when the kernel
-//! wants a measurement.
+//! at the sampling instant of each sensor, lets it take a sample, goes on, and asks for the newest one when the
+//! kernel wants a measurement.
 
 use super::Truth;
 use super::attitude::Attitude;
@@ -15,15 +15,36 @@ use std::collections::VecDeque;
 /// second are not exact.
 const CLOCK_ROUNDING_S: f64 = 1e-9;
 
-/// What the sensors said of one moment.
+/// What a sensor said of one moment.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Measurement {
+pub struct Sample<const N: usize> {
     /// Moment the sample was taken, s.
     pub time_s: f64,
-    /// Attitude, inertial to body, `[x, y, z, w]`.
-    pub attitude_xyzw: [f64; 4],
-    /// Body rate, rad/s.
-    pub rate_rad_s: [f64; 3],
+    /// Attitude, inertial to body, `[x, y, z, w]`, or body rate, rad/s.
+    pub value: [f64; N],
+}
+
+/// Samples on their way to the kernel, oldest first.
+#[derive(Clone, Debug)]
+struct Delayed<const N: usize> {
+    delay_s: f64,
+    waiting: VecDeque<Sample<N>>,
+    ready: Option<Sample<N>>,
+}
+
+impl<const N: usize> Delayed<N> {
+    fn by(delay_s: f64) -> Self {
+        Self { delay_s, waiting: VecDeque::with_capacity(64), ready: None }
+    }
+
+    /// The newest sample that is at least as old as the delay at `time_s`.
+    fn newest(&mut self, time_s: f64) -> Option<Sample<N>> {
+        let latest = time_s - self.delay_s + CLOCK_ROUNDING_S;
+        while self.waiting.front().is_some_and(|sample| sample.time_s <= latest) {
+            self.ready = self.waiting.pop_front();
+        }
+        self.ready
+    }
 }
 
 /// The sensors of one run.
@@ -32,8 +53,8 @@ pub struct Sensors {
     model: Model,
     attitude_noise: Stream,
     rate_noise: Stream,
-    waiting: VecDeque<Measurement>,
-    ready: Option<Measurement>,
+    attitudes: Delayed<4>,
+    rates: Delayed<3>,
 }
 
 impl Sensors {
@@ -44,39 +65,43 @@ impl Sensors {
             model: scenario.sensors.clone(),
             attitude_noise: Stream::new(scenario.seed, Source::AttitudeSensor),
             rate_noise: Stream::new(scenario.seed, Source::RateSensor),
-            waiting: VecDeque::with_capacity(64),
-            ready: None,
+            attitudes: Delayed::by(scenario.sensors.attitude_delay_s),
+            rates: Delayed::by(scenario.sensors.rate_delay_s),
         }
     }
 
-    /// Age of a measurement when it is handed out, s.
-    #[must_use]
-    pub fn delay_s(&self) -> f64 {
-        self.model.delay_s
+    /// Samples attitude and rate of the truth as it stands.
+    pub fn take(&mut self, truth: &Truth) {
+        self.take_attitude(truth);
+        self.take_rate(truth);
     }
 
-    /// Samples the truth as it stands; the sample waits until it is `delay_s` old.
-    pub fn take(&mut self, truth: &Truth) {
+    /// Samples the attitude of the truth as it stands; the sample waits until it is as old as the delay.
+    pub fn take_attitude(&mut self, truth: &Truth) {
         let error = self.attitude_noise.vector() * self.model.attitude_noise_rad;
         // The error turns the body axes the sensor sees, about body axes.
         let seen = truth.attitude().multiply(Attitude::from_rotation_vector(&error));
+        let value = quantised_attitude(seen, self.model.attitude_quantum_rad);
+        self.attitudes.waiting.push_back(Sample { time_s: truth.time_s(), value });
+    }
+
+    /// The same for the rate.
+    pub fn take_rate(&mut self, truth: &Truth) {
         let rate = Vector3::from(truth.rate_rad_s())
             + Vector3::from(self.model.rate_bias_rad_s)
             + self.rate_noise.vector() * self.model.rate_noise_rad_s;
-        self.waiting.push_back(Measurement {
-            time_s: truth.time_s(),
-            attitude_xyzw: quantised_attitude(seen, self.model.attitude_quantum_rad),
-            rate_rad_s: rate.map(|x| quantised(x, self.model.rate_quantum_rad_s)).into(),
-        });
+        let value = rate.map(|x| quantised(x, self.model.rate_quantum_rad_s)).into();
+        self.rates.waiting.push_back(Sample { time_s: truth.time_s(), value });
     }
 
-    /// The newest sample that is at least `delay_s` old at `time_s`; `None` before the first one is.
-    pub fn newest(&mut self, time_s: f64) -> Option<Measurement> {
-        let latest = time_s - self.model.delay_s + CLOCK_ROUNDING_S;
-        while self.waiting.front().is_some_and(|sample| sample.time_s <= latest) {
-            self.ready = self.waiting.pop_front();
-        }
-        self.ready
+    /// The newest attitude that is at least as old as its delay at `time_s`; `None` before the first one is.
+    pub fn newest_attitude(&mut self, time_s: f64) -> Option<Sample<4>> {
+        self.attitudes.newest(time_s)
+    }
+
+    /// The newest rate likewise.
+    pub fn newest_rate(&mut self, time_s: f64) -> Option<Sample<3>> {
+        self.rates.newest(time_s)
     }
 }
 

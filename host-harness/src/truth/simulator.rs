@@ -2,13 +2,15 @@
 
 use super::attitude::Attitude;
 use super::events::{Event, Queue};
+use super::gradient::Gradient;
 use super::interface::Watch;
 use super::jets::JetUnit;
+use super::joints::{Bend, Joints};
 use super::motion::{Acting, Inertial, Motion, Outflow, Wrench};
 use crate::record::{ImpulseAccount, InterfaceLoads, JetTotals, ValveEdge};
-use crate::scenario::model::{Jet, Push, Scenario};
+use crate::scenario::model::{Disturbance, Jet, Push, Scenario};
 use crate::stack::{MassProperties, Stack, Unphysical, full_tanks};
-use nalgebra::Vector3;
+use nalgebra::{Vector2, Vector3};
 use thiserror::Error;
 
 /// Largest angle turned in one step, rad: small against the radius of convergence of the motion's series
@@ -16,6 +18,8 @@ use thiserror::Error;
 const STEP_ANGLE: f64 = 0.005;
 /// Longest step under a force, s: what the force does to the mass stays smooth over a step.
 const FORCED_STEP_S: f64 = 1.0;
+/// Largest change of a joint's phase in one step, rad: `0.05⁶ / 144` of its swing is lost in a step.
+const STEP_PHASE: f64 = 0.05;
 /// A tank with less usable propellant than this is dry, kg.
 const DRY_KG: f64 = 1e-12;
 /// Commands this much late still count as now, s: sums of decimal fractions of a second are not exact.
@@ -79,6 +83,8 @@ pub struct Truth {
     /// Sum of the disturbances of the moment.
     disturbance: Wrench,
     running: Vec<bool>,
+    gradient: Option<Gradient>,
+    joints: Option<Joints>,
     queue: Queue,
     edges: Vec<ValveEdge>,
     books: Books,
@@ -119,14 +125,19 @@ impl Truth {
         let propellant = full_tanks(vehicle);
         let now = composite.with_propellant(&propellant);
         MassProperties::from(now).check()?;
-        let mass = Inertial::from(now);
-        let motion = at_rest(scenario, &mass);
-        let disturbances: Vec<Wrench> = scenario.disturbances.iter().map(|d| wrench(&d.push)).collect();
-        let jets = jets(scenario, stack)?;
+        let joints = Joints::new(vehicle, &scenario.joints, stack);
+        let mass = Inertial::new(&now, joints.as_ref());
+        let motion = at_rest(scenario, &mass, joints.as_ref());
+        let disturbances: Vec<Wrench> =
+            scenario.disturbances.iter().map(|d| wrench(d, joints.as_ref())).collect();
+        let jets = jets(scenario, stack, joints.as_ref())?;
         let pushed: Vec<Option<&String>> = scenario.disturbances.iter().map(|d| d.body.as_ref()).collect();
+        // The loads are those of a rigid stack.
+        let watched = if joints.is_none() { &vehicle.interfaces[..] } else { &[] };
         let watch = |interface| Watch::new(interface, vehicle, stack, &pushed);
         let mut queue = Queue::with_capacity(8 * jets.len() + 2 * disturbances.len());
-        for (index, disturbance) in scenario.disturbances.iter().enumerate() {
+        let there = |d: &Disturbance| d.body.as_ref().is_none_or(|body| stack.contains(body));
+        for (index, disturbance) in scenario.disturbances.iter().enumerate().filter(|(_, d)| there(d)) {
             queue.push(disturbance.start_s, Event::Start(index));
             queue.push(disturbance.stop_s, Event::Stop(index));
         }
@@ -144,10 +155,12 @@ impl Truth {
             running: vec![false; disturbances.len()],
             disturbances,
             disturbance: Wrench::default(),
+            gradient: scenario.orbit.as_ref().map(Gradient::from),
+            joints,
             queue,
             edges: Vec::with_capacity(1024),
             books: Books { start: motion.body_momentum(&mass), ..Books::default() },
-            watches: vehicle.interfaces.iter().filter_map(watch).collect(),
+            watches: watched.iter().filter_map(watch).collect(),
         };
         truth.process_due();
         Ok(truth)
@@ -254,7 +267,7 @@ impl Truth {
     fn advance_smoothly(&mut self, until: f64) {
         while self.time < until {
             let left = until - self.time;
-            if self.active.is_empty() && self.disturbance.is_zero() {
+            if self.active.is_empty() && self.disturbance.is_zero() && self.rigid_and_free() {
                 let (taken, gyroscopic) = self.motion.coast(&self.mass, left, STEP_ANGLE);
                 self.books.gyroscopic += gyroscopic;
                 self.time = if taken < left { self.time + taken } else { until };
@@ -267,19 +280,29 @@ impl Truth {
         }
     }
 
+    /// Whether nothing but jets and disturbances changes the motion.
+    fn rigid_and_free(&self) -> bool {
+        self.gradient.is_none() && self.joints.is_none()
+    }
+
     /// Longest step for the rate and the torque of the moment, s.
     fn forced_step(&self) -> f64 {
         let ahead = self.active.iter().map(|&jet| &self.jets[jet]);
-        let torque = ahead.fold(self.disturbance.about(&self.mass.centre), |sum, jet| {
+        let mut standing = self.disturbance.about(&self.mass.centre);
+        if let Some(gradient) = &self.gradient {
+            standing += gradient.torque(self.time, &self.motion.attitude.matrix(), &self.mass.inertia);
+        }
+        let torque = ahead.fold(standing, |sum, jet| {
             let largest = jet.thrust.max(jet.thrust_after(FORCED_STEP_S.min(jet.ramp_end - self.time)));
             sum + (jet.moment - self.mass.centre.cross(&jet.direction)) * largest
         });
         let acceleration = (self.mass.inverse * torque).norm();
         let turning = STEP_ANGLE / self.motion.rate(&self.mass).norm();
-        turning.min((2.0 * STEP_ANGLE / acceleration).sqrt()).min(FORCED_STEP_S)
+        let swinging = self.mass.coupling.map_or(f64::INFINITY, |joints| STEP_PHASE / joints.quickest());
+        turning.min((2.0 * STEP_ANGLE / acceleration).sqrt()).min(FORCED_STEP_S).min(swinging)
     }
 
-    /// One step of at most `step` s with jets or disturbances; shorter if a tank runs dry on the way.
+    /// One step of at most `step` s with jets, disturbances, gravity gradient or joints; shorter if a tank runs dry on the way.
     /// Returns the step taken, s.
     fn forced(&mut self, wanted: f64) -> f64 {
         let step = self.plan_draught(wanted);
@@ -298,30 +321,39 @@ impl Truth {
             // Half the draught before the middle and half after: the same mean flow that carries the
             // momentum away, so that mass and momentum leave in proportion.
             self.drain(0.5);
-            mass[1] = self.stack.with_propellant(&self.propellant).into();
+            mass[1] = self.inertial();
             self.drain(0.5);
-            mass[2] = self.stack.with_propellant(&self.propellant).into();
+            mass[2] = self.inertial();
         }
         let jets = [start, middle, end];
         let wrench = jets.map(|mut sum| {
             sum.add(&self.disturbance, 1.0);
             sum
         });
-        self.books.gyroscopic += self.motion.push(&Acting { mass, wrench, outflow }, step);
+        let time = [self.time, self.time + 0.5 * step, self.time + step];
+        let acting = Acting { mass, wrench, outflow, gradient: self.gradient, time };
+        let turned = self.motion.push(&acting, step);
+        self.books.gyroscopic += turned.gyroscopic;
         self.mass = mass[2];
         self.watch_interfaces(self.time + step);
         let simpson = |at: [Vector3<f64>; 3]| (at[0] + at[1] * 4.0 + at[2]) * (step / 6.0);
         self.books.jets += simpson([0, 1, 2].map(|i| jets[i].about(&mass[i].centre)));
         self.books.disturbance += simpson([0, 1, 2].map(|i| self.disturbance.about(&mass[i].centre)));
+        self.books.disturbance += turned.gradient;
         self.close_dry_tanks();
         step
+    }
+
+    /// Mass properties with the propellant of the moment.
+    fn inertial(&self) -> Inertial {
+        Inertial::new(&self.stack.with_propellant(&self.propellant), self.joints.as_ref())
     }
 
     /// Sum of the jets' push `step` s from now, within the present ramps.
     fn jet_wrench(&self, step: f64) -> Wrench {
         let mut sum = Wrench::default();
         for jet in self.active.iter().map(|&jet| &self.jets[jet]) {
-            sum.add(&Wrench { force: jet.direction, torque: jet.moment }, jet.thrust_after(step));
+            sum.add(&jet.push(), jet.thrust_after(step));
         }
         sum
     }
@@ -341,7 +373,7 @@ impl Truth {
             for &jet in &self.active {
                 let unit = &self.jets[jet];
                 if watch.jet_is_far(jet) {
-                    on_far.add(&Wrench { force: unit.direction, torque: unit.moment }, unit.thrust);
+                    on_far.add(&unit.push(), unit.thrust);
                     on_far.add(&unit.plume, -unit.thrust);
                 }
                 if watch.plume_is_far(jet) {
@@ -433,7 +465,7 @@ impl Truth {
         self.motion.attitude.to_file()
     }
 
-    /// Body rate, body axes, rad/s.
+    /// Body rate, body axes, rad/s; with joints, that of the bodies they do not carry.
     #[must_use]
     pub fn rate_rad_s(&self) -> [f64; 3] {
         self.motion.rate(&self.mass).into()
@@ -464,10 +496,16 @@ impl Truth {
         self.motion.angular_about_centre(&self.mass).into()
     }
 
-    /// Kinetic energy of the rotation about the centre of mass, J.
+    /// Kinetic energy about the centre of mass and what bent joints hold, J.
     #[must_use]
     pub fn rotational_energy_j(&self) -> f64 {
-        0.5 * self.motion.rate(&self.mass).dot(&self.motion.body_momentum(&self.mass))
+        self.motion.energy(&self.mass)
+    }
+
+    /// Angles of the joints that are there, in the order of the scenario, rad; zero for one that is not.
+    #[must_use]
+    pub fn joint_angles_rad(&self) -> [f64; 2] {
+        self.motion.bend.angle.into()
     }
 
     /// Mass properties with the propellant of the moment.
@@ -548,31 +586,38 @@ fn pieces(time: f64, longest: f64) -> f64 {
     (time / longest).ceil().max(1.0)
 }
 
-/// A disturbance as force and torque about the structural origin.
-fn wrench(push: &Push) -> Wrench {
-    match *push {
-        Push::Vent { position_m, force_n } => {
-            let force = Vector3::from(force_n);
-            Wrench { force, torque: Vector3::from(position_m).cross(&force) }
+/// A disturbance as force, torque about the structural origin and torque about the joints.
+fn wrench(disturbance: &Disturbance, joints: Option<&Joints>) -> Wrench {
+    let (place, force, couple) = match disturbance.push {
+        Push::Vent { position_m, force_n, torque_n_m } => {
+            (Vector3::from(position_m), Vector3::from(force_n), Vector3::from(torque_n_m))
         }
-        Push::Torque { torque_n_m } => Wrench { force: Vector3::zeros(), torque: torque_n_m.into() },
+        Push::Torque { torque_n_m } => (Vector3::zeros(), Vector3::zeros(), Vector3::from(torque_n_m)),
+    };
+    let bending = joints.zip(disturbance.body.as_ref());
+    Wrench {
+        force,
+        torque: place.cross(&force) + couple,
+        joints: bending.map_or(Vector2::zeros(), |(j, body)| j.pushed(body, &place, &force, &couple)),
     }
 }
 
 /// Motion at time zero: the centre of mass at rest at the inertial origin.
-fn at_rest(scenario: &Scenario, mass: &Inertial) -> Motion {
+fn at_rest(scenario: &Scenario, mass: &Inertial, joints: Option<&Joints>) -> Motion {
+    let rate = Vector3::from(scenario.initial.rate_rad_s);
     let attitude = Attitude::from_file(scenario.initial.attitude_xyzw);
     let turn = attitude.matrix();
     Motion {
         attitude,
         momentum: Vector3::zeros(),
-        angular: turn * (mass.inertia * Vector3::from(scenario.initial.rate_rad_s)),
+        angular: turn * (mass.inertia * rate),
         origin: -(turn * mass.centre),
+        bend: joints.zip(mass.coupling).map_or(Bend::default(), |(j, coupling)| j.at_rest(&coupling, &rate)),
     }
 }
 
 /// The vehicle's jets; those whose body or tank is not in the stack do not work.
-fn jets(scenario: &Scenario, stack: &[String]) -> Result<Vec<JetUnit>, TruthError> {
+fn jets(scenario: &Scenario, stack: &[String], joints: Option<&Joints>) -> Result<Vec<JetUnit>, TruthError> {
     let vehicle = &scenario.vehicle;
     let build = |(number, jet): (u32, &Jet)| {
         let unknown = || TruthError::UnknownTank { jet: jet.name.clone(), tank: jet.tank.clone() };
@@ -581,7 +626,10 @@ fn jets(scenario: &Scenario, stack: &[String]) -> Result<Vec<JetUnit>, TruthErro
         let mut unit = JetUnit::new(jet, number, (tank, feed), &scenario.actuators, scenario.seed);
         if let Some(plume) = jet.striking(stack) {
             let force = Vector3::from(plume.push_n(jet));
-            unit.strikes(jet, &Wrench { force, torque: Vector3::from(plume.place_m(jet)).cross(&force) });
+            let place = Vector3::from(plume.place_m(jet));
+            let joints =
+                joints.map_or(Vector2::zeros(), |j| j.pushed(&plume.body, &place, &force, &Vector3::zeros()));
+            unit.strikes(jet, &Wrench { force, torque: place.cross(&force), joints });
         }
         unit.works &= stack.contains(&jet.body) && stack.contains(&feed.body);
         unit.works &= feed.propellant_kg - feed.unusable_kg > DRY_KG;

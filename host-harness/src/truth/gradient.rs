@@ -1,0 +1,41 @@
+//! Gravity gradient in a circular orbit.
+//!
+//! The stack falls freely with the origin of the truth's inertial axes; what differs between its parts turns
+//! it: `3 n² u × J u` about the centre of mass, `n` the orbital rate, `u` the direction away from the
+//! attracting body's centre, `J` the inertia about the centre of mass (Hughes 1986; Wertz 1978). First order
+//! in size over orbital radius. The force that goes with a displacement from the origin (metres in a run) is
+//! left out, as are eccentricity, oblateness and the regression of the orbit.
+
+use crate::scenario::model::Orbit;
+use nalgebra::{Matrix3, Vector3};
+
+/// The field along the orbit.
+#[derive(Clone, Copy, Debug)]
+pub struct Gradient {
+    /// Orbital rate, rad/s.
+    rate: f64,
+    /// Up at time zero, inertial.
+    up: Vector3<f64>,
+    /// Direction of flight at time zero, inertial.
+    ahead: Vector3<f64>,
+}
+
+impl From<&Orbit> for Gradient {
+    fn from(orbit: &Orbit) -> Self {
+        let up = Vector3::from(orbit.up_at_start);
+        Self { rate: orbit.rate_rad_s, up, ahead: Vector3::from(orbit.normal).cross(&up) }
+    }
+}
+
+impl Gradient {
+    /// Torque about the centre of mass, body axes, N·m.
+    ///
+    /// * `time` — since time zero, s; `turn` — body into inertial components; `inertia` — about the centre of
+    ///   mass, body axes, kg·m².
+    #[must_use]
+    pub fn torque(&self, time: f64, turn: &Matrix3<f64>, inertia: &Matrix3<f64>) -> Vector3<f64> {
+        let (sine, cosine) = (self.rate * time).sin_cos();
+        let up = turn.tr_mul(&(self.up * cosine + self.ahead * sine));
+        up.cross(&(inertia * up)) * (3.0 * self.rate * self.rate)
+    }
+}
