@@ -48,6 +48,7 @@ impl ByHand {
 
 impl<const N: usize> Controller<N> {
     /// One cycle by hand.
+    #[inline(never)]
     pub(crate) fn fly_by_hand(
         &mut self,
         open_tick: u32,
@@ -153,16 +154,31 @@ impl<const N: usize> Controller<N> {
                 (-rate - room, -rate + room)
             };
         }
-        let answer = self.pose_angular(demand, Vec3::ZERO, usable, cycle_s, witness).answer;
-        let (rounded, status) = self.shaped(&answer.on_time, answer.outcome, open_tick);
+        let (rounded, status, multipliers) = self.rounded_turn(open_tick, &demand, usable, witness);
         // The last firing of a change decides how still the others are.
-        let on_ticks = if answer.outcome == Outcome::Exact {
-            self.turn_in_whole_ticks(open_tick, &demand, usable, &answer.multipliers)
-        } else {
-            rounded
+        let on_ticks = match multipliers {
+            Some(multipliers) => self.turn_in_whole_ticks(open_tick, &demand, usable, &multipliers),
+            None => rounded,
         };
         let idle = status == Status::Firing && on_ticks.iter().all(|&ticks| ticks == 0);
         (on_ticks, if idle { Status::Quiet } else { status }, error_rad)
+    }
+
+    /// A rate change, rad/s, in ticks rounded one by one, with the status; and the multipliers where it is brought in full.
+    ///
+    /// By itself, so that what a selection takes of the stack is given back before whole ticks are sought.
+    #[inline(never)]
+    fn rounded_turn(
+        &mut self,
+        open_tick: u32,
+        demand: &Demand<3>,
+        usable: JetMask,
+        witness: &mut impl Witness,
+    ) -> ([u16; N], Status, Option<[f32; 3]>) {
+        let cycle_s = self.table.timing.cycle_s();
+        let answer = self.pose_angular(*demand, Vec3::ZERO, usable, cycle_s, witness).answer;
+        let (rounded, status) = self.shaped(&answer.on_time, answer.outcome, open_tick);
+        (rounded, status, (answer.outcome == Outcome::Exact).then_some(answer.multipliers))
     }
 
     /// Attitude error from the reference where it has turned to by now, rad.

@@ -131,14 +131,24 @@ impl Command {
         }
     }
 
-    /// Whether two commands are the same, bit for bit: integer work, see [`math::without_dust`].
+    /// Whether two commands are the same, bit for bit: integer work, see [`math::without_dust`]. Those that may change
+    /// from cycle to cycle count as others.
+    #[inline(always)]
     pub(crate) fn is_same(&self, other: &Self) -> bool {
         match (self, other) {
-            (Self::Drift, Self::Drift) => true,
             (
                 Self::Hold { attitude_xyzw, deadband },
                 Self::Hold { attitude_xyzw: attitude, deadband: limits },
             ) => same_bits(attitude_xyzw, attitude) && same_limits(deadband, limits),
+            _ => self.is_same_rarer(other),
+        }
+    }
+
+    /// The same for what is not a hold.
+    #[inline(never)]
+    fn is_same_rarer(&self, other: &Self) -> bool {
+        match (self, other) {
+            (Self::Drift, Self::Drift) => true,
             (
                 Self::Watch { attitude_xyzw, wake, deadband },
                 Self::Watch { attitude_xyzw: attitude, wake: other_wake, deadband: limits },
@@ -191,11 +201,13 @@ fn clean_limits(limits: &Deadband) -> Deadband {
     }
 }
 
+#[inline(always)]
 fn same_limits(a: &Deadband, b: &Deadband) -> bool {
     same_bits(&a.half_width_rad.0, &b.half_width_rad.0)
         && same_bits(&a.rate_limit_rad_s.0, &b.rate_limit_rad_s.0)
 }
 
+#[inline(always)]
 fn same_bits(a: &[f32], b: &[f32]) -> bool {
     a.iter().zip(b).fold(0, |differing, (a, b)| differing | (a.to_bits() ^ b.to_bits())) == 0
 }

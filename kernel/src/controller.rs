@@ -234,12 +234,14 @@ impl<const N: usize> Controller<N> {
         let taken = self.take_command(&input.command);
         let measured = self.measure(input);
         let open_tick = input.tick.wrapping_add(u32::from(self.table.timing.command_delay_ticks));
-        let Some(motion) =
-            self.motion_at(open_tick).filter(|_| self.is_attitude_known || self.needs_no_attitude())
-        else {
+        let by_rate_alone = self.needs_no_attitude();
+        if !(self.is_attitude_known || by_rate_alone) {
+            return self.shut(open_tick, Status::Starting);
+        }
+        let Some(motion) = self.motion_at(open_tick) else {
             return self.shut(open_tick, Status::Starting);
         };
-        let newest = if self.needs_no_attitude() { self.rate_tick } else { self.attitude_tick };
+        let newest = if by_rate_alone { self.rate_tick } else { self.attitude_tick };
         if self.too_old(ticks_between(newest, input.tick)) {
             return self.shut(open_tick, Status::Stale);
         }
@@ -287,15 +289,7 @@ impl<const N: usize> Controller<N> {
             sane.then_some((Vec3(rate_rad_s), sample.tick))
         });
         if self.observer.is_none() {
-            let attitude = attitude.filter(|&(_, tick)| !self.too_old(ticks_between(tick, input.tick)));
-            let rate = rate.filter(|&(_, tick)| !self.too_old(ticks_between(tick, input.tick)));
-            if let (Some((attitude, tick)), Some((rate_rad_s, rate_tick))) = (attitude, rate) {
-                self.start(Motion { attitude, rate_rad_s }, tick, rate_tick);
-                self.is_attitude_known = true;
-            } else if let (Some((rate_rad_s, tick)), true) = (rate, self.needs_no_attitude()) {
-                self.start(Motion { attitude: UnitQuaternion::IDENTITY, rate_rad_s }, tick, tick);
-                self.is_attitude_known = false;
-            }
+            self.start_from(attitude, rate, input.tick);
             return Status::Quiet;
         }
         // In the order of time, whichever sensor is the later one.
@@ -317,10 +311,21 @@ impl<const N: usize> Controller<N> {
         }
     }
 
-    /// Starts the observer at a measured motion.
-    fn start(&mut self, motion: Motion, attitude_tick: u32, rate_tick: u32) {
+    /// Starts the observer from samples that are young enough: of attitude and rate, or of the rate alone where that will do.
+    #[inline(never)]
+    fn start_from(&mut self, attitude: Option<(UnitQuaternion, u32)>, rate: Option<(Vec3, u32)>, now: u32) {
+        let attitude = attitude.filter(|&(_, tick)| !self.too_old(ticks_between(tick, now)));
+        let rate = rate.filter(|&(_, tick)| !self.too_old(ticks_between(tick, now)));
+        let Some((rate_rad_s, rate_tick)) = rate else { return };
+        let (attitude, tick) = match attitude {
+            Some((attitude, tick)) => (Some(attitude), tick),
+            None if self.needs_no_attitude() => (None, rate_tick),
+            None => return,
+        };
+        self.is_attitude_known = attitude.is_some();
+        let motion = Motion { attitude: attitude.unwrap_or_default(), rate_rad_s };
         self.observer = Some(Observer::new(motion, &self.table.filter));
-        (self.seen_tick, self.attitude_tick, self.rate_tick) = (attitude_tick, attitude_tick, rate_tick);
+        (self.seen_tick, self.attitude_tick, self.rate_tick) = (tick, tick, rate_tick);
     }
 
     /// Whether the command in force can be flown without knowing the attitude.
@@ -428,6 +433,12 @@ impl<const N: usize> Controller<N> {
         if self.command.as_ref().is_some_and(|last| last.is_same(command)) {
             return Status::Quiet;
         }
+        self.take_another(command)
+    }
+
+    /// The same for a command that may be another one.
+    #[inline(never)]
+    fn take_another(&mut self, command: &Command) -> Status {
         let command = command.without_dust();
         let Some(target) = command.looked_over() else { return Status::CommandRefused };
         if let Command::Impulse { serial, rate_change_rad_s, velocity_change_m_s } = &command {

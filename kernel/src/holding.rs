@@ -81,7 +81,8 @@ impl Prices {
 }
 
 impl<const N: usize> Controller<N> {
-    /// Ticks and status of one cycle of attitude hold.
+    /// Ticks and status of one cycle of attitude hold: what a quiet one does is short, and the rest stands aside.
+    #[inline(always)]
     pub(crate) fn hold(
         &mut self,
         open_tick: u32,
@@ -112,6 +113,7 @@ impl<const N: usize> Controller<N> {
     }
 
     /// Ticks and status of a firing that settles every axis that must be turned round.
+    #[inline(never)]
     fn settle(
         &mut self,
         open_tick: u32,
@@ -177,6 +179,7 @@ impl<const N: usize> Controller<N> {
     }
 
     /// Notes that prices must be worked out anew when the disturbance or the usable jets have changed.
+    #[inline(always)]
     pub(crate) fn note_prices(&mut self, disturbance: Vec3, usable: JetMask) {
         if usable != self.prices.jets {
             self.measure_bits(usable);
@@ -191,6 +194,7 @@ impl<const N: usize> Controller<N> {
 
     /// Works out the next price that is due: what a rate change against the standing disturbance is worth, then what
     /// turning each axis alone wastes. One at a time, for each is a selection; until then the old ones serve.
+    #[inline(never)]
     fn price_next(&mut self, disturbance: Vec3, usable: JetMask, witness: &mut impl Witness) {
         if self.prices.standing_due {
             // One cycle's worth of the disturbance, taken away.

@@ -32,7 +32,8 @@ impl<const N: usize> Controller<N> {
         }
     }
 
-    /// What the command in force asks of this cycle.
+    /// What the command in force asks of this cycle. The hold is what most cycles are for: the other modes stand aside.
+    #[inline(always)]
     pub(crate) fn fire(
         &mut self,
         open_tick: u32,
@@ -60,6 +61,7 @@ impl<const N: usize> Controller<N> {
     }
 
     /// Free drift until a limit is crossed, then hold.
+    #[inline(never)]
     fn watch(
         &mut self,
         open_tick: u32,
@@ -86,6 +88,7 @@ impl<const N: usize> Controller<N> {
     ///
     /// What takes longer than a cycle is planned as a whole, at the least price, and each cycle does the same share of all
     /// of it: the direction is kept.
+    #[inline(never)]
     fn damp(
         &mut self,
         open_tick: u32,
