@@ -16,7 +16,7 @@ use crate::scenario;
 use crate::scenario::model::Scenario;
 
 /// Figures shown on the terminal; `summary.json` holds all.
-pub const SHOWN: [&str; 19] = [
+pub const SHOWN: [&str; 23] = [
     "worst_axis_error_deg",
     "worst_axis_error_over_half_width",
     "capture_time_s",
@@ -26,6 +26,10 @@ pub const SHOWN: [&str; 19] = [
     "joint_angle_max_deg",
     "joint_swing_at_end_deg",
     "cross_coupling",
+    "left_alone_rate_share",
+    "left_alone_peak_rate_share",
+    "damping_time_s",
+    "woken_at_s",
     "propellant_kg",
     "propellant_bound_kg",
     "propellant_reference_price_kg",

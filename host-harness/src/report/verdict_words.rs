@@ -127,13 +127,19 @@ fn price(lane: &Lane<'_>) -> Option<String> {
         let used = words::with_unit(used, "kg");
         return Some(format!("Propellant used {used}; no lower bound was proven{reference}."));
     };
-    let times =
-        if bound > 0.0 { format!(", {} times", words::number(used / bound)) } else { ", against".to_owned() };
-    Some(format!(
-        "Propellant used {}{times} the theoretical lower bound of {}.",
-        words::with_unit(used, "kg"),
-        words::with_unit(bound, "kg")
-    ))
+    let (used, bound) = (words::with_unit(used, "kg"), words::with_unit(bound, "kg"));
+    Some(match lane.figure("propellant_over_bound") {
+        Some(times) => {
+            format!(
+                "Propellant used {used}, {} times the theoretical lower bound of {bound}.",
+                words::number(times)
+            )
+        }
+        // Little is owed to what the stack began with, ended with and was pushed by.
+        None => format!(
+            "Propellant used {used}; a lower bound of {bound} over the whole flight says nothing of it."
+        ),
+    })
 }
 
 /// Requirements of all lanes with values and margins.
