@@ -146,7 +146,7 @@ impl<const N: usize> Controller<N> {
         let change = self.change_for(table);
         self.install(table, stack, false);
         if change == Change::Restarted {
-            (self.ledger, self.observer) = (Ledger::new(), None);
+            (self.ledger, self.observer, self.by_hand) = (Ledger::new(), None, ByHand::START);
             (self.angular, self.full) = (Angular::default(), Selector::new());
         }
         Ok(change)
@@ -441,6 +441,7 @@ impl<const N: usize> Controller<N> {
     fn take_another(&mut self, command: &Command) -> Status {
         let command = command.without_dust();
         let Some(target) = command.looked_over() else { return Status::CommandRefused };
+        self.leave_owed(&command);
         if let Command::Impulse { serial, rate_change_rad_s, velocity_change_m_s } = &command {
             self.choice = self.choice.take().filter(|_| self.owed.is_of(*serial));
             if !self.owed.take_up(*serial, *rate_change_rad_s, *velocity_change_m_s) {

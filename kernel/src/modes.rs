@@ -2,7 +2,7 @@
 //! hand controller is in [`crate::by_hand`].
 
 use crate::by_hand::ByHand;
-use crate::command::Command;
+use crate::command::{Command, HandDemand};
 use crate::controller::Controller;
 use crate::cycle::Witness;
 use crate::hold::Deadband;
@@ -22,12 +22,29 @@ const UNHURRIED_S: f32 = 3_600.0;
 /// What jets are to do in a cycle: ticks and status, and the attitude error that led to it, rad.
 pub(crate) type Fired<const N: usize> = ([u16; N], Status, Vec3);
 
+/// What a hand controller's deflections ask for, where one is in command.
+fn hand_demand(command: &Command) -> Option<HandDemand> {
+    match command {
+        Command::Hand(hand) => Some(hand.asks_for),
+        _ => None,
+    }
+}
+
 impl<const N: usize> Controller<N> {
+    /// What is left of an open-loop demand is not flown by hand, nor what is left of a bit by a demand.
+    pub(crate) fn leave_owed(&mut self, command: &Command) {
+        let by_bits = |command: &Command| hand_demand(command) == Some(HandDemand::Bit);
+        if by_bits(command) != self.command.as_ref().is_some_and(by_bits) {
+            self.owed.leave();
+            self.choice = None;
+        }
+    }
+
     /// Prepares for a command that differs from the one in force, and the attitude that it wants.
     pub(crate) fn take_mode(&mut self, command: &Command, target: Option<UnitQuaternion>) {
         self.target = target.unwrap_or(self.target);
         self.is_woken = false;
-        if !matches!((command, &self.command), (Command::Hand(_), Some(Command::Hand(_)))) {
+        if hand_demand(command) != self.command.as_ref().and_then(hand_demand) {
             self.by_hand = ByHand::START;
         }
     }

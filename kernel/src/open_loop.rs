@@ -81,6 +81,11 @@ impl Owed {
         self.done
     }
 
+    /// What is left is left.
+    pub(crate) fn leave(&mut self) {
+        self.done = true;
+    }
+
     /// Adds a rate change that has no number, rad/s.
     pub(crate) fn add(&mut self, rate_rad_s: Vec3) {
         let before = if self.done { Vec3::ZERO } else { self.rate_rad_s };
