@@ -10,8 +10,11 @@ use stackhold_kernel::selection::{CYCLE_ALLOWANCE, Offer, Outcome, Problem, Sele
 
 /// Largest miss of a row that is let pass, share of the demand served.
 const MISS: f64 = 4.0e-4;
-/// Problems in 100,000 that may go without an answer; the cycle after such a one starts from rest.
-const STALLED: usize = 60;
+/// Propellant above that of the proven answer, where a demand is delivered in whole.
+const DEARER: f64 = 0.01;
+/// Problems in 100,000 that may go without an answer, from rest and from the last basis; the cycle after such a one starts
+/// from rest.
+const STALLED: [usize; 2] = [10, 60];
 
 #[derive(Debug, Default)]
 struct Beside {
@@ -79,7 +82,12 @@ impl Tally for Beside {
         }
         self.miss = self.miss.max(miss);
         if is_whole {
-            self.dearer = self.dearer.max(price / least - 1.0);
+            let dearer = price / least - 1.0;
+            // Where only rounding makes a rank, the proven answer lives on that rounding.
+            if dearer > DEARER && !series.is_rounded() {
+                fault(format!("dearer by {dearer:.1e}"));
+            }
+            self.dearer = self.dearer.max(dearer);
         }
         self.shorter = self.shorter.max(1.0 - lambda / best);
     }
@@ -138,7 +146,10 @@ fn all(warm: bool) {
     }
     println!("{stalled} of {problems} without an answer where the proven way has one");
     judge(&tallies, "at fault in a cycle", |rounded| if rounded { 5 } else { 0 });
-    assert!(stalled * 100_000 <= STALLED * problems, "{stalled} of {problems} without an answer");
+    assert!(
+        stalled * 100_000 <= STALLED[usize::from(warm)] * problems,
+        "{stalled} of {problems} without an answer"
+    );
 }
 
 #[test]

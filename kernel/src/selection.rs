@@ -311,8 +311,7 @@ impl<const M: usize, const N: usize> Selector<M, N> {
     /// As [`Self::select_from`], for a control cycle: without the walk in twice the precision, for whose work and memory
     /// no cycle has room.
     ///
-    /// What is asked is delivered; that it takes the least propellant may be proven less closely, to a hundredth
-    /// at worst. Where `f32` comes to no end the walk is repeated from rest with numbers that are trusted less, and what is
+    /// What is asked is delivered, for the least propellant within a hundredth. Where `f32` comes to no end the walk is repeated from rest with numbers that are trusted less, and what is
     /// delivered may then be off by three ten-thousandths of what is served. [`Selection::proof`] has the figures.
     #[must_use]
     pub fn select_in_cycle(

@@ -8,8 +8,9 @@ use crate::jet::JetMask;
 
 /// Rounds of improvement, each through all jets once: where all jets may open together, and where they may not.
 const ROUNDS: [usize; 2] = [1, 3];
-/// Where not all jets may open together, a rounded firing is improved when it costs less than this many times the
-/// cheapest so far; elsewhere when it is the cheapest so far.
+/// Where not all jets may open together, a rounded firing is improved when it costs no more than this many times the
+/// cheapest so far; elsewhere when nothing so far is cheaper: small pulses all round to none, from which one jet at a time
+/// finds the firing.
 const PROMISING: f32 = 1.5;
 
 /// A firing while it is being improved, with what it delivers kept up to date.
@@ -22,8 +23,8 @@ struct Draft<'a, const M: usize, const N: usize> {
     cost: f32,
 }
 
-/// The nearest whole ticks to acting times, s, that shared limits allow, improved when they are cheaper than the
-/// cheapest firing so far, which they then become. Whether improving them was worth a try.
+/// The nearest whole ticks to acting times, s, that shared limits allow, improved when nothing so far is
+/// cheaper; the cheapest firing is then what came of it. Whether improving them was worth a try.
 ///
 /// * `limited` — not all jets may open together.
 pub(super) fn round<const M: usize, const N: usize>(
