@@ -1,7 +1,7 @@
 //! Authority and the select command against independent figures.
 mod handmade;
 
-use handmade::{close, jet, jet_1, jet_1_docked, scenario};
+use handmade::{close, jet_1, jet_1_docked, six};
 use proptest::prelude::*;
 use stackhold_harness::authority::{Layout, authority, sphere};
 use stackhold_harness::scenario::model::{JetState, Scenario};
@@ -77,19 +77,6 @@ fn a_failed_jet_costs_what_an_independent_solver_says() {
     let ten = found.failures.iter().find(|f| f.jet == "jet_10").unwrap();
     assert!(ten.every_direction_left && ten.axes_lost.is_empty());
     assert!(ten.worst_price_ratio.unwrap() >= 1.957_894_737 / 1.127_272_727 - 1e-9);
-}
-
-/// Six jets of one newton, one per signed axis: `+x` by an arm of 1 m, and so on.
-fn six() -> Scenario {
-    let jets = vec![
-        jet("plus_x", [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]),
-        jet("minus_x", [0.0, -1.0, 0.0], [0.0, 0.0, 1.0]),
-        jet("plus_y", [0.0, 0.0, 1.0], [1.0, 0.0, 0.0]),
-        jet("minus_y", [0.0, 0.0, -1.0], [1.0, 0.0, 0.0]),
-        jet("plus_z", [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]),
-        jet("minus_z", [-1.0, 0.0, 0.0], [0.0, 1.0, 0.0]),
-    ];
-    scenario(jets, [0.0; 3], [100.0, 200.0, 300.0], 1.0)
 }
 
 #[test]

@@ -29,6 +29,19 @@ pub fn jet(name: &str, position_m: [f64; 3], force_direction: [f64; 3]) -> Jet {
     }
 }
 
+/// Six jets, one per signed axis: `+x` by an arm of 1 m, and so on.
+pub fn six() -> Scenario {
+    let jets = vec![
+        jet("plus_x", [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]),
+        jet("minus_x", [0.0, -1.0, 0.0], [0.0, 0.0, 1.0]),
+        jet("plus_y", [0.0, 0.0, 1.0], [1.0, 0.0, 0.0]),
+        jet("minus_y", [0.0, 0.0, -1.0], [1.0, 0.0, 0.0]),
+        jet("plus_z", [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]),
+        jet("minus_z", [-1.0, 0.0, 0.0], [0.0, 1.0, 0.0]),
+    ];
+    scenario(jets, [0.0; 3], [100.0, 200.0, 300.0], 1.0)
+}
+
 /// One dry body `hub` with its centre of mass at `centre`, one empty tank `tank`.
 pub fn scenario(jets: Vec<Jet>, centre: [f64; 3], moments: [f64; 3], duration_s: f64) -> Scenario {
     let [x, y, z] = moments;

@@ -361,7 +361,7 @@ fn two_flights(scenario: &Scenario) -> String {
 
 /// Writes pages to look at; run with `cargo test -p stackhold-tests --test report -- --ignored`.
 #[test]
-#[ignore = "writes pages for people to look at"]
+#[ignore = "writes pages for people to look at: cargo test -p stackhold-tests --test report -- --ignored"]
 fn write_pages_to_look_at() {
     let folder = std::path::Path::new(env!("CARGO_TARGET_TMPDIR"));
     let keep = scenario("keep_the_spent_stage", 7200.0);
@@ -818,7 +818,7 @@ fn every_kernel_status_has_words_of_its_own() {
 
 /// A real browser opens the page: no error on its console, and every picture drawn. Needs `chromium`.
 #[test]
-#[ignore = "needs a browser"]
+#[ignore = "needs a browser (Debian package chromium): cargo test -p stackhold-tests --test report -- --ignored"]
 fn a_browser_draws_every_picture_without_an_error() {
     let folder = std::path::Path::new(env!("CARGO_TARGET_TMPDIR"));
     let path = folder.join("browser.html");

@@ -1,7 +1,7 @@
 //! Sign margins: by hand, by sums of their own in `f64`, and flown on a displaced stack.
 mod handmade;
 
-use handmade::{close, jet, jet_1_docked, scenario};
+use handmade::{close, jet, jet_1_docked, scenario, six};
 use proptest::prelude::*;
 use stackhold_harness::authority::{sphere, told_properties};
 use stackhold_harness::scenario::load_named_or_path;
@@ -58,19 +58,6 @@ fn turn(scenario: &Scenario, stack: &MassProperties, axis: &str, d: [f64; 3]) ->
         angular = [0, 1, 2].map(|i| angular[i] + torque[i]);
     }
     sign * solve(stack.inertia_kg_m2, angular)[number] / 1e-3
-}
-
-/// Six jets of 22 N, one per signed axis, each with an arm of 1 m.
-fn six() -> Scenario {
-    let jets = vec![
-        jet("plus_x", [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]),
-        jet("minus_x", [0.0, -1.0, 0.0], [0.0, 0.0, 1.0]),
-        jet("plus_y", [0.0, 0.0, 1.0], [1.0, 0.0, 0.0]),
-        jet("minus_y", [0.0, 0.0, -1.0], [1.0, 0.0, 0.0]),
-        jet("plus_z", [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]),
-        jet("minus_z", [-1.0, 0.0, 0.0], [0.0, 1.0, 0.0]),
-    ];
-    scenario(jets, [0.0; 3], [100.0, 200.0, 300.0], 1.0)
 }
 
 #[test]

@@ -107,8 +107,11 @@ fn describe(lane: &Lane<'_>, what: &str, panel: &Panel) -> String {
     format!("{what} over time, {}: {}", lane.title, said.join("; "))
 }
 
-/// Attitude error about each axis over time.
+/// Attitude error about each axis over time; nothing where no attitude was held.
 pub fn errors(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
+    if lanes.iter().all(|lane| holds(lane.scenario).is_empty()) {
+        return html! {};
+    }
     html! {
         figure data-figure="error" {
             @for axis in 0..3 {

@@ -23,6 +23,9 @@ const KEYS: [&str; 13] = [
     "start_s",
 ];
 
+/// Largest rates that are taken: the kernel flies no faster.
+const RATE_DEG_S: f64 = 57.0;
+
 /// What lies beside a scenario file.
 pub(super) trait Files {
     /// Text of a file, by its path relative to the scenario, with the name to show for it.
@@ -103,9 +106,6 @@ fn read_mode(section: &Section<'_>, initial: Option<&Initial>, files: &dyn Files
         _ => Some(Mode::FreeDrift),
     }
 }
-
-/// Largest rates that are taken: the kernel flies no faster.
-const RATE_DEG_S: f64 = 57.0;
 
 /// The attitude that is held: the initial one where none is given.
 fn read_attitude(section: &Section<'_>, initial: Option<&Initial>) -> Option<[f64; 4]> {
