@@ -8,7 +8,7 @@ use nalgebra::{Quaternion, UnitQuaternion};
 use stackhold_kernel::config::ConfigurationTable;
 use stackhold_kernel::controller::Controller;
 use stackhold_kernel::cycle::{
-    AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, RateSample, Witness,
+    AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, Pace, RateSample, Slew, Witness,
 };
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::JetMask;
@@ -17,7 +17,7 @@ use stackhold_kernel::selection::{Problem, Selection};
 
 use crate::certificate::Sampler;
 use crate::record::{CycleRow, RunRecord};
-use crate::scenario::model::{Deflection, Mode, Phase, Scenario, Shut, ShutOff, Told};
+use crate::scenario::model::{self, Deflection, Mode, Phase, Scenario, Shut, ShutOff, Told};
 use crate::selection_check::Checker;
 use crate::table::{self, JETS, tick_at};
 use crate::truth::{Sample, Sensors, Truth};
@@ -285,9 +285,9 @@ impl<'a, K: Kernel> Flight<'a, K> {
     fn row(&self, time_s: f64, mode: &Mode, output: &CycleOutput<JETS>) -> CycleRow {
         let attitude_xyzw = self.truth.attitude_xyzw();
         let error_rad = match mode {
-            Mode::Hold { attitude_xyzw: wanted, .. } | Mode::Watch { attitude_xyzw: wanted, .. } => {
-                error_from(attitude_xyzw, *wanted)
-            }
+            Mode::Hold { attitude_xyzw: wanted, .. }
+            | Mode::Watch { attitude_xyzw: wanted, .. }
+            | Mode::Slew { attitude_xyzw: wanted, .. } => error_from(attitude_xyzw, *wanted),
             _ => [0.0; 3],
         };
         let wide = |v: Vec3| v.0.map(f64::from);
@@ -372,6 +372,18 @@ fn command(phase: &Phase, number: u16, time_s: f64) -> Command {
             full_rate_rad_s: narrow(full_rate_rad_s),
             deadband: limits(half_width_rad, rate_limit_rad_s),
             asks_for: if *asks_for_bits { HandDemand::Bit } else { HandDemand::Rate },
+        }),
+        Mode::Slew { attitude_xyzw, pace, half_width_rad, rate_limit_rad_s } => Command::Slew(Slew {
+            attitude_xyzw: attitude_xyzw.map(|c| c as f32),
+            pace: match *pace {
+                model::Pace::Quick { rate_limit_rad_s } => {
+                    Pace::Quick { rate_limit_rad_s: rate_limit_rad_s as f32 }
+                }
+                model::Pace::Cheap { duration_s, stray_rad } => {
+                    Pace::Cheap { duration_s: duration_s as f32, stray_rad: stray_rad as f32 }
+                }
+            },
+            deadband: limits(half_width_rad, rate_limit_rad_s),
         }),
         Mode::Impulse { rate_change_rad_s, velocity_change_m_s } => Command::Impulse {
             serial: number,

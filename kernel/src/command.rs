@@ -9,6 +9,8 @@ use crate::quaternion::UnitQuaternion;
 pub(crate) const ABSURD_RATE_RAD_S: f32 = 1.0;
 /// Smallest rate that may be a limit, rad/s.
 const LEAST_RATE_RAD_S: f32 = 1e-7;
+/// Longest slew, s.
+pub const LONGEST_SLEW_S: f32 = 86_400.0;
 /// A hand controller is at rest for at most this share of its travel.
 const WIDEST_DEAD_ZONE: f32 = 0.9;
 
@@ -41,6 +43,8 @@ pub enum Command {
     },
     /// Turn as a hand controller asks; axes that it leaves alone hold the attitude they have.
     Hand(Hand),
+    /// Turn to an attitude, and hold it.
+    Slew(Slew),
     /// Deliver one rate change (and velocity change) open loop: taken up when `serial` differs from
     /// the last one taken up, then worked off over as many cycles as it takes.
     Impulse {
@@ -51,6 +55,78 @@ pub enum Command {
         /// Wanted change of velocity, body axes, m/s; `None` leaves translation free.
         velocity_change_m_s: Option<[f32; 3]>,
     },
+}
+
+/// A turn to another attitude, by the shorter way round.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Slew {
+    /// Attitude to turn to, inertial to body, `[x, y, z, w]`.
+    pub attitude_xyzw: [f32; 4],
+    /// How fast.
+    pub pace: Pace,
+    /// Limits about the path while it coasts, and of the hold at its end.
+    pub deadband: Deadband,
+}
+
+/// How fast a slew is.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub enum Pace {
+    /// About the eigenaxis, as fast as the jets can and this limit allows.
+    Quick {
+        /// Largest rate about the eigenaxis, rad/s.
+        rate_limit_rad_s: f32,
+    },
+    /// In a given time, at the least propellant: the coast takes as much of it as there is. A time that is too short
+    /// for the jets is flown as quickly as can be.
+    Cheap {
+        /// From the command to the end of the turn, s; up to [`LONGEST_SLEW_S`].
+        duration_s: f32,
+        /// The stack may precess, the jets being quiet, as far as this from the turn about the eigenaxis, rad, if that is
+        /// cheaper; zero keeps it to the eigenaxis, which takes gyroscopic torque all the way.
+        stray_rad: f32,
+    },
+}
+
+impl Slew {
+    fn is_valid(&self) -> bool {
+        let paced = match self.pace {
+            Pace::Quick { rate_limit_rad_s } => is_rate_limit(&rate_limit_rad_s),
+            Pace::Cheap { duration_s, stray_rad } => {
+                (1.0..=LONGEST_SLEW_S).contains(&duration_s) && (0.0..=3.15).contains(&stray_rad)
+            }
+        };
+        paced && self.deadband.is_valid()
+    }
+
+    fn is_same(&self, other: &Self) -> bool {
+        let paced = match (self.pace, other.pace) {
+            (Pace::Quick { rate_limit_rad_s: a }, Pace::Quick { rate_limit_rad_s: b }) => same_bits(&[a], &[b]),
+            (
+                Pace::Cheap { duration_s, stray_rad },
+                Pace::Cheap { duration_s: other_s, stray_rad: other_rad },
+            ) => same_bits(&[duration_s, stray_rad], &[other_s, other_rad]),
+            _ => false,
+        };
+        paced
+            && same_bits(&self.attitude_xyzw, &other.attitude_xyzw)
+            && same_limits(&self.deadband, &other.deadband)
+    }
+
+    fn without_dust(&self) -> Self {
+        let clean = math::without_dust;
+        Self {
+            attitude_xyzw: self.attitude_xyzw.map(clean),
+            pace: match self.pace {
+                Pace::Quick { rate_limit_rad_s } => Pace::Quick { rate_limit_rad_s: clean(rate_limit_rad_s) },
+                Pace::Cheap { duration_s, stray_rad } => {
+                    Pace::Cheap { duration_s: clean(duration_s), stray_rad: clean(stray_rad) }
+                }
+            },
+            deadband: clean_limits(&self.deadband),
+        }
+    }
 }
 
 /// What a hand controller asks for, and how that is to be read.
@@ -121,6 +197,7 @@ impl Command {
             Self::Damp { rate_limit_rad_s } => (None, rate_limit_rad_s.iter().all(is_rate_limit)),
             Self::Hold { attitude_xyzw, deadband } => (Some(attitude_xyzw), deadband.is_valid()),
             Self::Hand(hand) => (None, hand.is_valid()),
+            Self::Slew(slew) => (Some(&slew.attitude_xyzw), slew.is_valid()),
         };
         if !is_valid {
             return None;
@@ -160,6 +237,7 @@ impl Command {
             (Self::Damp { rate_limit_rad_s }, Self::Damp { rate_limit_rad_s: limits }) => {
                 same_bits(rate_limit_rad_s, limits)
             }
+            (Self::Slew(slew), Self::Slew(other)) => slew.is_same(other),
             _ => false,
         }
     }
@@ -185,6 +263,7 @@ impl Command {
                 deadband: clean_limits(&hand.deadband),
                 ..hand
             }),
+            Self::Slew(slew) => Self::Slew(slew.without_dust()),
             Self::Impulse { serial, rate_change_rad_s, velocity_change_m_s } => Self::Impulse {
                 serial,
                 rate_change_rad_s: rate_change_rad_s.map(clean),

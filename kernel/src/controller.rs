@@ -17,6 +17,7 @@ use crate::open_loop::{Choice, Owed};
 use crate::posing::Angular;
 use crate::quaternion::UnitQuaternion;
 use crate::selection::Selector;
+use crate::slew::Slewing;
 use crate::status::Status;
 
 /// The kernel's whole state for one stack; at most `N` jets.
@@ -41,6 +42,7 @@ pub struct Controller<const N: usize> {
     /// Whether a watched drift has woken.
     pub(crate) is_woken: bool,
     pub(crate) by_hand: ByHand,
+    pub(crate) slewing: Slewing,
     /// Jets the table enables.
     pub(crate) enabled: JetMask,
     pub(crate) owed: Owed,
@@ -89,6 +91,7 @@ impl<const N: usize> Controller<N> {
             target: UnitQuaternion::IDENTITY,
             is_woken: false,
             by_hand: ByHand::START,
+            slewing: Slewing::START,
             enabled,
             owed: Owed::NOTHING,
             choice: None,
@@ -147,6 +150,7 @@ impl<const N: usize> Controller<N> {
         self.install(table, stack, false);
         if change == Change::Restarted {
             (self.ledger, self.observer, self.by_hand) = (Ledger::new(), None, ByHand::START);
+            self.slewing = Slewing::START;
             (self.angular, self.full) = (Angular::default(), Selector::new());
         }
         Ok(change)

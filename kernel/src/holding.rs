@@ -109,16 +109,26 @@ impl<const N: usize> Controller<N> {
             }
             return ([0; N], Status::Quiet);
         }
-        self.settle(open_tick, &now, deadband, usable, witness)
+        self.settle(open_tick, &now, deadband, disturbance, usable, witness)
+    }
+
+    /// Works out a price if one is due: for a cycle that has nothing else to select.
+    pub(crate) fn price_if_due(&mut self, standing: Vec3, usable: JetMask, witness: &mut impl Witness) {
+        if self.prices.is_any_due() {
+            self.price_next(standing, usable, witness);
+        }
     }
 
     /// Ticks and status of a firing that settles every axis that must be turned round.
+    ///
+    /// * `standing` — push that prices belong to, rad/s².
     #[inline(never)]
-    fn settle(
+    pub(crate) fn settle(
         &mut self,
         open_tick: u32,
         now: &Situation,
         deadband: &Deadband,
+        standing: Vec3,
         usable: JetMask,
         witness: &mut impl Witness,
     ) -> ([u16; N], Status) {
@@ -126,7 +136,7 @@ impl<const N: usize> Controller<N> {
         let firing_on = self.open_at(open_tick) != JetMask::NONE;
         // One selection a cycle.
         if self.prices.puts_off(firing_on) {
-            self.price_next(self.disturbance(), usable, witness);
+            self.price_next(standing, usable, witness);
             return ([0; N], Status::Quiet);
         }
         let standing_price = self.prices.standing;

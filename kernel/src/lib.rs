@@ -82,6 +82,7 @@ pub(crate) mod posing;
 pub mod pulse;
 pub mod quaternion;
 pub mod selection;
+pub mod slew;
 pub mod status;
 pub mod telemetry;
 pub mod whole_ticks;

@@ -109,12 +109,19 @@ pub fn clamp(x: f32, low: f32, high: f32) -> f32 {
 
 /// Whole number nearest to `x` from below, held within `[0, limit]`; zero when `x` is NaN.
 ///
-/// The one place where a float becomes a tick count.
+/// Here and in [`whole`] alone a float becomes a count.
 #[must_use]
 pub fn whole_ticks(x: f32, limit: u16) -> u16 {
     // A saturating conversion: NaN gives zero, out-of-range values the nearest end.
     let ticks = x as u16;
     if ticks > limit { limit } else { ticks }
+}
+
+/// The same for counts beyond 16 bits.
+#[must_use]
+pub fn whole(x: f32, limit: u32) -> u32 {
+    let count = x as u32;
+    if count > limit { limit } else { count }
 }
 
 /// A tick count as a float (exact: 16 bits fit the mantissa).

@@ -1,5 +1,5 @@
 //! What the modes do in one cycle. The hold is in [`crate::holding`], open-loop demands are in [`crate::open_loop`], the
-//! hand controller is in [`crate::by_hand`].
+//! hand controller is in [`crate::by_hand`], slews are in [`crate::slew`].
 
 use crate::by_hand::ByHand;
 use crate::command::{Command, HandDemand};
@@ -12,6 +12,7 @@ use crate::math;
 use crate::observer::Motion;
 use crate::quaternion::UnitQuaternion;
 use crate::selection::Demand;
+use crate::slew::Slewing;
 use crate::status::Status;
 
 /// Damping goes on until rates are within this share of their limits: noise must not ask again at once.
@@ -44,6 +45,9 @@ impl<const N: usize> Controller<N> {
     pub(crate) fn take_mode(&mut self, command: &Command, target: Option<UnitQuaternion>) {
         self.target = target.unwrap_or(self.target);
         self.is_woken = false;
+        if matches!(command, Command::Slew(_)) {
+            self.slewing = Slewing::START;
+        }
         if hand_demand(command) != self.command.as_ref().and_then(hand_demand) {
             self.by_hand = ByHand::START;
         }
@@ -73,6 +77,7 @@ impl<const N: usize> Controller<N> {
                 (ticks, status, error_rad)
             }
             Some(Command::Hand(hand)) => self.fly_by_hand(open_tick, motion, &hand, usable, witness),
+            Some(Command::Slew(slew)) => self.slew(open_tick, motion, &slew, usable, witness),
             Some(Command::Impulse { .. }) => without_error(self.work_off(open_tick, usable, witness)),
         }
     }

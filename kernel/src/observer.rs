@@ -22,6 +22,11 @@ pub struct Motion {
     pub rate_rad_s: Vec3,
 }
 
+impl Motion {
+    /// At rest in the inertial axes.
+    pub(crate) const AT_REST: Self = Self { attitude: UnitQuaternion::IDENTITY, rate_rad_s: Vec3::ZERO };
+}
+
 /// The filter's state.
 #[derive(Clone, Debug)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]

@@ -228,7 +228,7 @@ impl<const N: usize> Controller<N> {
     }
 
     /// Price of acting times, s.
-    fn price_of(&self, on_time: &[f32; N]) -> f32 {
+    pub(crate) fn price_of(&self, on_time: &[f32; N]) -> f32 {
         self.table.jets.iter().zip(on_time).fold(0.0, |sum, (jet, t)| sum + jet.price_kg_s() * t)
     }
 

@@ -12,7 +12,7 @@ pub enum Status {
     Firing = 1,
     /// Free drift commanded; no jet asked for.
     Drifting = 2,
-    /// Whole ticks for an open-loop demand are being thought over; no jet opens until they are chosen.
+    /// Whole ticks for an open-loop demand, or the path of a slew, are being thought over; no jet opens until that is done.
     Choosing = 3,
     /// A watched drift has crossed its limit: the attitude is held from now on.
     Woken = 9,
@@ -30,6 +30,8 @@ pub enum Status {
     Starting = 21,
     /// The command holds a number that cannot be flown; the last good command goes on.
     CommandRefused = 30,
+    /// The jets cannot turn the stack to the commanded attitude: the attitude where that was found is held.
+    SlewRefused = 32,
     /// Jet selection gave no answer that proves itself; all jets shut this cycle.
     SelectionFailed = 40,
     /// Jets are needed, but every jet is disabled or inhibited.
@@ -50,7 +52,7 @@ pub enum Trust {
 
 impl Status {
     /// Every status, in the order of the numbers.
-    pub const ALL: [Self; 14] = [
+    pub const ALL: [Self; 15] = [
         Self::Quiet,
         Self::Firing,
         Self::Drifting,
@@ -63,6 +65,7 @@ impl Status {
         Self::Stale,
         Self::Starting,
         Self::CommandRefused,
+        Self::SlewRefused,
         Self::SelectionFailed,
         Self::NoJets,
     ];
@@ -90,7 +93,8 @@ impl Status {
             | Self::Prioritised
             | Self::Predicted
             | Self::RateMissing
-            | Self::CommandRefused => Trust::Degraded,
+            | Self::CommandRefused
+            | Self::SlewRefused => Trust::Degraded,
             Self::Stale | Self::Starting | Self::SelectionFailed | Self::NoJets => Trust::Withheld,
         }
     }

@@ -12,7 +12,7 @@
 //! is that of the functions here; both directions stand next to each other.
 
 use stackhold_kernel::config::{ConfigurationTable, FilterSettings, SharedLimits, SpareTranslation, Timing};
-use stackhold_kernel::cycle::{AttitudeSample, Command, CycleInput, Hand, HandDemand, RateSample};
+use stackhold_kernel::cycle::{AttitudeSample, Command, CycleInput, Hand, HandDemand, Pace, RateSample, Slew};
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::{Jet, JetMask};
 use stackhold_kernel::linalg::{Mat3, Vec3};
@@ -40,6 +40,8 @@ const WATCH: u32 = 4;
 const DAMP: u32 = 5;
 const HAND_FOR_RATE: u32 = 6;
 const HAND_FOR_BIT: u32 = 7;
+const SLEW_QUICK: u32 = 8;
+const SLEW_CHEAP: u32 = 9;
 
 /// Why a recording could not be read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -236,6 +238,20 @@ fn write_command(command: &Command, put: &mut impl FnMut(u32)) {
             put_floats(hand.full_rate_rad_s, put);
             put_limits(&hand.deadband, put);
         }
+        Command::Slew(slew) => {
+            match slew.pace {
+                Pace::Quick { rate_limit_rad_s } => {
+                    put(SLEW_QUICK);
+                    put_floats([rate_limit_rad_s], put);
+                }
+                Pace::Cheap { duration_s, stray_rad } => {
+                    put(SLEW_CHEAP);
+                    put_floats([duration_s, stray_rad], put);
+                }
+            }
+            put_floats(slew.attitude_xyzw, put);
+            put_limits(&slew.deadband, put);
+        }
         Command::Impulse { serial, rate_change_rad_s, velocity_change_m_s } => {
             put(if velocity_change_m_s.is_some() { IMPULSE_WITH_VELOCITY } else { IMPULSE });
             put(u32::from(*serial));
@@ -264,6 +280,10 @@ fn read_command(words: &mut impl Words) -> Result<Command, Malformed> {
             deadband: limits(words)?,
             asks_for: if kind == HAND_FOR_RATE { HandDemand::Rate } else { HandDemand::Bit },
         })),
+        SLEW_QUICK => read_slew(Pace::Quick { rate_limit_rad_s: float(words)? }, words),
+        SLEW_CHEAP => {
+            read_slew(Pace::Cheap { duration_s: float(words)?, stray_rad: float(words)? }, words)
+        }
         kind @ (IMPULSE | IMPULSE_WITH_VELOCITY) => Ok(Command::Impulse {
             serial: half(words)?,
             rate_change_rad_s: floats(words)?,
@@ -271,6 +291,10 @@ fn read_command(words: &mut impl Words) -> Result<Command, Malformed> {
         }),
         _ => Err(Malformed::UnknownItem),
     }
+}
+
+fn read_slew(pace: Pace, words: &mut impl Words) -> Result<Command, Malformed> {
+    Ok(Command::Slew(Slew { attitude_xyzw: floats(words)?, pace, deadband: limits(words)? }))
 }
 
 fn put_limits(limits: &Deadband, put: &mut impl FnMut(u32)) {

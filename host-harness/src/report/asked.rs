@@ -4,7 +4,7 @@ use maud::{Markup, html};
 
 use super::lane::{Lane, phase_ends};
 use super::words::{self, degrees, number, vector, with_unit};
-use crate::scenario::model::{Mode, Push, Scenario};
+use crate::scenario::model::{Mode, Pace, Push, Scenario};
 
 /// One part of what was asked.
 type Part = fn(&Scenario) -> Markup;
@@ -82,6 +82,25 @@ fn mode(mode: &Mode) -> Markup {
         Mode::Hold { attitude_xyzw, half_width_rad, rate_limit_rad_s } => (
             "attitude hold",
             format!("{}; {}", limits(half_width_rad, rate_limit_rad_s), attitude(attitude_xyzw)),
+        ),
+        Mode::Slew { attitude_xyzw, pace, half_width_rad, rate_limit_rad_s } => (
+            "slew",
+            format!(
+                "to {}, {}; held about the path and at its end: {}",
+                attitude(attitude_xyzw),
+                match pace {
+                    Pace::Quick { rate_limit_rad_s } => format!(
+                        "as quickly as the jets and {} °/s allow",
+                        number(rate_limit_rad_s.to_degrees())
+                    ),
+                    Pace::Cheap { duration_s, stray_rad } => format!(
+                        "in {} s, straying from one axis by at most {}°",
+                        number(*duration_s),
+                        number(stray_rad.to_degrees())
+                    ),
+                },
+                limits(half_width_rad, rate_limit_rad_s)
+            ),
         ),
         Mode::Impulse { rate_change_rad_s, velocity_change_m_s } => {
             let linear = velocity_change_m_s.map_or_else(

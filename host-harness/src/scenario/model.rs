@@ -423,6 +423,17 @@ pub enum Mode {
         /// Largest rate asked for per axis, rad/s.
         rate_limit_rad_s: [f64; 3],
     },
+    /// Turned to an attitude by the shorter way round, then held there.
+    Slew {
+        /// Attitude to turn to, inertial to body, `[x, y, z, w]`.
+        attitude_xyzw: [f64; 4],
+        /// How fast.
+        pace: Pace,
+        /// Deadband half-width per axis about the path and at its end, rad.
+        half_width_rad: [f64; 3],
+        /// Largest rate that holding asks for per axis beside that of the path, rad/s.
+        rate_limit_rad_s: [f64; 3],
+    },
     /// One open-loop firing from the start of the phase, then quiet: a point demand spread over as
     /// many cycles as it takes, remainders carried.
     Impulse {
@@ -430,6 +441,24 @@ pub enum Mode {
         rate_change_rad_s: [f64; 3],
         /// Wanted change of velocity, body axes, m/s; `None` leaves translation free.
         velocity_change_m_s: Option<[f64; 3]>,
+    },
+}
+
+/// How fast a slew is.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+#[serde(rename_all = "snake_case", tag = "kind")]
+pub enum Pace {
+    /// As fast as the jets and a limit allow.
+    Quick {
+        /// Largest rate about the eigenaxis, rad/s.
+        rate_limit_rad_s: f64,
+    },
+    /// In a given time, at the least propellant.
+    Cheap {
+        /// From the start of the phase to the end of the turn, s.
+        duration_s: f64,
+        /// How far the stack may precess away from the turn about the eigenaxis, rad.
+        stray_rad: f64,
     },
 }
 

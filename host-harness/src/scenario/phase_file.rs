@@ -1,13 +1,13 @@
 //! The phases of a scenario: when which mode begins, and what it is told.
 
 use super::hand_file;
-use super::model::{Deflection, Initial, Mode, Phase};
+use super::model::{Deflection, Initial, Mode, Pace, Phase};
 use super::problem::Problem;
 use super::section::{Range64, Section};
 
 /// Modes by the word for them, and every key that one of them has.
-const MODES: [&str; 6] = ["free_drift", "watch", "damp", "hold", "hand", "impulse"];
-const KEYS: [&str; 13] = [
+const MODES: [&str; 7] = ["free_drift", "watch", "damp", "hold", "hand", "slew", "impulse"];
+const KEYS: [&str; 18] = [
     "attitude_xyzw",
     "half_width_deg",
     "rate_limit_deg_s",
@@ -18,11 +18,18 @@ const KEYS: [&str; 13] = [
     "dead_zone",
     "full_rate_deg_s",
     "asks_for",
+    "turn_deg",
+    "pace",
+    "slew_rate_deg_s",
+    "slew_time_s",
+    "may_stray_deg",
     "rate_change_deg_s",
     "velocity_change_m_s",
     "start_s",
 ];
 
+/// Longest slew that the kernel takes, s.
+const LONGEST_SLEW_S: f64 = 86_400.0;
 /// Largest rates that are taken: the kernel flies no faster.
 const RATE_DEG_S: f64 = 57.0;
 
@@ -40,7 +47,8 @@ pub(super) trait Files {
 
 /// Reads every `[[phase]]`; `None` when any problem was written down.
 ///
-/// * `duration` — of the run, s; `initial` — where it starts, whose attitude is held where none is given.
+/// * `duration` — of the run, s; `initial` — where it starts. A phase that names no attitude keeps that of the phase before it
+///   which has one, or the initial one.
 pub(super) fn read_phases(
     root: &Section<'_>,
     duration: Option<f64>,
@@ -50,10 +58,12 @@ pub(super) fn read_phases(
     let sections = root.some_sections("phase", "at least one [[phase]] with start_s = 0.0 and a mode")?;
     let mut earlier: Option<f64> = None;
     let mut phases = Vec::new();
+    let mut attitude = initial.map_or([0.0, 0.0, 0.0, 1.0], |initial| initial.attitude_xyzw);
     for section in &sections {
         let start =
             section.number("start_s", Range64::NotNegative, "the start in seconds; 0.0 for the first");
-        let mode = read_mode(section, initial, files);
+        let mode = read_mode(section, attitude, files);
+        attitude = mode.as_ref().and_then(wanted_attitude).unwrap_or(attitude);
         section.finish();
         let start = start.filter(|&start| phase_in_order(section, start, earlier, duration));
         earlier = start.or(earlier).or(Some(0.0));
@@ -82,35 +92,42 @@ fn phase_in_order(section: &Section<'_>, start: f64, earlier: Option<f64>, durat
     false
 }
 
-fn read_mode(section: &Section<'_>, initial: Option<&Initial>, files: &dyn Files) -> Option<Mode> {
-    let hint = "mode = \"free_drift\", \"watch\", \"damp\", \"hold\", \"hand\" or \"impulse\"";
+/// The attitude that a mode wants.
+fn wanted_attitude(mode: &Mode) -> Option<[f64; 4]> {
+    match mode {
+        Mode::Watch { attitude_xyzw, .. }
+        | Mode::Hold { attitude_xyzw, .. }
+        | Mode::Slew { attitude_xyzw, .. } => Some(*attitude_xyzw),
+        Mode::FreeDrift | Mode::Damp { .. } | Mode::Hand { .. } | Mode::Impulse { .. } => None,
+    }
+}
+
+/// * `before` — the attitude that was wanted last.
+fn read_mode(section: &Section<'_>, before: [f64; 4], files: &dyn Files) -> Option<Mode> {
+    let hint =
+        "mode = \"free_drift\", \"watch\", \"damp\", \"hold\", \"hand\", \"slew\" or \"impulse\"";
     let Some(mode) = section.choice("mode", &MODES, hint) else {
         section.accept(&KEYS);
         return None;
     };
     match mode {
-        "watch" => read_watch(section, initial),
+        "watch" => read_watch(section, before),
         "damp" => {
             let hint = "the largest rate that is left alone, such as rate_limit_deg_s = 0.02 for every axis";
             let limit = section.per_axis("rate_limit_deg_s", Range64::UpTo(RATE_DEG_S), hint)?;
             Some(Mode::Damp { rate_limit_rad_s: limit.map(f64::to_radians) })
         }
         "hold" => {
-            let attitude = read_attitude(section, initial);
+            let attitude = section.quaternion_or("attitude_xyzw", before);
             let limits = read_limits(section);
             let (half_width_rad, rate_limit_rad_s) = limits?;
             Some(Mode::Hold { attitude_xyzw: attitude?, half_width_rad, rate_limit_rad_s })
         }
         "hand" => read_hand(section, files),
+        "slew" => read_slew(section, before),
         "impulse" => read_impulse(section),
         _ => Some(Mode::FreeDrift),
     }
-}
-
-/// The attitude that is held: the initial one where none is given.
-fn read_attitude(section: &Section<'_>, initial: Option<&Initial>) -> Option<[f64; 4]> {
-    let start = initial.map_or([0.0, 0.0, 0.0, 1.0], |initial| initial.attitude_xyzw);
-    section.quaternion_or("attitude_xyzw", start)
 }
 
 /// Half-widths, rad, and rate limits, rad/s.
@@ -128,8 +145,8 @@ fn read_limits(section: &Section<'_>) -> Option<([f64; 3], [f64; 3])> {
     Some((half_width?.map(f64::to_radians), rate_limit?.map(f64::to_radians)))
 }
 
-fn read_watch(section: &Section<'_>, initial: Option<&Initial>) -> Option<Mode> {
-    let attitude = read_attitude(section, initial);
+fn read_watch(section: &Section<'_>, before: [f64; 4]) -> Option<Mode> {
+    let attitude = section.quaternion_or("attitude_xyzw", before);
     let angle = section.per_axis(
         "wake_angle_deg",
         Range64::UpTo(180.0),
@@ -149,6 +166,70 @@ fn read_watch(section: &Section<'_>, initial: Option<&Initial>) -> Option<Mode> 
         half_width_rad,
         rate_limit_rad_s,
     })
+}
+
+fn read_slew(section: &Section<'_>, before: [f64; 4]) -> Option<Mode> {
+    let attitude = read_turn(section, before);
+    let hint = "pace = \"quick\" with slew_rate_deg_s, or pace = \"cheap\" with slew_time_s";
+    let pace = match section.choice("pace", &["quick", "cheap"], hint) {
+        Some("quick") => section
+            .number(
+                "slew_rate_deg_s",
+                Range64::UpTo(RATE_DEG_S),
+                "the largest rate of the turn, such as slew_rate_deg_s = 0.5",
+            )
+            .map(|rate| Pace::Quick { rate_limit_rad_s: rate.to_radians() }),
+        Some(_) => {
+            let duration = section.number(
+                "slew_time_s",
+                Range64::Within(1.0, LONGEST_SLEW_S),
+                "how long the turn takes in all, such as slew_time_s = 600.0",
+            );
+            let stray = section.number_or(
+                "may_stray_deg",
+                Range64::Within(0.0, 180.0),
+                "how far the stack may precess away from the turn about one axis, such as may_stray_deg = 20.0; 0.0 keeps \
+                 it there",
+                0.0,
+            );
+            duration.zip(stray).map(|(duration_s, stray)| Pace::Cheap { duration_s, stray_rad: stray.to_radians() })
+        }
+        None => {
+            section.accept(&["slew_rate_deg_s", "slew_time_s", "may_stray_deg"]);
+            None
+        }
+    };
+    let limits = read_limits(section);
+    let (half_width_rad, rate_limit_rad_s) = limits?;
+    Some(Mode::Slew { attitude_xyzw: attitude?, pace: pace?, half_width_rad, rate_limit_rad_s })
+}
+
+/// The attitude that is turned to: itself, or by a turn from the one that was wanted before.
+fn read_turn(section: &Section<'_>, before: [f64; 4]) -> Option<[f64; 4]> {
+    if section.has("attitude_xyzw") {
+        if section.has("turn_deg") {
+            section.complain("turn_deg", "is given beside attitude_xyzw", "one of the two");
+            return None;
+        }
+        return section.quaternion_or("attitude_xyzw", before);
+    }
+    let hint = "turn_deg = [x, y, z], the turn from the attitude before as one rotation about that axis in body axes, or \
+                attitude_xyzw = [x, y, z, w]";
+    let turn = section.vector("turn_deg", Range64::Within(-180.0, 180.0), hint)?;
+    let turn = nalgebra::Vector3::from(turn.map(f64::to_radians));
+    if turn.norm() > std::f64::consts::PI {
+        section.complain(
+            "turn_deg",
+            format!("turns by {:.1} deg in all", turn.norm().to_degrees()),
+            "at most 180 deg: the shorter way round is flown",
+        );
+        return None;
+    }
+    // Inertial to body: turning the body by φ turns components the other way.
+    let [x, y, z, w] = before;
+    let before = nalgebra::UnitQuaternion::from_quaternion(nalgebra::Quaternion::new(w, x, y, z));
+    let after = nalgebra::UnitQuaternion::from_scaled_axis(-turn) * before;
+    Some([after.i, after.j, after.k, after.w])
 }
 
 fn read_hand(section: &Section<'_>, files: &dyn Files) -> Option<Mode> {
