@@ -8,7 +8,7 @@ use stackhold_harness::table::{self, JETS};
 use stackhold_kernel::config::{ConfigError, ConfigurationTable, FilterField, JetField, TimingField};
 use stackhold_kernel::controller::Controller;
 use stackhold_kernel::cycle::{
-    AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, RateSample,
+    AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, Pace, RateSample, Slew,
 };
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::JetMask;
@@ -37,6 +37,13 @@ const STICK: Hand = Hand {
     full_rate_rad_s: [0.005; 3],
     deadband: Deadband { half_width_rad: Vec3([HOLD; 3]), rate_limit_rad_s: Vec3([0.001; 3]) },
     asks_for: HandDemand::Rate,
+};
+
+/// A turn about one axis.
+const TURN: Slew = Slew {
+    attitude_xyzw: [0.0, 0.6, 0.0, 0.8],
+    pace: Pace::Quick { rate_limit_rad_s: 0.01 },
+    deadband: STICK.deadband,
 };
 
 /// A kernel with its clock, fed by hand.
@@ -244,6 +251,13 @@ fn a_command_that_cannot_be_flown_leaves_the_last_one_in_force() {
         Command::Hand(Hand { deflection: [0.0, nan, 0.0], ..STICK }),
         Command::Hand(Hand { dead_zone: 0.95, ..STICK }),
         Command::Hand(Hand { full_rate_rad_s: [0.01, 0.01, f32::INFINITY], ..STICK }),
+        Command::Slew(Slew { attitude_xyzw: [0.0; 4], ..TURN }),
+        Command::Slew(Slew { pace: Pace::Quick { rate_limit_rad_s: 0.0 }, ..TURN }),
+        Command::Slew(Slew { pace: Pace::Quick { rate_limit_rad_s: nan }, ..TURN }),
+        Command::Slew(Slew { pace: Pace::Cheap { duration_s: f32::INFINITY, stray_rad: 0.0 }, ..TURN }),
+        Command::Slew(Slew { pace: Pace::Cheap { duration_s: 0.5, stray_rad: 0.0 }, ..TURN }),
+        Command::Slew(Slew { pace: Pace::Cheap { duration_s: 100.0, stray_rad: nan }, ..TURN }),
+        Command::Slew(Slew { pace: Pace::Cheap { duration_s: 100.0, stray_rad: -0.1 }, ..TURN }),
         Command::Impulse { serial: 1, rate_change_rad_s: [nan, 0.0, 0.0], velocity_change_m_s: None },
         Command::Impulse { serial: 1, rate_change_rad_s: [0.0; 3], velocity_change_m_s: Some([nan; 3]) },
         Command::Impulse { serial: 1, rate_change_rad_s: [3.5e22, 0.0, 0.0], velocity_change_m_s: None },
@@ -295,7 +309,7 @@ fn awkward() -> impl Strategy<Value = f32> {
 
 fn awkward_input() -> impl Strategy<Value = CycleInput> {
     let sample = (prop::array::uniform4(awkward()), prop::array::uniform3(awkward()), any::<[bool; 4]>());
-    (sample, -400_i32..100, prop::array::uniform3(awkward()), any::<u32>(), 0_u8..8).prop_map(
+    (sample, -400_i32..100, prop::array::uniform3(awkward()), any::<u32>(), 0_u8..10).prop_map(
         |((q, w, [has_q, has_w, good_q, good_w]), late, three, inhibited, kind)| {
             let deadband = Deadband { half_width_rad: Vec3(three), rate_limit_rad_s: Vec3([1e-3; 3]) };
             let small = |v: [f32; 3]| v.map(|c| 1e-3 * c);
@@ -326,6 +340,16 @@ fn awkward_input() -> impl Strategy<Value = CycleInput> {
                         deflection: if good_w { three.map(|c| c.clamp(-1.0, 1.0)) } else { three },
                         asks_for: if kind == 5 { HandDemand::Rate } else { HandDemand::Bit },
                         ..STICK
+                    }),
+                    7 | 8 => Command::Slew(Slew {
+                        attitude_xyzw: if good_q { [0.0, 0.6, 0.0, 0.8] } else { q },
+                        pace: if kind == 7 {
+                            Pace::Quick { rate_limit_rad_s: if good_w { 0.02 } else { three[0] } }
+                        } else {
+                            let [duration_s, stray_rad, _] = if good_w { [60.0, 0.5, 0.0] } else { three };
+                            Pace::Cheap { duration_s, stray_rad }
+                        },
+                        ..TURN
                     }),
                     _ => Command::Impulse {
                         serial: (inhibited & 7) as u16,
@@ -589,6 +613,7 @@ fn status_numbers_are_those_of_the_record() {
         (Status::Firing, 1),
         (Status::Drifting, 2),
         (Status::Choosing, 3),
+        (Status::Woken, 9),
         (Status::Shortened, 10),
         (Status::Prioritised, 11),
         (Status::Predicted, 12),
@@ -596,9 +621,11 @@ fn status_numbers_are_those_of_the_record() {
         (Status::Stale, 20),
         (Status::Starting, 21),
         (Status::CommandRefused, 30),
+        (Status::SlewRefused, 32),
         (Status::SelectionFailed, 40),
         (Status::NoJets, 41),
     ];
+    assert_eq!(numbers.map(|(status, _)| status), Status::ALL);
     for (status, number) in numbers {
         assert_eq!(status.number(), number);
     }

@@ -9,7 +9,7 @@ use stackhold_harness::scenario::model::{JetState, Mode, Scenario, Told};
 use stackhold_harness::table::{self, JETS};
 use stackhold_kernel::config::ConfigurationTable;
 use stackhold_kernel::cycle::{
-    AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, RateSample,
+    AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, Pace, RateSample, Slew,
 };
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::JetMask;
@@ -49,6 +49,7 @@ pub fn all() -> Vec<RecordedFlight> {
         let name = format!("one_axis_firing_{axis}");
         flown(&name, &load_embedded(&name).expect("an embedded scenario"), None)
     }));
+    all.push(flown("slew_precessing", &shortened("slew_precessing", 240.0), None));
     all.push(flown("firing_with_velocity", &with_velocity(), None));
     all.extend(flights);
     all
@@ -253,7 +254,7 @@ pub fn storm(flight: &RecordedFlight, seed: u64, jets: usize, cycles: usize) -> 
 
 /// A command: mostly one that can be flown.
 fn command(random: &mut Pcg64) -> Command {
-    match random.random_range(0..11) {
+    match random.random_range(0..13) {
         0 => Command::Drift,
         8 => {
             Command::Watch { attitude_xyzw: attitude(random), wake: limits(random), deadband: limits(random) }
@@ -265,6 +266,16 @@ fn command(random: &mut Pcg64) -> Command {
             full_rate_rad_s: vector(random, 0.01).map(f32::abs),
             deadband: limits(random),
             asks_for: if random.random_bool(0.5) { HandDemand::Rate } else { HandDemand::Bit },
+        }),
+        11 | 12 => Command::Slew(Slew {
+            attitude_xyzw: attitude(random),
+            pace: if random.random_bool(0.5) {
+                Pace::Quick { rate_limit_rad_s: random.random_range(0.001..0.02) }
+            } else {
+                let stray_rad = if random.random_bool(0.5) { 0.0 } else { 1.0 };
+                Pace::Cheap { duration_s: random.random_range(2.0..60.0), stray_rad }
+            },
+            deadband: limits(random),
         }),
         1 | 2 => Command::Impulse {
             serial: random.random_range(0..4),

@@ -786,25 +786,10 @@ fn a_comparison_reads_out_the_cheaper_option_and_marks_differences() {
 
 #[test]
 fn every_kernel_status_has_words_of_its_own() {
-    use stackhold_kernel::status::Status::*;
     let mut scenario = scenario("status", 600.0);
     scenario.phases.truncate(1);
     let mut record = limit_cycle("told_truth", &scenario, 1.0);
-    let all = [
-        Quiet,
-        Firing,
-        Drifting,
-        Choosing,
-        Shortened,
-        Prioritised,
-        Predicted,
-        RateMissing,
-        Stale,
-        Starting,
-        CommandRefused,
-        SelectionFailed,
-        NoJets,
-    ];
+    let all = stackhold_kernel::status::Status::ALL;
     record.status_cycles = all.iter().map(|status| (status.number(), 1)).collect();
     let figures = summary(&record, 1.0, true);
     let page = run_report(&scenario, &[Flight { record: &record, summary: &figures, stack: stack(false) }]);

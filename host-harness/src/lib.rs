@@ -18,6 +18,7 @@ pub mod scenario;
 pub mod select;
 pub mod selection_check;
 pub mod sign_margin;
+pub mod slews;
 pub mod stack;
 pub mod table;
 pub mod truth;

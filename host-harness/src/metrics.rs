@@ -26,6 +26,7 @@ use crate::bound::{
 use crate::plume;
 use crate::record::{CycleRow, RunRecord, ValveEdge};
 use crate::scenario::model::{Deflection, Jet, Mode, Scenario};
+use crate::slews::{self, FlownSlew, Pricing, SlewFigures};
 use crate::stack;
 
 /// Equal windows per hold for MPE and PDE.
@@ -126,6 +127,7 @@ pub fn measure(scenario: &Scenario, flown_stack: &[String], record: &RunRecord) 
     by_hand(&mut figures, scenario, record);
     figures.push("damping_time_s", damping_time(scenario, record));
     figures.push("woken_at_s", woken_at(record));
+    slewing(&mut figures, scenario, record, &Pricing::new(scenario, flown_stack, &record.arms_m[0])?);
     let bound = propellant_bound(scenario, flown_stack, record);
     propellant(&mut figures, scenario, record, bound.as_ref().ok());
     let reference = limit_cycle(&mut figures, scenario, record, &holds, &bits);
@@ -437,6 +439,26 @@ fn damping_time(scenario: &Scenario, record: &RunRecord) -> Option<f64> {
         Some(first.map_or(f64::INFINITY, |row| row.time_s - start))
     };
     phases(scenario).filter_map(one).reduce(f64::max)
+}
+
+/// Slews: how long, how well, and for how much.
+fn slewing(figures: &mut Figures, scenario: &Scenario, record: &RunRecord, pricing: &Pricing) {
+    let one = |(start, end, mode): (f64, f64, &Mode)| {
+        let Mode::Slew { attitude_xyzw, half_width_rad, .. } = mode else { return None };
+        slews::measure(rows_between(&record.cycles, start, end), *attitude_xyzw, *half_width_rad, pricing)
+    };
+    let flown: Vec<FlownSlew> = phases(scenario).filter_map(one).collect();
+    let SlewFigures { time_s, overshoot, stray_rad, propellant_kg, eigenaxis_kg, precessing_kg } =
+        SlewFigures::of(&flown);
+    figures.push("slew_time_s", time_s);
+    figures.push("slew_overshoot_over_half_width", overshoot);
+    figures.push("slew_stray_deg", stray_rad.map(f64::to_degrees));
+    figures.push("slew_propellant_kg", propellant_kg);
+    figures.push("slew_price_eigenaxis_kg", eigenaxis_kg);
+    figures.push("slew_price_precessing_kg", precessing_kg);
+    let over = |price: Option<f64>| propellant_kg.zip(price).map(|(used, price)| used / price);
+    figures.push("slew_propellant_over_eigenaxis_price", over(eigenaxis_kg));
+    figures.push("slew_propellant_over_precessing_price", over(precessing_kg));
 }
 
 /// When a watched drift first woke, s.

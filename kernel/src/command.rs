@@ -102,7 +102,9 @@ impl Slew {
 
     fn is_same(&self, other: &Self) -> bool {
         let paced = match (self.pace, other.pace) {
-            (Pace::Quick { rate_limit_rad_s: a }, Pace::Quick { rate_limit_rad_s: b }) => same_bits(&[a], &[b]),
+            (Pace::Quick { rate_limit_rad_s: a }, Pace::Quick { rate_limit_rad_s: b }) => {
+                same_bits(&[a], &[b])
+            }
             (
                 Pace::Cheap { duration_s, stray_rad },
                 Pace::Cheap { duration_s: other_s, stray_rad: other_rad },

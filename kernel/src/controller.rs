@@ -444,6 +444,10 @@ impl<const N: usize> Controller<N> {
     #[inline(never)]
     fn take_another(&mut self, command: &Command) -> Status {
         let command = command.without_dust();
+        // Dust alone makes no other command: what a mode has begun goes on.
+        if self.command.as_ref().is_some_and(|last| last.is_same(&command)) {
+            return Status::Quiet;
+        }
         let Some(target) = command.looked_over() else { return Status::CommandRefused };
         self.leave_owed(&command);
         if let Command::Impulse { serial, rate_change_rad_s, velocity_change_m_s } = &command {

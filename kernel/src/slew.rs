@@ -117,7 +117,9 @@ impl<const N: usize> Controller<N> {
         }
         match leg {
             Leg::Wait => ([0; N], Status::Choosing, motion.attitude.error_from(mark.motion.attitude)),
-            Leg::Rise | Leg::Fall => self.change_rate(open_tick, motion, &mark, &slew.deadband, usable, witness),
+            Leg::Rise | Leg::Fall => {
+                self.change_rate(open_tick, motion, &mark, &slew.deadband, usable, witness)
+            }
             Leg::Coast => self.follow(open_tick, motion, &mark, &slew.deadband, usable, witness),
             Leg::Over => self.end_slew(open_tick, motion, &slew.deadband, usable, witness),
         }
@@ -189,7 +191,8 @@ impl<const N: usize> Controller<N> {
     ) -> Fired<N> {
         let reference = mark.motion.rate_rad_s;
         // How the reference's rate changes in the body.
-        let changes = if self.slewing.path.precesses { gyroscopic(reference, &self.stack) } else { Vec3::ZERO };
+        let changes =
+            if self.slewing.path.precesses { gyroscopic(reference, &self.stack) } else { Vec3::ZERO };
         let disturbance = self.disturbance();
         let standing = disturbance + gyroscopic(reference, &self.stack) - changes;
         let error_rad = motion.attitude.error_from(mark.motion.attitude);

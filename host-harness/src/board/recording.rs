@@ -12,7 +12,9 @@
 //! is that of the functions here; both directions stand next to each other.
 
 use stackhold_kernel::config::{ConfigurationTable, FilterSettings, SharedLimits, SpareTranslation, Timing};
-use stackhold_kernel::cycle::{AttitudeSample, Command, CycleInput, Hand, HandDemand, Pace, RateSample, Slew};
+use stackhold_kernel::cycle::{
+    AttitudeSample, Command, CycleInput, Hand, HandDemand, Pace, RateSample, Slew,
+};
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::{Jet, JetMask};
 use stackhold_kernel::linalg::{Mat3, Vec3};
@@ -281,9 +283,7 @@ fn read_command(words: &mut impl Words) -> Result<Command, Malformed> {
             asks_for: if kind == HAND_FOR_RATE { HandDemand::Rate } else { HandDemand::Bit },
         })),
         SLEW_QUICK => read_slew(Pace::Quick { rate_limit_rad_s: float(words)? }, words),
-        SLEW_CHEAP => {
-            read_slew(Pace::Cheap { duration_s: float(words)?, stray_rad: float(words)? }, words)
-        }
+        SLEW_CHEAP => read_slew(Pace::Cheap { duration_s: float(words)?, stray_rad: float(words)? }, words),
         kind @ (IMPULSE | IMPULSE_WITH_VELOCITY) => Ok(Command::Impulse {
             serial: half(words)?,
             rate_change_rad_s: floats(words)?,

@@ -78,6 +78,29 @@ pub const FIGURES: &[Figure] = &[
     figure("left_alone_peak_rate_share", "the same of any axis over the rate asked for about another"),
     figure("damping_time_s", "time until every rate is within the limit of a damping"),
     figure("woken_at_s", "time at which a watched drift woke"),
+    figure(
+        "slew_time_s",
+        "time from the command of a slew to its arrival, within the deadband and all but at rest",
+    ),
+    figure(
+        "slew_overshoot_over_half_width",
+        "largest error of any axis beyond the target of a slew, in deadband half-widths",
+    ),
+    figure("slew_stray_deg", "largest turn away from the eigenaxis of a slew"),
+    figure("slew_propellant_kg", "propellant of slews that began at rest"),
+    figure(
+        "slew_price_eigenaxis_kg",
+        "least propellant for the same turns in the same time about their eigenaxes",
+    ),
+    figure(
+        "slew_price_precessing_kg",
+        "least propellant for the same turns in the same time without torque on the way",
+    ),
+    figure("slew_propellant_over_eigenaxis_price", "propellant of slews over the price about the eigenaxes"),
+    figure(
+        "slew_propellant_over_precessing_price",
+        "propellant of slews over the price without torque on the way",
+    ),
     figure("selections_unproven", "jet selections whose optimality was not proven"),
     figure("worst_optimality_gap", "largest relative gap of a jet selection to its dual bound"),
     figure("worst_selection_residual", "largest relative residual of a selection's demand"),

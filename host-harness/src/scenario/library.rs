@@ -24,6 +24,9 @@ const SCENARIOS: &[(&str, &str)] = embedded![
     "damp_a_tumble",
     "coarse_and_fine_hold",
     "rate_by_hand",
+    "slew_quick",
+    "slew_cheap",
+    "slew_precessing",
 ];
 
 const VEHICLES: &[(&str, &str)] = embedded!["servicing_tug", "plain_block"];

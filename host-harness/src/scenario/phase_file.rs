@@ -104,8 +104,7 @@ fn wanted_attitude(mode: &Mode) -> Option<[f64; 4]> {
 
 /// * `before` — the attitude that was wanted last.
 fn read_mode(section: &Section<'_>, before: [f64; 4], files: &dyn Files) -> Option<Mode> {
-    let hint =
-        "mode = \"free_drift\", \"watch\", \"damp\", \"hold\", \"hand\", \"slew\" or \"impulse\"";
+    let hint = "mode = \"free_drift\", \"watch\", \"damp\", \"hold\", \"hand\", \"slew\" or \"impulse\"";
     let Some(mode) = section.choice("mode", &MODES, hint) else {
         section.accept(&KEYS);
         return None;
@@ -192,7 +191,9 @@ fn read_slew(section: &Section<'_>, before: [f64; 4]) -> Option<Mode> {
                  it there",
                 0.0,
             );
-            duration.zip(stray).map(|(duration_s, stray)| Pace::Cheap { duration_s, stray_rad: stray.to_radians() })
+            duration
+                .zip(stray)
+                .map(|(duration_s, stray)| Pace::Cheap { duration_s, stray_rad: stray.to_radians() })
         }
         None => {
             section.accept(&["slew_rate_deg_s", "slew_time_s", "may_stray_deg"]);

@@ -139,9 +139,7 @@ fn coast_freely(motion: &mut Motion, span_s: f32, stack: &MassProperties) {
         // At the middle, by Hermite's cubic through both ends and their slopes.
         let middle = (start + end) * 0.5 + (k1 - slope(end)) * (0.125 * h);
         let turn = (start + middle * 4.0 + end) * (h / 6.0) + start.cross(end) * (h * h / 12.0);
-        *motion = Motion {
-            attitude: motion.attitude.turned_by(turn),
-            rate_rad_s: Vec3(end.0.map(math::settled)),
-        };
+        *motion =
+            Motion { attitude: motion.attitude.turned_by(turn), rate_rad_s: Vec3(end.0.map(math::settled)) };
     }
 }

@@ -7,8 +7,8 @@ use crate::controller::Controller;
 use crate::cycle::Witness;
 use crate::jet::JetMask;
 use crate::linalg::Vec3;
-use crate::math;
 use crate::mass_properties::MassProperties;
+use crate::math;
 use crate::selection::{Demand, Outcome, Selection};
 use crate::slew::aim::Aim;
 use crate::slew::path::{self, Mark, Path};
@@ -290,7 +290,8 @@ impl<const N: usize> Controller<N> {
         let size = asked.norm();
         if let Some(leisure_s) = self.leisure_s(slew) {
             let rate = way.angle_rad / leisure_s;
-            let Some((kg, taken_s)) = self.at_leisure(asked * (rate * rate * leisure_s), usable, witness) else {
+            let Some((kg, taken_s)) = self.at_leisure(asked * (rate * rate * leisure_s), usable, witness)
+            else {
                 return self.refuse();
             };
             if taken_s > leisure_s {

@@ -4,7 +4,7 @@
 use stackhold_kernel::config::ConfigurationTable;
 use stackhold_kernel::controller::Controller;
 use stackhold_kernel::cycle::{
-    AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, RateSample,
+    AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, Pace, RateSample, Slew,
 };
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::JetMask;
@@ -137,7 +137,7 @@ impl Course {
             rate_change_rad_s[random.below(3) as usize % 3] = 0.0;
         }
         let serial = random.ticks_below(8);
-        let mut order = match random.below(12) {
+        let mut order = match random.below(14) {
             0 => Command::Drift,
             8 => Command::Watch {
                 attitude_xyzw: self.attitude.turned_by(Vec3(random.vector(0.02))).to_array(),
@@ -148,6 +148,7 @@ impl Course {
                 rate_limit_rad_s: [(); 3].map(|()| self.stride_rad_s * random.of_any_size(-6, 2)),
             },
             10 | 11 => Command::Hand(self.hand(random)),
+            12 | 13 => Command::Slew(self.slew(random)),
             1 | 2 => Command::Impulse { serial, rate_change_rad_s, velocity_change_m_s: None },
             3 => {
                 Command::Impulse { serial, rate_change_rad_s, velocity_change_m_s: Some(random.vector(0.02)) }
@@ -170,6 +171,18 @@ impl Course {
         let widths = [(); 3].map(|()| random.of_any_size(-12, -3));
         let limits = [(); 3].map(|()| self.stride_rad_s * random.of_any_size(0, 6));
         Deadband { half_width_rad: Vec3(widths), rate_limit_rad_s: Vec3(limits) }
+    }
+
+    fn slew(&self, random: &mut Random) -> Slew {
+        let size = random.of_any_size(-10, 2);
+        let turned = self.attitude.turned_by(Vec3(random.vector(size)));
+        let pace = if random.one_in(2) {
+            Pace::Quick { rate_limit_rad_s: self.stride_rad_s * random.of_any_size(0, 9) }
+        } else {
+            let stray_rad = if random.one_in(3) { 0.0 } else { random.between(0.0, 2.0) };
+            Pace::Cheap { duration_s: self.cycle_s * random.of_any_size(5, 10), stray_rad }
+        };
+        Slew { attitude_xyzw: turned.to_array(), pace, deadband: self.limits(random) }
     }
 
     fn hand(&self, random: &mut Random) -> Hand {
@@ -257,6 +270,16 @@ fn spoil_order(random: &mut Random, order: &mut Command) {
             1 => hand.dead_zone = wild,
             2 => hand.full_rate_rad_s[place] = wild,
             _ => hand.deadband.half_width_rad[place] = wild,
+        },
+        Command::Slew(slew) => match random.below(3) {
+            0 => slew.attitude_xyzw[place] = wild,
+            1 => slew.deadband.half_width_rad[place] = wild,
+            _ => match &mut slew.pace {
+                Pace::Quick { rate_limit_rad_s } => *rate_limit_rad_s = wild,
+                Pace::Cheap { duration_s, stray_rad } => {
+                    *(if random.one_in(2) { duration_s } else { stray_rad }) = wild;
+                }
+            },
         },
         Command::Hold { attitude_xyzw, deadband } => match random.below(3) {
             0 => attitude_xyzw[place] = wild,
