@@ -26,6 +26,8 @@ const STEPS: u32 = 2_000;
 const HALF: f64 = 0.5;
 /// A slew has arrived when it turns slower than this share of its largest rate, within its deadband.
 const STILL: f64 = 0.05;
+/// A deadband is met a little beyond its edge, which is turned round there.
+const AT_EDGE: f64 = 1.05;
 
 /// What a turn costs at the least, each way, kg.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -194,7 +196,8 @@ pub fn measure(
     };
     let after = &rows[fallen..];
     let arrived = after.iter().find(|row| {
-        let within = row.error_rad.iter().zip(half_width_rad).all(|(error, width)| error.abs() <= width);
+        let within =
+            row.error_rad.iter().zip(half_width_rad).all(|(error, width)| error.abs() <= AT_EDGE * width);
         within && rate(row) < STILL * peak
     });
     let axis = turn.try_normalize(0.0)?;

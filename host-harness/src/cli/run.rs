@@ -16,7 +16,7 @@ use crate::scenario;
 use crate::scenario::model::Scenario;
 
 /// Figures shown on the terminal; `summary.json` holds all.
-pub const SHOWN: [&str; 23] = [
+pub const SHOWN: [&str; 28] = [
     "worst_axis_error_deg",
     "worst_axis_error_over_half_width",
     "capture_time_s",
@@ -30,6 +30,11 @@ pub const SHOWN: [&str; 23] = [
     "left_alone_peak_rate_share",
     "damping_time_s",
     "woken_at_s",
+    "slew_time_s",
+    "slew_overshoot_over_half_width",
+    "slew_propellant_kg",
+    "slew_price_eigenaxis_kg",
+    "slew_price_precessing_kg",
     "propellant_kg",
     "propellant_bound_kg",
     "propellant_reference_price_kg",
@@ -166,6 +171,11 @@ pub fn verdict_line(scenario: &Scenario, flown: &Flown, console: &mut Console<'_
 /// What was reached and what it cost, in a sentence.
 fn answer(scenario: &Scenario, flown: &Flown) -> String {
     let get = |key: &str| flown.metrics.figures.get(key);
+    let speed = scenario.duration_s / flown.record.wall_s.max(1e-9);
+    let speed = format!("Simulated {} times faster than real time.", number(speed.round()));
+    if let Some(time) = get("slew_time_s") {
+        return format!("{} {speed}", turned(time, &get));
+    }
     let held = get("worst_axis_error_deg").map_or_else(
         || "Flown".to_owned(),
         |error| format!("Held within {} deg of the commanded attitude", number(error)),
@@ -184,12 +194,26 @@ fn answer(scenario: &Scenario, flown: &Flown) -> String {
         ),
         _ => String::new(),
     };
-    let speed = scenario.duration_s / flown.record.wall_s.max(1e-9);
-    format!(
-        "{held} for {} kg of propellant{price}. Simulated {} times faster than real time.",
-        number(used),
-        number(speed.round())
-    )
+    format!("{held} for {} kg of propellant{price}. {speed}", number(used))
+}
+
+/// What slews came to, and what they cost beside the two ways of turning.
+fn turned(time_s: f64, get: &impl Fn(&str) -> Option<f64>) -> String {
+    if !time_s.is_finite() {
+        return "A slew did not arrive.".to_owned();
+    }
+    let used = get("slew_propellant_kg").map(|used| format!(" for {} kg of propellant", number(used)));
+    let price = |key: &str, way: &str| get(key).map(|price| format!("{} kg {way}", number(price)));
+    let ways: Vec<String> = [
+        price("slew_price_eigenaxis_kg", "about one axis all the way"),
+        price("slew_price_precessing_kg", "left to precess on the way"),
+    ]
+    .into_iter()
+    .flatten()
+    .collect();
+    let least =
+        if ways.is_empty() { String::new() } else { format!("; the least for it is {}", ways.join(", ")) };
+    format!("Turned to the commanded attitude in {} s{}{least}.", number(time_s), used.unwrap_or_default())
 }
 
 /// Cycles in which the kernel did not do all it was asked, in words.

@@ -120,6 +120,9 @@ fn percent(fraction: f64) -> String {
 /// Propellant beside its bound, in a sentence.
 fn price(lane: &Lane<'_>) -> Option<String> {
     let used = lane.figure("propellant_kg")?;
+    if let Some(slews) = slew_price(lane) {
+        return Some(format!("Propellant used {}; {slews}", words::with_unit(used, "kg")));
+    }
     let Some(bound) = lane.figure("propellant_bound_kg") else {
         let reference = lane.figure("propellant_reference_price_kg").map_or_else(String::new, |price| {
             format!("; the reference price, not proven to be one, is {}", words::with_unit(price, "kg"))
@@ -140,6 +143,21 @@ fn price(lane: &Lane<'_>) -> Option<String> {
             "Propellant used {used}; a lower bound of {bound} over the whole flight says nothing of it."
         ),
     })
+}
+
+/// What slews took beside the two prices of the same turns: a bound over the whole flight says nothing of them, for what
+/// starts a turn stops it again.
+fn slew_price(lane: &Lane<'_>) -> Option<String> {
+    let (used, eigenaxis) = (lane.figure("slew_propellant_kg")?, lane.figure("slew_price_eigenaxis_kg")?);
+    let kg = |value| words::with_unit(value, "kg");
+    let precessing = lane
+        .figure("slew_price_precessing_kg")
+        .map_or_else(String::new, |price| format!(", and {} left to precess", kg(price)));
+    Some(format!(
+        "its turns took {}, and take at least {} about one axis all the way{precessing}.",
+        kg(used),
+        kg(eigenaxis)
+    ))
 }
 
 /// Requirements of all lanes with values and margins.
