@@ -18,7 +18,7 @@ mod recording;
 // What the kernel's sources find in their crate, but for the door.
 use kernel::{
     by_hand, command, config, controller, cycle, effectiveness, firing, hold, holding, jet, ledger, linalg,
-    mass_properties, modes, observer, open_loop, posing, pulse, quaternion, selection, slew, status,
+    mass_properties, modes, observer, open_loop, pending, posing, pulse, quaternion, selection, slew, status,
     whole_ticks,
 };
 

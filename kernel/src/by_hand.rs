@@ -83,7 +83,7 @@ impl<const N: usize> Controller<N> {
             *was_deflected = deflected;
         }
         if change != Vec3::ZERO {
-            self.choice = None;
+            self.pending.forget_choice();
             self.owed.add(change);
         }
         if self.owed.is_done() {

@@ -13,11 +13,11 @@ use crate::linalg::{Mat3, Vec3};
 use crate::mass_properties::{MassProperties, MassPropertiesError};
 use crate::math;
 use crate::observer::{Motion, Observer};
-use crate::open_loop::{Choice, Owed};
+use crate::open_loop::Owed;
+use crate::pending::Pending;
 use crate::posing::Angular;
 use crate::quaternion::UnitQuaternion;
 use crate::selection::Selector;
-use crate::slew::Slewing;
 use crate::status::Status;
 
 /// The kernel's whole state for one stack; at most `N` jets.
@@ -42,12 +42,10 @@ pub struct Controller<const N: usize> {
     /// Whether a watched drift has woken.
     pub(crate) is_woken: bool,
     pub(crate) by_hand: ByHand,
-    pub(crate) slewing: Slewing,
     /// Jets the table enables.
     pub(crate) enabled: JetMask,
     pub(crate) owed: Owed,
-    /// What is being thought over of it.
-    pub(crate) choice: Option<Choice<N>>,
+    pub(crate) pending: Pending<N>,
     pub(crate) bits: [AxisBit; 3],
     pub(crate) prices: Prices,
     /// Go on from the bases of the last firings: rate changes, and rate and velocity changes.
@@ -91,10 +89,9 @@ impl<const N: usize> Controller<N> {
             target: UnitQuaternion::IDENTITY,
             is_woken: false,
             by_hand: ByHand::START,
-            slewing: Slewing::START,
             enabled,
             owed: Owed::NOTHING,
-            choice: None,
+            pending: Pending::Nothing,
             bits: [AxisBit::default(); 3],
             prices: Prices::default(),
             angular: Angular::default(),
@@ -121,7 +118,7 @@ impl<const N: usize> Controller<N> {
         let stack = MassProperties::new(mass_kg, centre_of_mass_m, inertia_kg_m2)?;
         self.effectiveness = Effectiveness::new(&self.table.jets, &stack);
         self.stack = stack;
-        self.choice = None;
+        self.pending.forget_choice();
         self.angular.forget_offer();
         self.retold = true;
         self.prices = Prices::default();
@@ -150,7 +147,7 @@ impl<const N: usize> Controller<N> {
         self.install(table, stack, false);
         if change == Change::Restarted {
             (self.ledger, self.observer, self.by_hand) = (Ledger::new(), None, ByHand::START);
-            self.slewing = Slewing::START;
+            self.pending = Pending::Nothing;
             (self.angular, self.full) = (Angular::default(), Selector::new());
         }
         Ok(change)
@@ -164,7 +161,7 @@ impl<const N: usize> Controller<N> {
         let same_pulses = !anew && same_jets && table.timing == self.table.timing;
         let limits = (&table.shared, &table.spare_translation);
         if !same_pulses || limits != (&self.table.shared, &self.table.spare_translation) {
-            self.choice = None;
+            self.pending.forget_choice();
         }
         core::mem::swap(&mut self.table, table);
         (self.stack, self.retold) = (stack, false);
@@ -451,7 +448,9 @@ impl<const N: usize> Controller<N> {
         let Some(target) = command.looked_over() else { return Status::CommandRefused };
         self.leave_owed(&command);
         if let Command::Impulse { serial, rate_change_rad_s, velocity_change_m_s } = &command {
-            self.choice = self.choice.take().filter(|_| self.owed.is_of(*serial));
+            if !self.owed.is_of(*serial) {
+                self.pending.forget_choice();
+            }
             if !self.owed.take_up(*serial, *rate_change_rad_s, *velocity_change_m_s) {
                 return Status::CommandRefused;
             }

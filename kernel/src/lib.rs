@@ -78,6 +78,7 @@ pub mod observer;
 #[doc = include_str!("../README.md")]
 pub mod on_a_board {}
 pub(crate) mod open_loop;
+pub(crate) mod pending;
 pub(crate) mod posing;
 pub mod pulse;
 pub mod quaternion;

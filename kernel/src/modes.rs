@@ -10,9 +10,9 @@ use crate::jet::JetMask;
 use crate::linalg::Vec3;
 use crate::math;
 use crate::observer::Motion;
+use crate::pending::Pending;
 use crate::quaternion::UnitQuaternion;
 use crate::selection::Demand;
-use crate::slew::Slewing;
 use crate::status::Status;
 
 /// Damping goes on until rates are within this share of their limits: noise must not ask again at once.
@@ -37,7 +37,7 @@ impl<const N: usize> Controller<N> {
         let by_bits = |command: &Command| hand_demand(command) == Some(HandDemand::Bit);
         if by_bits(command) != self.command.as_ref().is_some_and(by_bits) {
             self.owed.leave();
-            self.choice = None;
+            self.pending.forget_choice();
         }
     }
 
@@ -46,7 +46,7 @@ impl<const N: usize> Controller<N> {
         self.target = target.unwrap_or(self.target);
         self.is_woken = false;
         if matches!(command, Command::Slew(_)) {
-            self.slewing = Slewing::START;
+            self.pending = Pending::Nothing;
         }
         if hand_demand(command) != self.command.as_ref().and_then(hand_demand) {
             self.by_hand = ByHand::START;

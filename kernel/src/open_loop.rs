@@ -24,6 +24,7 @@ use crate::effectiveness::Effect;
 use crate::jet::JetMask;
 use crate::linalg::Vec3;
 use crate::math;
+use crate::pending::Pending;
 use crate::pulse;
 use crate::selection::{Demand, Outcome, Selection};
 use crate::status::Status;
@@ -166,7 +167,7 @@ impl<const N: usize> Controller<N> {
     /// Ticks and status of a cycle in which something is owed.
     fn work_on(&mut self, open_tick: u32, usable: JetMask, witness: &mut impl Witness) -> ([u16; N], Status) {
         let goes_on = |choice: &Choice<N>| choice.usable == usable;
-        let (on_ticks, status) = if let Some(choice) = self.choice.take().filter(goes_on) {
+        let (on_ticks, status) = if let Some(choice) = self.pending.take_choice().filter(goes_on) {
             (self.think_on(choice), Status::Firing)
         } else if self.owed.velocity_m_s.is_some() {
             let want = self.all_owed();
@@ -175,7 +176,7 @@ impl<const N: usize> Controller<N> {
         } else {
             self.turn(open_tick, usable, witness)
         };
-        if self.choice.is_some() {
+        if matches!(self.pending, Pending::Choice(_)) {
             return ([0; N], Status::Choosing);
         }
         if on_ticks.iter().all(|&t| t == 0) {
@@ -250,7 +251,7 @@ impl<const N: usize> Controller<N> {
         }
         self.owed.choices += 1;
         self.price_left_over(usable, (demand, column), &answer.multipliers);
-        self.choice = Some(Choice { search: Search::NOTHING, rows, usable });
+        self.pending = Pending::Choice(Choice { search: Search::NOTHING, rows, usable });
         ([0; N], status)
     }
 
@@ -356,7 +357,7 @@ impl<const N: usize> Controller<N> {
         if enough {
             return choice.search.on_ticks();
         }
-        self.choice = Some(choice);
+        self.pending = Pending::Choice(choice);
         [0; N]
     }
 

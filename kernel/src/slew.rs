@@ -20,6 +20,7 @@ use crate::linalg::Vec3;
 use crate::math;
 use crate::modes::Fired;
 use crate::observer::{Motion, gyroscopic};
+use crate::pending::Pending;
 use crate::selection::Demand;
 use crate::status::Status;
 use path::{Leg, Mark, Path};
@@ -81,7 +82,7 @@ impl<const N: usize> Controller<N> {
     /// The plan of the slew in hand, once it is made.
     #[must_use]
     pub fn slew_plan(&self) -> Option<SlewPlan> {
-        let Slewing { path, planning, .. } = &self.slewing;
+        let Pending::Slew(Slewing { path, planning, .. }) = &self.pending else { return None };
         (planning.stage == Stage::Ready).then_some(SlewPlan {
             eigenaxis_kg: planning.eigenaxis_kg,
             precessing_kg: (planning.precessing_kg > 0.0).then_some(planning.precessing_kg),
@@ -102,44 +103,65 @@ impl<const N: usize> Controller<N> {
         usable: JetMask,
         witness: &mut impl Witness,
     ) -> Fired<N> {
-        let begins = self.slewing.planning.stage == Stage::Begin || self.slewing.usable != usable;
-        if begins {
-            self.begin_slew(open_tick, motion, slew, usable);
+        let mut slewing = self.pending.take_slew();
+        let fired = self.slew_on(&mut slewing, open_tick, motion, slew, usable, witness);
+        self.pending = Pending::Slew(slewing);
+        fired
+    }
+
+    fn slew_on(
+        &mut self,
+        slewing: &mut Slewing,
+        open_tick: u32,
+        motion: &Motion,
+        slew: &Slew,
+        usable: JetMask,
+        witness: &mut impl Witness,
+    ) -> Fired<N> {
+        if slewing.planning.stage == Stage::Begin || slewing.usable != usable {
+            *slewing = self.begin_slew(slewing.tries, open_tick, motion, slew, usable);
         }
         let tick_s = self.table.timing.tick_s;
-        let on = ticks_between(self.slewing.tick, open_tick);
-        let Slewing { path, mark, tick, .. } = &mut self.slewing;
+        let on = ticks_between(slewing.tick, open_tick);
+        let Slewing { path, mark, tick, .. } = slewing;
         path.advance(mark, u32::try_from(on).unwrap_or(0), tick_s, &self.stack);
         *tick = open_tick;
-        let (leg, mark) = (path.leg_at(mark.at), *mark);
+        let (leg, path, mark) = (path.leg_at(mark.at), *path, *mark);
         if leg == Leg::Wait {
-            self.plan_on(slew, usable, witness);
+            self.plan_on(slewing, slew, usable, witness);
         }
         match leg {
             Leg::Wait => ([0; N], Status::Choosing, motion.attitude.error_from(mark.motion.attitude)),
             Leg::Rise | Leg::Fall => {
-                self.change_rate(open_tick, motion, &mark, &slew.deadband, usable, witness)
+                self.change_rate(open_tick, motion, (&path, &mark, &slew.deadband), usable, witness)
             }
-            Leg::Coast => self.follow(open_tick, motion, &mark, &slew.deadband, usable, witness),
-            Leg::Over => self.end_slew(open_tick, motion, &slew.deadband, usable, witness),
+            Leg::Coast => self.follow(open_tick, motion, (&path, &mark, &slew.deadband), usable, witness),
+            Leg::Over => self.end_slew(slewing, open_tick, motion, &slew.deadband, usable, witness),
         }
     }
 
     /// Begins to plan a path from where the stack is, with what pulses still acting will bring.
-    fn begin_slew(&mut self, open_tick: u32, motion: &Motion, slew: &Slew, usable: JetMask) {
+    fn begin_slew(
+        &self,
+        tries: u8,
+        open_tick: u32,
+        motion: &Motion,
+        slew: &Slew,
+        usable: JetMask,
+    ) -> Slewing {
         let thinks = match slew.pace {
             Pace::Cheap { stray_rad, .. } if stray_rad > 0.0 => plan::PRECESSING_CYCLES,
             _ => plan::EIGENAXIS_CYCLES,
         };
         let rate_rad_s = motion.rate_rad_s + self.owed_rate(open_tick);
-        self.slewing = Slewing {
+        Slewing {
             path: Path::waiting(thinks * u32::from(self.table.timing.cycle_ticks)),
             mark: Mark { motion: Motion { rate_rad_s, ..*motion }, at: 0 },
             tick: open_tick,
             usable,
             planning: Planning::BEGUN,
-            tries: self.slewing.tries,
-        };
+            tries,
+        }
     }
 
     /// One cycle in which the rate changes: the rate that the path has when the cycle is over, in small steps that add up to the
@@ -148,8 +170,7 @@ impl<const N: usize> Controller<N> {
         &mut self,
         open_tick: u32,
         motion: &Motion,
-        mark: &Mark,
-        deadband: &Deadband,
+        (path, mark, deadband): (&Path, &Mark, &Deadband),
         usable: JetMask,
         witness: &mut impl Witness,
     ) -> Fired<N> {
@@ -157,7 +178,7 @@ impl<const N: usize> Controller<N> {
         let timing = &self.table.timing;
         let (cycle_ticks, tick_s, cycle_s) = (timing.cycle_ticks, timing.tick_s, timing.cycle_s());
         let mut next = *mark;
-        self.slewing.path.advance(&mut next, u32::from(cycle_ticks), tick_s, &self.stack);
+        path.advance(&mut next, u32::from(cycle_ticks), tick_s, &self.stack);
         let error_rad = motion.attitude.error_from(mark.motion.attitude);
         let rate = motion.rate_rad_s + self.owed_rate(open_tick);
         let drift = self.disturbance() + gyroscopic(motion.rate_rad_s, &self.stack);
@@ -184,15 +205,13 @@ impl<const N: usize> Controller<N> {
         &mut self,
         open_tick: u32,
         motion: &Motion,
-        mark: &Mark,
-        deadband: &Deadband,
+        (path, mark, deadband): (&Path, &Mark, &Deadband),
         usable: JetMask,
         witness: &mut impl Witness,
     ) -> Fired<N> {
         let reference = mark.motion.rate_rad_s;
         // How the reference's rate changes in the body.
-        let changes =
-            if self.slewing.path.precesses { gyroscopic(reference, &self.stack) } else { Vec3::ZERO };
+        let changes = if path.precesses { gyroscopic(reference, &self.stack) } else { Vec3::ZERO };
         let disturbance = self.disturbance();
         let standing = disturbance + gyroscopic(reference, &self.stack) - changes;
         let error_rad = motion.attitude.error_from(mark.motion.attitude);
@@ -214,32 +233,33 @@ impl<const N: usize> Controller<N> {
     /// One cycle at the end of a path: held there, or planned on.
     fn end_slew(
         &mut self,
+        slewing: &mut Slewing,
         open_tick: u32,
         motion: &Motion,
         deadband: &Deadband,
         usable: JetMask,
         witness: &mut impl Witness,
     ) -> Fired<N> {
-        match self.slewing.planning.stage {
+        match slewing.planning.stage {
             Stage::Ready | Stage::Refused => {}
             // Stopped, so that the way can begin from rest.
-            Stage::Stopping => self.slewing.planning = Planning::BEGIN,
-            _ if self.slewing.tries < MOST_TRIES => {
-                self.slewing.tries += 1;
-                self.slewing.planning = Planning::BEGIN;
+            Stage::Stopping => slewing.planning = Planning::BEGIN,
+            _ if slewing.tries < MOST_TRIES => {
+                slewing.tries += 1;
+                slewing.planning = Planning::BEGIN;
             }
             _ => {
-                self.slewing.planning.stage = Stage::Refused;
+                slewing.planning.stage = Stage::Refused;
                 self.target = motion.attitude;
             }
         }
-        if self.slewing.planning.stage == Stage::Begin {
+        if slewing.planning.stage == Stage::Begin {
             return ([0; N], Status::Choosing, Vec3::ZERO);
         }
         let error_rad = motion.attitude.error_from(self.target);
         let (ticks, status) = self.hold(open_tick, (motion, error_rad), deadband, usable, witness);
         let refused =
-            self.slewing.planning.stage == Stage::Refused && status.number() < Status::SlewRefused.number();
+            slewing.planning.stage == Stage::Refused && status.number() < Status::SlewRefused.number();
         (ticks, if refused { Status::SlewRefused } else { status }, error_rad)
     }
 }

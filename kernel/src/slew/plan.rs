@@ -10,6 +10,7 @@ use crate::linalg::Vec3;
 use crate::mass_properties::MassProperties;
 use crate::math;
 use crate::selection::{Demand, Outcome, Selection};
+use crate::slew::Slewing;
 use crate::slew::aim::Aim;
 use crate::slew::path::{self, Mark, Path};
 
@@ -110,6 +111,20 @@ impl Planning {
     pub(crate) const BEGUN: Self = Self { stage: Stage::Stop, ..Self::BEGIN };
 }
 
+impl Slewing {
+    /// A cheap slew that its time is too short for is flown as quickly as can be.
+    fn hurry(&mut self) {
+        let planning = &mut self.planning;
+        (planning.hurries, planning.stage, planning.eigenaxis_kg) = (true, Stage::Fall, 0.0);
+    }
+
+    /// Planned, without precession.
+    fn keep_to_eigenaxis(&mut self) {
+        (self.path.rate_rad_s, self.path.precesses) = (self.planning.eigenaxis_rad_s, false);
+        self.planning.stage = Stage::Ready;
+    }
+}
+
 /// The way from the end of the wait to the target.
 struct Way {
     /// Mark at the end of the wait.
@@ -128,30 +143,36 @@ fn asked_of_jets(axis: Vec3, stack: &MassProperties) -> Vec3 {
 impl<const N: usize> Controller<N> {
     /// One step of planning.
     #[inline(never)]
-    pub(crate) fn plan_on(&mut self, slew: &Slew, usable: JetMask, witness: &mut impl Witness) {
-        let way = self.way();
+    pub(crate) fn plan_on(
+        &mut self,
+        slewing: &mut Slewing,
+        slew: &Slew,
+        usable: JetMask,
+        witness: &mut impl Witness,
+    ) {
+        let way = self.way(slewing);
         if way.angle_rad < LEAST_TURN_RAD && way.start.motion.rate_rad_s.norm() < REST_RAD_S {
-            self.slewing.planning.stage = Stage::Ready;
+            slewing.planning.stage = Stage::Ready;
             return;
         }
-        match self.slewing.planning.stage {
-            Stage::Stop => self.plan_stop(&way, usable, witness),
-            Stage::Fall => self.plan_fall(&way, slew, usable, witness),
-            Stage::Gyroscopic => self.plan_gyroscopic(&way, slew, usable, witness),
-            Stage::Rise => self.plan_rise(&way, slew, usable, witness),
-            Stage::Aim | Stage::AimPrecessing => self.shoot(&way, slew),
-            Stage::PriceRise => self.price_rise(&way, usable, witness),
-            Stage::PriceFall => self.price_fall(&way, usable, witness),
-            Stage::Stray => self.choose_path(&way, slew),
+        match slewing.planning.stage {
+            Stage::Stop => self.plan_stop(slewing, &way, usable, witness),
+            Stage::Fall => self.plan_fall(slewing, &way, slew, usable, witness),
+            Stage::Gyroscopic => self.plan_gyroscopic(slewing, &way, slew, usable, witness),
+            Stage::Rise => self.plan_rise(slewing, &way, slew, usable, witness),
+            Stage::Aim | Stage::AimPrecessing => self.shoot(slewing, &way, slew),
+            Stage::PriceRise => self.price_rise(slewing, &way, usable, witness),
+            Stage::PriceFall => self.price_fall(slewing, &way, usable, witness),
+            Stage::Stray => self.choose_path(slewing, &way, slew),
             Stage::Begin | Stage::Ready | Stage::Stopping | Stage::Refused => {}
         }
     }
 
     /// The way that is to be planned. It stays the same while it is: the wait is a coast without torque.
-    fn way(&self) -> Way {
-        let mut start = self.slewing.mark;
-        let wait = self.slewing.path.legs[0].saturating_sub(start.at);
-        let waiting = Path::waiting(self.slewing.path.legs[0]);
+    fn way(&self, slewing: &Slewing) -> Way {
+        let mut start = slewing.mark;
+        let wait = slewing.path.legs[0].saturating_sub(start.at);
+        let waiting = Path::waiting(slewing.path.legs[0]);
         waiting.advance(&mut start, wait, self.table.timing.tick_s, &self.stack);
         let turn = -start.motion.attitude.error_from(self.target);
         let angle_rad = turn.norm();
@@ -218,124 +239,139 @@ impl<const N: usize> Controller<N> {
     }
 
     /// What jets cannot do is not begun: the attitude at this moment is held.
-    fn refuse(&mut self) {
-        self.slewing.planning.stage = Stage::Refused;
-        self.target = self.slewing.mark.motion.attitude;
-        self.slewing.path = Path::waiting(0);
+    fn refuse(&mut self, slewing: &mut Slewing) {
+        slewing.planning.stage = Stage::Refused;
+        self.target = slewing.mark.motion.attitude;
+        slewing.path = Path::waiting(0);
     }
 
     /// Stops first where the stack turns too fast for the way, so that the way is begun from rest.
-    fn plan_stop(&mut self, way: &Way, usable: JetMask, witness: &mut impl Witness) {
+    fn plan_stop(&mut self, slewing: &mut Slewing, way: &Way, usable: JetMask, witness: &mut impl Witness) {
         let rate = way.start.motion.rate_rad_s;
         let speed = rate.norm();
-        self.slewing.planning.stage = Stage::Fall;
+        slewing.planning.stage = Stage::Fall;
         if speed < REST_RAD_S {
             return;
         }
         let attained = USED * self.attained(rate * (-1.0 / speed), usable, witness);
         if !(attained > 0.0) {
-            self.refuse();
+            self.refuse(slewing);
         } else if speed * speed > 2.0 * attained * STOPS_WITHIN * way.angle_rad {
-            self.stop(speed / attained);
+            self.stop(slewing, speed / attained);
         }
     }
 
     /// A path that only stops, in so many seconds.
-    fn stop(&mut self, time_s: f32) {
-        self.slewing.planning.stage = Stage::Stopping;
-        self.slewing.path.legs = [self.slewing.path.legs[0], 0, 0, self.whole_cycles(time_s)];
-        self.slewing.path.rate_rad_s = Vec3::ZERO;
+    fn stop(&self, slewing: &mut Slewing, time_s: f32) {
+        slewing.planning.stage = Stage::Stopping;
+        slewing.path.legs = [slewing.path.legs[0], 0, 0, self.whole_cycles(time_s)];
+        slewing.path.rate_rad_s = Vec3::ZERO;
     }
 
     /// How long a cheap slew has from the end of the wait on, s; none for a quick one.
-    fn leisure_s(&self, slew: &Slew) -> Option<f32> {
+    fn leisure_s(&self, slewing: &Slewing, slew: &Slew) -> Option<f32> {
         match slew.pace {
-            Pace::Cheap { duration_s, .. } if !self.slewing.planning.hurries => {
-                Some(duration_s - self.seconds(self.slewing.path.legs[0]))
+            Pace::Cheap { duration_s, .. } if !slewing.planning.hurries => {
+                Some(duration_s - self.seconds(slewing.path.legs[0]))
             }
             _ => None,
         }
     }
 
-    /// A cheap slew that its time is too short for is flown as quickly as can be.
-    fn hurry(&mut self) {
-        let planning = &mut self.slewing.planning;
-        (planning.hurries, planning.stage, planning.eigenaxis_kg) = (true, Stage::Fall, 0.0);
-    }
-
-    fn plan_fall(&mut self, way: &Way, slew: &Slew, usable: JetMask, witness: &mut impl Witness) {
-        let fall = if let Some(leisure_s) = self.leisure_s(slew) {
+    fn plan_fall(
+        &mut self,
+        slewing: &mut Slewing,
+        way: &Way,
+        slew: &Slew,
+        usable: JetMask,
+        witness: &mut impl Witness,
+    ) {
+        let fall = if let Some(leisure_s) = self.leisure_s(slewing, slew) {
             let rate = way.angle_rad / math::max(leisure_s, f32::MIN_POSITIVE);
             if !(rate < UNATTAINED_RAD_S) {
-                return self.hurry();
+                return slewing.hurry();
             }
             let Some((kg, fall_s)) = self.at_leisure(-way.axis * rate, usable, witness) else {
-                return self.refuse();
+                return self.refuse(slewing);
             };
-            self.slewing.planning.eigenaxis_kg = kg;
+            slewing.planning.eigenaxis_kg = kg;
             fall_s
         } else {
             let attained = self.attained(-way.axis, usable, witness);
             if !(attained > 0.0) {
-                return self.refuse();
+                return self.refuse(slewing);
             }
             USED * attained
         };
-        let planning = &mut self.slewing.planning;
+        let planning = &mut slewing.planning;
         (planning.fall, planning.stage) = (fall, Stage::Gyroscopic);
     }
 
-    fn plan_gyroscopic(&mut self, way: &Way, slew: &Slew, usable: JetMask, witness: &mut impl Witness) {
+    fn plan_gyroscopic(
+        &mut self,
+        slewing: &mut Slewing,
+        way: &Way,
+        slew: &Slew,
+        usable: JetMask,
+        witness: &mut impl Witness,
+    ) {
         let asked = asked_of_jets(way.axis, &self.stack);
         let size = asked.norm();
-        if let Some(leisure_s) = self.leisure_s(slew) {
+        if let Some(leisure_s) = self.leisure_s(slewing, slew) {
             let rate = way.angle_rad / leisure_s;
             let Some((kg, taken_s)) = self.at_leisure(asked * (rate * rate * leisure_s), usable, witness)
             else {
-                return self.refuse();
+                return self.refuse(slewing);
             };
             if taken_s > leisure_s {
-                return self.hurry();
+                return slewing.hurry();
             }
-            self.slewing.planning.eigenaxis_kg += kg;
+            slewing.planning.eigenaxis_kg += kg;
         } else if size > LEAST_ASKED {
             let attained = self.attained(asked * (1.0 / size), usable, witness);
             if !(attained > 0.0) {
-                return self.refuse();
+                return self.refuse(slewing);
             }
-            self.slewing.planning.fastest_rad_s = math::sqrt(GYROSCOPIC * attained / size);
+            slewing.planning.fastest_rad_s = math::sqrt(GYROSCOPIC * attained / size);
         }
-        self.slewing.planning.stage = Stage::Rise;
+        slewing.planning.stage = Stage::Rise;
     }
 
-    fn plan_rise(&mut self, way: &Way, slew: &Slew, usable: JetMask, witness: &mut impl Witness) {
-        let (before, fall) = (way.start.motion.rate_rad_s, self.slewing.planning.fall);
-        let (rate, rise_s, coast_s, fall_s) = if let Some(leisure_s) = self.leisure_s(slew) {
+    fn plan_rise(
+        &mut self,
+        slewing: &mut Slewing,
+        way: &Way,
+        slew: &Slew,
+        usable: JetMask,
+        witness: &mut impl Witness,
+    ) {
+        let (before, fall) = (way.start.motion.rate_rad_s, slewing.planning.fall);
+        let (rate, rise_s, coast_s, fall_s) = if let Some(leisure_s) = self.leisure_s(slewing, slew) {
             let rate = way.angle_rad / leisure_s;
             let Some((kg, rise_s)) = self.at_leisure(way.axis * rate - before, usable, witness) else {
-                return self.refuse();
+                return self.refuse(slewing);
             };
             if rise_s + fall > leisure_s {
-                return self.hurry();
+                return slewing.hurry();
             }
-            self.slewing.planning.eigenaxis_kg += kg;
+            slewing.planning.eigenaxis_kg += kg;
             (rate, rise_s, leisure_s - rise_s - fall, fall)
         } else {
-            let mut rate = math::min(self.slewing.planning.fastest_rad_s, self.limit(slew));
+            let mut rate = math::min(slewing.planning.fastest_rad_s, self.limit(slew));
             let change = way.axis * rate - before;
             let attained = USED * self.attained(change * (1.0 / change.norm()), usable, witness);
             if !(attained > 0.0) {
-                return self.refuse();
+                return self.refuse(slewing);
             }
             // No coast is left of a short way.
             rate = math::min(rate, math::sqrt(2.0 * way.angle_rad * attained * fall / (attained + fall)));
             let (rise_s, fall_s) = ((way.axis * rate - before).norm() / attained, rate / fall);
             (rate, rise_s, math::max(way.angle_rad / rate - 0.5 * (rise_s + fall_s), 0.0), fall_s)
         };
-        let wait = self.slewing.path.legs[0];
+        let wait = slewing.path.legs[0];
         let legs = [rise_s, coast_s, fall_s].map(|time_s| self.whole_cycles(time_s));
-        self.slewing.path.legs = [wait, legs[0], legs[1], legs[2]];
-        self.aim_at(way, way.axis * rate, Stage::Aim);
+        slewing.path.legs = [wait, legs[0], legs[1], legs[2]];
+        self.aim_at(slewing, way, way.axis * rate, Stage::Aim);
     }
 
     /// Largest rate that a quick slew may have, rad/s.
@@ -347,112 +383,106 @@ impl<const N: usize> Controller<N> {
     }
 
     /// Begins to look for the rate that leads there.
-    fn aim_at(&mut self, way: &Way, guess_rad_s: Vec3, stage: Stage) {
-        let [_, rise, coast, fall] = self.slewing.path.legs.map(|leg| self.seconds(leg));
-        let planning = &mut self.slewing.planning;
+    fn aim_at(&mut self, slewing: &mut Slewing, way: &Way, guess_rad_s: Vec3, stage: Stage) {
+        let [_, rise, coast, fall] = slewing.path.legs.map(|leg| self.seconds(leg));
+        let planning = &mut slewing.planning;
         planning.aim = Aim::at(guess_rad_s, way.turn, 0.5 * (rise + fall) + coast);
-        (planning.stage, self.slewing.path.precesses) = (stage, stage == Stage::AimPrecessing);
+        (planning.stage, slewing.path.precesses) = (stage, stage == Stage::AimPrecessing);
     }
 
     /// One shot at the target.
-    fn shoot(&mut self, way: &Way, slew: &Slew) {
-        let precesses = self.slewing.planning.stage == Stage::AimPrecessing;
-        let rate = self.slewing.planning.aim.rate_rad_s;
-        self.slewing.path.rate_rad_s = rate;
-        let path = &self.slewing.path;
+    fn shoot(&mut self, slewing: &mut Slewing, way: &Way, slew: &Slew) {
+        let precesses = slewing.planning.stage == Stage::AimPrecessing;
+        let rate = slewing.planning.aim.rate_rad_s;
+        slewing.path.rate_rad_s = rate;
+        let path = &slewing.path;
         let mut end = way.start;
         let left = path.length().saturating_sub(end.at);
         path.advance(&mut end, left, self.table.timing.tick_s, &self.stack);
         let miss = end.motion.attitude.error_from(self.target);
         let widths = slew.deadband.half_width_rad.0;
         let hit = math::max(HIT * widths.into_iter().fold(f32::INFINITY, math::min), LEAST_MISS_RAD);
-        let planning = &mut self.slewing.planning;
+        let planning = &mut slewing.planning;
         let most = if precesses { PRECESSING_SHOTS } else { SHOTS };
         if !(miss.norm() < hit) && planning.aim.shots < most {
             planning.aim.improve(miss);
         } else if miss.norm() < hit {
-            self.hit(way, slew, precesses);
+            self.hit(slewing, way, slew, precesses);
         } else if precesses {
-            self.keep_to_eigenaxis();
+            slewing.keep_to_eigenaxis();
         } else if way.start.motion.rate_rad_s.norm() < REST_RAD_S {
-            self.refuse();
+            self.refuse(slewing);
         } else {
-            let [_, rise, _, fall] = self.slewing.path.legs;
-            self.stop(self.seconds(rise + fall));
+            let [_, rise, _, fall] = slewing.path.legs;
+            self.stop(slewing, self.seconds(rise + fall));
         }
     }
 
     /// The rate that was looked for is found.
-    fn hit(&mut self, way: &Way, slew: &Slew, precesses: bool) {
-        let rate = self.slewing.planning.aim.rate_rad_s;
+    fn hit(&mut self, slewing: &mut Slewing, way: &Way, slew: &Slew, precesses: bool) {
+        let rate = slewing.planning.aim.rate_rad_s;
         if precesses {
-            self.slewing.planning.stage = Stage::PriceRise;
+            slewing.planning.stage = Stage::PriceRise;
             return;
         }
         let (speed, limit) = (rate.norm(), self.limit(slew));
-        if speed > 1.01 * limit && !self.slewing.planning.lengthened {
+        if speed > 1.01 * limit && !slewing.planning.lengthened {
             // What was turning already goes faster than it may: more time.
-            let coast_s = self.seconds(self.slewing.path.legs[2]) * speed / limit;
-            self.slewing.path.legs[2] = self.whole_cycles(coast_s);
-            self.slewing.planning.lengthened = true;
-            return self.aim_at(way, rate * (limit / speed), Stage::Aim);
+            let coast_s = self.seconds(slewing.path.legs[2]) * speed / limit;
+            slewing.path.legs[2] = self.whole_cycles(coast_s);
+            slewing.planning.lengthened = true;
+            return self.aim_at(slewing, way, rate * (limit / speed), Stage::Aim);
         }
-        self.slewing.planning.eigenaxis_rad_s = rate;
+        slewing.planning.eigenaxis_rad_s = rate;
         match slew.pace {
-            Pace::Cheap { stray_rad, .. } if stray_rad > 0.0 && !self.slewing.planning.hurries => {
-                self.aim_at(way, rate, Stage::AimPrecessing);
+            Pace::Cheap { stray_rad, .. } if stray_rad > 0.0 && !slewing.planning.hurries => {
+                self.aim_at(slewing, way, rate, Stage::AimPrecessing);
             }
-            _ => self.slewing.planning.stage = Stage::Ready,
+            _ => slewing.planning.stage = Stage::Ready,
         }
     }
 
-    fn keep_to_eigenaxis(&mut self) {
-        (self.slewing.path.rate_rad_s, self.slewing.path.precesses) =
-            (self.slewing.planning.eigenaxis_rad_s, false);
-        self.slewing.planning.stage = Stage::Ready;
-    }
-
-    fn price_rise(&mut self, way: &Way, usable: JetMask, witness: &mut impl Witness) {
-        let change = self.slewing.path.rate_rad_s - way.start.motion.rate_rad_s;
+    fn price_rise(&mut self, slewing: &mut Slewing, way: &Way, usable: JetMask, witness: &mut impl Witness) {
+        let change = slewing.path.rate_rad_s - way.start.motion.rate_rad_s;
         let Some((kg, rise_s)) = self.at_leisure(change, usable, witness) else {
-            return self.keep_to_eigenaxis();
+            return slewing.keep_to_eigenaxis();
         };
-        let planning = &mut self.slewing.planning;
+        let planning = &mut slewing.planning;
         (planning.precessing_kg, planning.fall, planning.stage) = (kg, rise_s, Stage::PriceFall);
     }
 
-    fn price_fall(&mut self, way: &Way, usable: JetMask, witness: &mut impl Witness) {
-        let [wait, rise, coast, fall] = self.slewing.path.legs;
+    fn price_fall(&mut self, slewing: &mut Slewing, way: &Way, usable: JetMask, witness: &mut impl Witness) {
+        let [wait, rise, coast, fall] = slewing.path.legs;
         let mut end = way.start;
-        let path = &self.slewing.path;
+        let path = &slewing.path;
         path.advance(&mut end, rise + coast, self.table.timing.tick_s, &self.stack);
         let Some((kg, fall_s)) = self.at_leisure(-end.motion.rate_rad_s, usable, witness) else {
-            return self.keep_to_eigenaxis();
+            return slewing.keep_to_eigenaxis();
         };
-        self.slewing.planning.precessing_kg += kg;
+        slewing.planning.precessing_kg += kg;
         let (rise_needed, fall_needed) =
-            (self.whole_cycles(self.slewing.planning.fall), self.whole_cycles(fall_s));
+            (self.whole_cycles(slewing.planning.fall), self.whole_cycles(fall_s));
         if rise_needed <= rise && fall_needed <= fall {
-            self.slewing.planning.stage = Stage::Stray;
+            slewing.planning.stage = Stage::Stray;
             return;
         }
         let (new_rise, new_fall) = (rise.max(rise_needed), fall.max(fall_needed));
         let taken = (new_rise - rise) + (new_fall - fall);
-        if self.slewing.planning.lengthened || taken > coast {
-            self.slewing.planning.precessing_kg = 0.0;
-            return self.keep_to_eigenaxis();
+        if slewing.planning.lengthened || taken > coast {
+            slewing.planning.precessing_kg = 0.0;
+            return slewing.keep_to_eigenaxis();
         }
         // Both paths have the longer legs.
-        self.slewing.path.legs = [wait, new_rise, coast - taken, new_fall];
-        (self.slewing.planning.lengthened, self.slewing.planning.precessing_kg) = (true, 0.0);
-        self.aim_at(way, self.slewing.planning.eigenaxis_rad_s, Stage::Aim);
+        slewing.path.legs = [wait, new_rise, coast - taken, new_fall];
+        (slewing.planning.lengthened, slewing.planning.precessing_kg) = (true, 0.0);
+        self.aim_at(slewing, way, slewing.planning.eigenaxis_rad_s, Stage::Aim);
     }
 
     /// Takes the cheaper path if it does not stray too far.
-    fn choose_path(&mut self, way: &Way, slew: &Slew) {
+    fn choose_path(&mut self, slewing: &mut Slewing, way: &Way, slew: &Slew) {
         let tick_s = self.table.timing.tick_s;
-        let precessing = self.slewing.path;
-        let planning = &self.slewing.planning;
+        let precessing = slewing.path;
+        let planning = &slewing.planning;
         let eigenaxis = Path { rate_rad_s: planning.eigenaxis_rad_s, precesses: false, ..precessing };
         let (mut free, mut held) = (way.start, way.start);
         let [_, rise, coast, fall] = precessing.legs;
@@ -465,10 +495,10 @@ impl<const N: usize> Controller<N> {
         }
         let cheaper = planning.precessing_kg < planning.eigenaxis_kg;
         let within = matches!(slew.pace, Pace::Cheap { stray_rad: most, .. } if stray_rad <= most);
-        self.slewing.planning.stray_rad = stray_rad;
-        self.slewing.planning.stage = Stage::Ready;
+        slewing.planning.stray_rad = stray_rad;
+        slewing.planning.stage = Stage::Ready;
         if !(cheaper && within) {
-            self.keep_to_eigenaxis();
+            slewing.keep_to_eigenaxis();
         }
     }
 }
