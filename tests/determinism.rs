@@ -189,7 +189,7 @@ fn the_digest_feels_every_bit_of_an_output() {
         digest.output(output, 16);
         digest.value()
     };
-    let mut changed = vec![output; 9];
+    let mut changed = vec![output; 10];
     changed[0].on_ticks[15] ^= 1;
     changed[1].on_ticks[0] ^= 0x8000;
     changed[2].open_tick ^= 1 << 31;
@@ -199,6 +199,7 @@ fn the_digest_feels_every_bit_of_an_output() {
     nudged(&mut changed[5].error_rad.0[0]);
     nudged(&mut changed[6].disturbance_rad_s2.0[1]);
     nudged(&mut changed[7].bias_rad_s.0[2]);
+    nudged(&mut changed[9].foreseen_s);
     let [x, y, z, w] = output.motion.attitude.to_array();
     changed[8].motion.attitude = UnitQuaternion::from_array([x, y, -z, -w]).expect("still a unit quaternion");
     for (place, changed) in changed.iter().enumerate() {

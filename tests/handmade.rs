@@ -138,6 +138,7 @@ pub fn row(time_s: f64, error_rad: [f64; 3], rate_rad_s: [f64; 3]) -> CycleRow {
         velocity_m_s: [0.0; 3],
         estimated_rate_rad_s: rate_rad_s,
         estimated_disturbance_rad_s2: [0.0; 3],
+        foreseen_s: f64::INFINITY,
         status: 0,
         jets_on: 0,
         propellant_kg: 0.0,

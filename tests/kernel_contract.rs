@@ -111,6 +111,7 @@ fn check(output: &CycleOutput<JETS>, controller: &Controller<JETS>, input: &Cycl
     let motion = output.motion;
     assert!(motion.rate_rad_s.is_finite() && output.error_rad.is_finite(), "{output:?}");
     assert!(output.disturbance_rad_s2.is_finite() && output.bias_rad_s.is_finite());
+    assert!(output.foreseen_s >= 0.0, "{output:?}");
     assert!(motion.attitude.to_array().iter().all(|c| c.is_finite()));
 }
 

@@ -256,6 +256,7 @@ fn limit_cycle(name: &str, scenario: &Scenario, roughness: f64) -> RunRecord {
             velocity_m_s: [used * 0.04, used * -0.02, used * 0.01 + 1e-6 * time_s],
             estimated_rate_rad_s: rate.map(|r| r + wobble),
             estimated_disturbance_rad_s2: push.map(|p| p * (1.0 - f64::exp(-time_s / 200.0)) + wobble * 1e-3),
+            foreseen_s: f64::INFINITY,
             status,
             jets_on: fired,
             propellant_kg: used,

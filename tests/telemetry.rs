@@ -23,12 +23,13 @@ fn output() -> CycleOutput<4> {
         error_rad: Vec3([-0.0, 0.25, 3.0]),
         disturbance_rad_s2: Vec3([f32::MIN_POSITIVE, 0.0, -1.0]),
         bias_rad_s: Vec3([2.0, 4.0, 8.0]),
+        foreseen_s: f32::INFINITY,
     }
 }
 
 /// Every byte after the table in `telemetry.rs`; floats by IEEE 754: 1.0 is 3F800000, sign and exponent from there.
-const BYTES: [u8; 84] = [
-    1, 13, 4, 0, // version, rate missing, jets, zero
+const BYTES: [u8; 88] = [
+    2, 13, 4, 0, // version, rate missing, jets, zero
     0xef, 0xbe, 0xad, 0xde, // identity
     4, 3, 2, 1, // tick
     0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0x80, 0x3f, // 0 0 0 1
@@ -36,22 +37,23 @@ const BYTES: [u8; 84] = [
     0, 0, 0, 0x80, 0, 0, 0x80, 0x3e, 0, 0, 0x40, 0x40, // -0 0.25 3
     0, 0, 0x80, 0, 0, 0, 0, 0, 0, 0, 0x80, 0xbf, // 2^-126 0 -1
     0, 0, 0, 0x40, 0, 0, 0x80, 0x40, 0, 0, 0, 0x41, // 2 4 8
+    0, 0, 0x80, 0x7f, // infinity
     0, 0, 7, 0, 0x34, 0x12, 60, 0, // ticks
 ];
 
 #[test]
 fn a_record_has_the_bytes_of_its_layout() {
-    let mut bytes = [0xaa; 90];
-    assert_eq!(write(&output(), 0xdead_beef, &mut bytes), Some(84));
-    assert_eq!(bytes[..84], BYTES);
-    assert_eq!(bytes[84..], [0xaa; 6], "what lies behind is left alone");
+    let mut bytes = [0xaa; 94];
+    assert_eq!(write(&output(), 0xdead_beef, &mut bytes), Some(88));
+    assert_eq!(bytes[..88], BYTES);
+    assert_eq!(bytes[88..], [0xaa; 6], "what lies behind is left alone");
     assert_eq!(read::<4>(&BYTES), Some((output(), 0xdead_beef)));
-    assert_eq!(record_bytes(4), 84);
+    assert_eq!(record_bytes(4), 88);
 }
 
 #[test]
 fn a_record_that_does_not_fit_is_not_written() {
-    assert_eq!(write(&output(), 0, &mut [0; 83]), None);
+    assert_eq!(write(&output(), 0, &mut [0; 87]), None);
 }
 
 #[test]
@@ -64,7 +66,7 @@ fn bytes_that_are_no_record_are_refused() {
         bytes[place] = byte;
         read::<4>(&bytes)
     };
-    assert_eq!(with(0, 2), None, "another version");
+    assert_eq!(with(0, 1), None, "another version");
     assert_eq!(with(1, 99), None, "a status that is not there");
     assert_eq!(with(2, 3), None, "another number of jets");
     assert_eq!(with(3, 1), None, "what must be zero");
@@ -109,10 +111,10 @@ proptest! {
 
     /// What is read is what the bytes say: written again they are the same, whatever their floats are.
     #[test]
-    fn any_record_read_is_written_again_byte_for_byte(mut bytes in prop::collection::vec(any::<u8>(), 84)) {
-        bytes[..4].copy_from_slice(&[1, 0, 4, 0]);
+    fn any_record_read_is_written_again_byte_for_byte(mut bytes in prop::collection::vec(any::<u8>(), 88)) {
+        bytes[..4].copy_from_slice(&[2, 0, 4, 0]);
         let (output, identity) = read::<4>(&bytes).expect("a record");
-        let mut again = [0; 84];
+        let mut again = [0; 88];
         write(&output, identity, &mut again).expect("fits");
         prop_assert_eq!(again.to_vec(), bytes);
     }

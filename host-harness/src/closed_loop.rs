@@ -302,6 +302,7 @@ impl<'a, K: Kernel> Flight<'a, K> {
             velocity_m_s: self.truth.velocity_m_s(),
             estimated_rate_rad_s: wide(output.motion.rate_rad_s),
             estimated_disturbance_rad_s2: wide(output.disturbance_rad_s2),
+            foreseen_s: f64::from(output.foreseen_s),
             status: output.status.number(),
             jets_on,
             propellant_kg: self.truth.propellant_used_kg(),

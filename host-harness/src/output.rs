@@ -104,8 +104,9 @@ impl Folder {
 }
 
 /// Columns of `states.csv`: one row per control cycle, at its start. Attitude is inertial to body,
-/// scalar last; the error is the rotation vector from the commanded attitude (zero without one).
-pub const STATE_COLUMNS: [&str; 24] = [
+/// scalar last; the error is the rotation vector from the commanded attitude (zero without one); the
+/// foreseen time is left out where nothing is expected.
+pub const STATE_COLUMNS: [&str; 25] = [
     "time_s",
     "attitude_x",
     "attitude_y",
@@ -126,6 +127,7 @@ pub const STATE_COLUMNS: [&str; 24] = [
     "estimated_disturbance_x_deg_s2",
     "estimated_disturbance_y_deg_s2",
     "estimated_disturbance_z_deg_s2",
+    "foreseen_s",
     "status",
     "jets_on_mask",
     "jets_on",
@@ -149,6 +151,7 @@ pub fn write_states(to: &mut dyn Write, record: &RunRecord) -> Result<()> {
         cells.extend(row.velocity_m_s.map(short));
         cells.extend(row.estimated_rate_rad_s.map(|v| short(v.to_degrees())));
         cells.extend(row.estimated_disturbance_rad_s2.map(|v| short(v.to_degrees())));
+        cells.push(if row.foreseen_s.is_finite() { short(row.foreseen_s) } else { String::new() });
         cells.push(row.status.to_string());
         cells.push(row.jets_on.to_string());
         cells.push(row.jets_on.count_ones().to_string());

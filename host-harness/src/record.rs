@@ -21,6 +21,8 @@ pub struct CycleRow {
     pub estimated_rate_rad_s: [f64; 3],
     /// Standing disturbance as the kernel estimates it, rad/s².
     pub estimated_disturbance_rad_s2: [f64; 3],
+    /// Time until what the kernel's mode expects next, s; infinity where nothing is expected.
+    pub foreseen_s: f64,
     /// Kernel status number.
     pub status: u8,
     /// Jets commanded on this cycle.

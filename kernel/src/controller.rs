@@ -41,6 +41,8 @@ pub struct Controller<const N: usize> {
     pub(crate) target: UnitQuaternion,
     /// Whether a watched drift has woken.
     pub(crate) is_woken: bool,
+    /// What [`CycleOutput::foreseen_s`] says.
+    pub(crate) foreseen_s: f32,
     pub(crate) by_hand: ByHand,
     /// Jets the table enables.
     pub(crate) enabled: JetMask,
@@ -88,6 +90,7 @@ impl<const N: usize> Controller<N> {
             command: None,
             target: UnitQuaternion::IDENTITY,
             is_woken: false,
+            foreseen_s: f32::INFINITY,
             by_hand: ByHand::START,
             enabled,
             owed: Owed::NOTHING,
@@ -269,6 +272,7 @@ impl<const N: usize> Controller<N> {
             error_rad: Vec3::ZERO,
             disturbance_rad_s2: self.disturbance(),
             bias_rad_s: self.observer.as_ref().map_or(Vec3::ZERO, Observer::bias_rad_s),
+            foreseen_s: self.foreseen_s,
         }
     }
 

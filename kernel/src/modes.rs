@@ -44,7 +44,7 @@ impl<const N: usize> Controller<N> {
     /// Prepares for a command that differs from the one in force, and the attitude that it wants.
     pub(crate) fn take_mode(&mut self, command: &Command, target: Option<UnitQuaternion>) {
         self.target = target.unwrap_or(self.target);
-        self.is_woken = false;
+        (self.is_woken, self.foreseen_s) = (false, f32::INFINITY);
         if matches!(command, Command::Slew(_)) {
             self.pending = Pending::Nothing;
         }

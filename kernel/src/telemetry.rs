@@ -15,7 +15,8 @@
 //! | 40 | 3 × f32 | attitude error, body axes, rad |
 //! | 52 | 3 × f32 | standing disturbance, body axes, rad/s² |
 //! | 64 | 3 × f32 | gyro bias, body axes, rad/s |
-//! | 76 | `N` × u16 | on-time of each jet, ticks |
+//! | 76 | f32 | time from that tick until what the mode expects next, s; infinity where nothing is expected |
+//! | 80 | `N` × u16 | on-time of each jet, ticks |
 //!
 //! There is no checksum: the packet that carries the record has one.
 
@@ -26,9 +27,9 @@ use crate::quaternion::UnitQuaternion;
 use crate::status::Status;
 
 /// Version of the layout.
-pub const VERSION: u8 = 1;
+pub const VERSION: u8 = 2;
 /// Bytes before the on-times.
-const HEAD: usize = 76;
+const HEAD: usize = 80;
 
 /// Length of a record of `jets` jets, bytes.
 #[must_use]
@@ -49,7 +50,7 @@ pub fn write<const N: usize>(
     let words = [table_identity, output.open_tick].into_iter().map(u32::to_le_bytes);
     let vectors = [output.motion.rate_rad_s, output.error_rad, output.disturbance_rad_s2, output.bias_rad_s];
     let floats = output.motion.attitude.to_array().into_iter().chain(vectors.into_iter().flat_map(|v| v.0));
-    let floats = floats.map(|value| value.to_bits().to_le_bytes());
+    let floats = floats.chain([output.foreseen_s]).map(|value| value.to_bits().to_le_bytes());
     let ticks = output.on_ticks.iter().flat_map(|ticks| ticks.to_le_bytes());
     let all = head.into_iter().chain(words.chain(floats).flatten()).chain(ticks);
     record.iter_mut().zip(all).for_each(|(slot, byte)| *slot = byte);
@@ -72,6 +73,7 @@ pub fn read<const N: usize>(bytes: &[u8]) -> Option<(CycleOutput<N>, u32)> {
     let (error, rest) = floats(rest)?;
     let (disturbance, rest) = floats(rest)?;
     let (bias, rest) = floats(rest)?;
+    let ([foreseen_s], rest) = floats(rest)?;
     let mut on_ticks = [0; N];
     for (slot, bytes) in on_ticks.iter_mut().zip(rest.as_chunks().0) {
         *slot = u16::from_le_bytes(*bytes);
@@ -84,6 +86,7 @@ pub fn read<const N: usize>(bytes: &[u8]) -> Option<(CycleOutput<N>, u32)> {
         error_rad: Vec3(error),
         disturbance_rad_s2: Vec3(disturbance),
         bias_rad_s: Vec3(bias),
+        foreseen_s,
     };
     Some((output, identity))
 }

@@ -13,7 +13,7 @@ mod vehicle;
 use stackhold_kernel::controller::Controller;
 use stackhold_kernel::cycle::CycleInput;
 
-use super::digest::{Digest, floats};
+use super::digest::{Digest, is_sane};
 use super::line::Line;
 use super::random::Random;
 use super::recording::{Words, word, write_cycle, write_flight};
@@ -80,7 +80,7 @@ fn episode<const N: usize>(number: u32, bench: &mut impl Bench) -> Result<Episod
         let input: CycleInput = course.input(&mut random);
         write_cycle(&input, &mut episode.put());
         let output = bench.step(&mut controller, &input);
-        if !floats(&output).all(f32::is_finite) {
+        if !is_sane(&output) {
             return Err(Failure::NotFinite(cycle));
         }
         episode.outputs.output(&output, jets);

@@ -4,7 +4,7 @@ use stackhold_kernel::controller::Controller;
 use stackhold_kernel::cycle::{CycleInput, CycleOutput};
 
 use super::adversarial;
-use super::digest::{Digest, floats};
+use super::digest::{Digest, is_sane};
 use super::line::Line;
 use super::recording::{Item, Malformed, Name, START, Words, read_item, word};
 
@@ -102,7 +102,7 @@ struct Flight<const N: usize> {
 impl<const N: usize> Flight<N> {
     fn cycle(&mut self, input: &CycleInput, bench: &mut impl Bench) -> Result<(), Failure> {
         let output = bench.step(&mut self.controller, input);
-        if !floats(&output).all(f32::is_finite) {
+        if !is_sane(&output) {
             return Err(Failure::NotFinite(self.cycles));
         }
         self.digest.output(&output, self.jets);
