@@ -6,15 +6,16 @@
 use nalgebra::{UnitQuaternion, Vector3};
 use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64;
-use stackhold_harness::closed_loop::{self, error_from};
+use stackhold_harness::closed_loop::{self, Kernel, error_from};
 use stackhold_harness::metrics::{self, Metrics};
 use stackhold_harness::record::RunRecord;
 use stackhold_harness::scenario::load_embedded;
 use stackhold_harness::scenario::model::{Mode, Pace, Phase, Scenario, Shut, ShutOff};
 use stackhold_harness::slews::Pricing;
-use stackhold_harness::table;
+use stackhold_harness::table::{self, JETS};
 use stackhold_harness::truth::Truth;
 use stackhold_kernel::controller::Controller;
+use stackhold_kernel::cycle::{CycleInput, CycleOutput, Witness};
 use stackhold_kernel::status::Status;
 
 const DOCKED: &[&str] = &["tug", "grapple_mast", "client", "spent_stage"];
@@ -229,6 +230,15 @@ fn the_precessing_path_is_that_of_eulers_equations() {
         &mut |_| (),
         &mut |input, output| {
             assert_eq!(controller.step(input), *output);
+            // The end is foreseen from the moment that the path is planned: in ten minutes from the command.
+            let over_s = 30.0 + 600.0 - f64::from(output.open_tick) * scenario.kernel.tick_s;
+            let foreseen = f64::from(output.foreseen_s);
+            match controller.slew_plan() {
+                Some(_) if over_s > 0.5 => {
+                    assert!((foreseen - over_s).abs() < 0.5, "{foreseen} of {over_s} s")
+                }
+                _ => assert!(foreseen.is_infinite() || over_s.abs() < 0.5, "{foreseen} s foreseen"),
+            }
             plan = plan.or(controller.slew_plan());
         },
     )
@@ -306,6 +316,52 @@ fn a_jet_lost_in_mid_turn_is_planned_around() {
             };
             assert!(record.cycles.iter().any(said), "it must say so");
         }
+    }
+}
+
+/// A kernel whose sensors are silent for a time, s.
+struct Deaf {
+    controller: Controller<JETS>,
+    tick_s: f64,
+    silence_s: std::ops::Range<f64>,
+}
+
+impl Kernel for Deaf {
+    fn cycle<W: Witness>(
+        &mut self,
+        input: &CycleInput,
+        witness: &mut W,
+    ) -> anyhow::Result<CycleOutput<JETS>> {
+        let mut input = *input;
+        if self.silence_s.contains(&(f64::from(input.tick) * self.tick_s)) {
+            (input.attitude, input.rate) = (None, None);
+        }
+        self.controller.cycle(&input, witness)
+    }
+}
+
+/// Sensors that fall silent in any part of a turn shut the jets; when they are back another path is planned from where the
+/// stack has come to.
+#[test]
+fn a_slew_outlives_a_silence_of_the_sensors() {
+    for (from_s, to_s) in [(31.0, 35.0), (33.0, 60.0), (100.0, 220.0), (330.0, 380.0), (32.0, 500.0)] {
+        let mut scenario = from_library("slew_quick");
+        scenario.phases.truncate(2);
+        scenario.duration_s = 1300.0;
+        let tick_s = scenario.kernel.tick_s;
+        let seat = |table: &_| {
+            let controller = Controller::new(Clone::clone(table))?;
+            Ok(Deaf { controller, tick_s, silence_s: from_s..to_s })
+        };
+        let (record, _) =
+            closed_loop::fly_on(&scenario, &scenario.stack, &scenario.told, "f", &mut |_| (), seat)
+                .expect("flies");
+        let target = turned(about_all_axes(90.0));
+        println!("silent from {from_s} to {to_s} s: {:.3} deg at the end", last_error_deg(&record, target));
+        assert!(last_error_deg(&record, target) < 0.6);
+        let stale = |row: &stackhold_harness::record::CycleRow| row.status == Status::Stale.number();
+        assert!(record.cycles.iter().filter(|row| stale(row)).all(|row| row.jets_on == 0));
+        assert!(record.cycles.iter().any(stale));
     }
 }
 

@@ -70,7 +70,7 @@ pub struct CycleOutput<const N: usize> {
     pub disturbance_rad_s2: Vec3,
     /// Gyro bias, body axes, rad/s.
     pub bias_rad_s: Vec3,
-    /// Time from `open_tick` until what the mode expects next, s; infinity where nothing is expected.
+    /// Time from `open_tick` until what the mode expects next, s: the end of a slew; infinity where nothing is expected.
     pub foreseen_s: f32,
 }
 

@@ -30,7 +30,9 @@ use plan::{Planning, Stage};
 const RETURN_CYCLES: f32 = 20.0;
 /// How exactly rates are asked for there, in smallest bits.
 const PUT: f32 = 0.5;
-/// Times that a path is planned before that is given up.
+/// Beyond this many half-widths the path is lost: another one is planned from where the stack is.
+const LOST: f32 = 6.0;
+/// Times that a path is planned anew at most.
 const MOST_TRIES: u8 = 3;
 
 /// A slew in hand.
@@ -130,8 +132,23 @@ impl<const N: usize> Controller<N> {
         if leg == Leg::Wait {
             self.plan_on(slewing, slew, usable, witness);
         }
+        self.foreseen_s = match slewing.planning.stage {
+            Stage::Ready if leg != Leg::Over => {
+                path::in_seconds(slewing.path.length().saturating_sub(mark.at), tick_s)
+            }
+            _ => f32::INFINITY,
+        };
+        let error_rad = motion.attitude.error_from(mark.motion.attitude);
+        let widths = slew.deadband.half_width_rad.0;
+        let lost = error_rad.0.iter().zip(widths).any(|(error, width)| error.abs() > LOST * width);
+        let follows = leg != Leg::Over || slewing.planning.stage == Stage::Ready;
+        if lost && follows && slewing.tries < MOST_TRIES {
+            slewing.tries += 1;
+            slewing.planning.stage = Stage::Begin;
+            return ([0; N], Status::Choosing, error_rad);
+        }
         match leg {
-            Leg::Wait => ([0; N], Status::Choosing, motion.attitude.error_from(mark.motion.attitude)),
+            Leg::Wait => ([0; N], Status::Choosing, error_rad),
             Leg::Rise | Leg::Fall => {
                 self.change_rate(open_tick, motion, (&path, &mark, &slew.deadband), usable, witness)
             }
