@@ -319,6 +319,21 @@ fn a_jet_lost_in_mid_turn_is_planned_around() {
     }
 }
 
+/// A slew that no jets are left for is refused, and flown once they are back.
+#[test]
+fn a_refused_slew_is_flown_when_the_jets_are_back() {
+    let mut scenario = from_library("slew_quick");
+    scenario.phases.truncate(2);
+    scenario.duration_s = 700.0;
+    let what = Shut::Jet("fore_top_plus_y".to_owned());
+    scenario.shut_offs.push(ShutOff { start_s: 0.0, stop_s: 200.0, what });
+    let (record, _) = fly(&scenario);
+    let refused = |row: &&stackhold_harness::record::CycleRow| row.status == Status::SlewRefused.number();
+    let last = record.cycles.iter().rfind(refused).expect("refused");
+    assert!((last.time_s - 200.0).abs() < 1.0, "{} s", last.time_s);
+    assert!(last_error_deg(&record, turned(about_all_axes(90.0))) < 0.6);
+}
+
 /// A kernel whose sensors are silent for a time, s.
 struct Deaf {
     controller: Controller<JETS>,

@@ -81,7 +81,8 @@ pub enum Pace {
     /// In a given time, at the least propellant: the coast takes as much of it as there is. A time that is too short
     /// for the jets is flown as quickly as can be.
     Cheap {
-        /// From the command to the end of the turn, s; up to [`LONGEST_SLEW_S`].
+        /// From the command to the end of the turn, s; up to [`LONGEST_SLEW_S`]. A path that must be planned anew on the way
+        /// has it once more.
         duration_s: f32,
         /// The stack may precess, the jets being quiet, as far as this from the turn about the eigenaxis, rad, if that is
         /// cheaper; zero keeps it to the eigenaxis, which takes gyroscopic torque all the way.

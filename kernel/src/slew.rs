@@ -267,16 +267,18 @@ impl<const N: usize> Controller<N> {
             }
             _ => {
                 slewing.planning.stage = Stage::Refused;
-                self.target = motion.attitude;
+                slewing.mark.motion.attitude = motion.attitude;
             }
         }
         if slewing.planning.stage == Stage::Begin {
             return ([0; N], Status::Choosing, Vec3::ZERO);
         }
-        let error_rad = motion.attitude.error_from(self.target);
+        let refused = slewing.planning.stage == Stage::Refused;
+        // A path that is refused ends where it began.
+        let target = if refused { slewing.mark.motion.attitude } else { self.target };
+        let error_rad = motion.attitude.error_from(target);
         let (ticks, status) = self.hold(open_tick, (motion, error_rad), deadband, usable, witness);
-        let refused =
-            slewing.planning.stage == Stage::Refused && status.number() < Status::SlewRefused.number();
-        (ticks, if refused { Status::SlewRefused } else { status }, error_rad)
+        let says = refused && status.number() < Status::SlewRefused.number();
+        (ticks, if says { Status::SlewRefused } else { status }, error_rad)
     }
 }

@@ -34,8 +34,8 @@ const UNATTAINED_RAD_S: f32 = 1.0;
 const STOPS_WITHIN: f32 = 0.25;
 /// Shortest way that is planned, rad: a hold does the rest.
 const LEAST_TURN_RAD: f32 = 1e-4;
-/// Longest leg, cycles.
-const MOST_CYCLES: u32 = 1 << 20;
+/// Longest leg, ticks: all together are far from the end of the clock.
+const MOST_TICKS: u32 = 1 << 28;
 /// Slower than this is at rest, rad/s.
 const REST_RAD_S: f32 = 1e-5;
 /// Shots at the target: about the eigenaxis, and with precession.
@@ -116,6 +116,12 @@ impl Slewing {
     fn hurry(&mut self) {
         let planning = &mut self.planning;
         (planning.hurries, planning.stage, planning.eigenaxis_kg) = (true, Stage::Fall, 0.0);
+    }
+
+    /// What jets cannot do is not begun: the attitude at this moment is held.
+    fn refuse(&mut self) {
+        self.planning.stage = Stage::Refused;
+        self.path = Path::waiting(0);
     }
 
     /// Planned, without precession.
@@ -230,19 +236,13 @@ impl<const N: usize> Controller<N> {
 
     /// Whole cycles that a time takes at least, ticks.
     fn whole_cycles(&self, time_s: f32) -> u32 {
-        let cycles = math::whole(time_s / self.table.timing.cycle_s() + 0.999, MOST_CYCLES);
-        cycles * u32::from(self.table.timing.cycle_ticks)
+        let cycle_ticks = u32::from(self.table.timing.cycle_ticks);
+        let most = MOST_TICKS.checked_div(cycle_ticks).unwrap_or(0);
+        math::whole(time_s / self.table.timing.cycle_s() + 0.999, most) * cycle_ticks
     }
 
     fn seconds(&self, ticks: u32) -> f32 {
         path::in_seconds(ticks, self.table.timing.tick_s)
-    }
-
-    /// What jets cannot do is not begun: the attitude at this moment is held.
-    fn refuse(&mut self, slewing: &mut Slewing) {
-        slewing.planning.stage = Stage::Refused;
-        self.target = slewing.mark.motion.attitude;
-        slewing.path = Path::waiting(0);
     }
 
     /// Stops first where the stack turns too fast for the way, so that the way is begun from rest.
@@ -255,7 +255,7 @@ impl<const N: usize> Controller<N> {
         }
         let attained = USED * self.attained(rate * (-1.0 / speed), usable, witness);
         if !(attained > 0.0) {
-            self.refuse(slewing);
+            slewing.refuse();
         } else if speed * speed > 2.0 * attained * STOPS_WITHIN * way.angle_rad {
             self.stop(slewing, speed / attained);
         }
@@ -292,14 +292,14 @@ impl<const N: usize> Controller<N> {
                 return slewing.hurry();
             }
             let Some((kg, fall_s)) = self.at_leisure(-way.axis * rate, usable, witness) else {
-                return self.refuse(slewing);
+                return slewing.refuse();
             };
             slewing.planning.eigenaxis_kg = kg;
             fall_s
         } else {
             let attained = self.attained(-way.axis, usable, witness);
             if !(attained > 0.0) {
-                return self.refuse(slewing);
+                return slewing.refuse();
             }
             USED * attained
         };
@@ -321,7 +321,7 @@ impl<const N: usize> Controller<N> {
             let rate = way.angle_rad / leisure_s;
             let Some((kg, taken_s)) = self.at_leisure(asked * (rate * rate * leisure_s), usable, witness)
             else {
-                return self.refuse(slewing);
+                return slewing.refuse();
             };
             if taken_s > leisure_s {
                 return slewing.hurry();
@@ -330,7 +330,7 @@ impl<const N: usize> Controller<N> {
         } else if size > LEAST_ASKED {
             let attained = self.attained(asked * (1.0 / size), usable, witness);
             if !(attained > 0.0) {
-                return self.refuse(slewing);
+                return slewing.refuse();
             }
             slewing.planning.fastest_rad_s = math::sqrt(GYROSCOPIC * attained / size);
         }
@@ -349,7 +349,7 @@ impl<const N: usize> Controller<N> {
         let (rate, rise_s, coast_s, fall_s) = if let Some(leisure_s) = self.leisure_s(slewing, slew) {
             let rate = way.angle_rad / leisure_s;
             let Some((kg, rise_s)) = self.at_leisure(way.axis * rate - before, usable, witness) else {
-                return self.refuse(slewing);
+                return slewing.refuse();
             };
             if rise_s + fall > leisure_s {
                 return slewing.hurry();
@@ -359,9 +359,14 @@ impl<const N: usize> Controller<N> {
         } else {
             let mut rate = math::min(slewing.planning.fastest_rad_s, self.limit(slew));
             let change = way.axis * rate - before;
-            let attained = USED * self.attained(change * (1.0 / change.norm()), usable, witness);
+            let size = change.norm();
+            let attained = if size > REST_RAD_S {
+                USED * self.attained(change * (1.0 / size), usable, witness)
+            } else {
+                fall
+            };
             if !(attained > 0.0) {
-                return self.refuse(slewing);
+                return slewing.refuse();
             }
             // No coast is left of a short way.
             rate = math::min(rate, math::sqrt(2.0 * way.angle_rad * attained * fall / (attained + fall)));
@@ -411,7 +416,7 @@ impl<const N: usize> Controller<N> {
         } else if precesses {
             slewing.keep_to_eigenaxis();
         } else if way.start.motion.rate_rad_s.norm() < REST_RAD_S {
-            self.refuse(slewing);
+            slewing.refuse();
         } else {
             let [_, rise, _, fall] = slewing.path.legs;
             self.stop(slewing, self.seconds(rise + fall));
