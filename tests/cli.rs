@@ -76,7 +76,7 @@ fn a_rehearsal_takes_its_time() {
     assert!(paced["wall_s"].as_f64().unwrap() >= 2.4 - 0.24, "{paced}");
     assert_eq!(paced["variants"], serde_json::json!([]), "one flight alone");
     let (_, mut own) = json(&["run", &file, "--json"]);
-    assert!(own["wall_s"].as_f64().unwrap() < 2.0, "{own}");
+    assert!(own["wall_s"].as_f64() < paced["wall_s"].as_f64(), "{own}");
     for summary in [&mut paced, &mut own] {
         let fields = summary.as_object_mut().unwrap();
         for key in ["wall_s", "simulated_over_wall", "variants", "command"] {

@@ -98,6 +98,7 @@ pub fn scenario(jets: Vec<Jet>, centre: [f64; 3], moments: [f64; 3], duration_s:
         phases: vec![hold_from(0.0, [0.5_f64.to_radians(); 3])],
         disturbances: Vec::new(),
         joints: Vec::new(),
+        sloshes: Vec::new(),
         orbit: None,
         shut_offs: Vec::new(),
         sensors: Sensors {
@@ -135,6 +136,8 @@ pub fn row(time_s: f64, error_rad: [f64; 3], rate_rad_s: [f64; 3]) -> CycleRow {
         rate_rad_s,
         error_rad,
         joint_angles_rad: [0.0; 2],
+        slosh_angles_rad: [0.0; 2],
+        slosh_speeds_m_s: [0.0; 2],
         velocity_m_s: [0.0; 3],
         estimated_rate_rad_s: rate_rad_s,
         estimated_disturbance_rad_s2: [0.0; 3],

@@ -53,7 +53,7 @@ fn two_bodies() -> Scenario {
 fn joint(rate: [f64; 3], force: [f64; 3], place: [f64; 3], on_far: bool) -> Load {
     let made = two_bodies();
     let names = |list: &[&str]| list.iter().map(|name| (*name).to_owned()).collect::<Vec<_>>();
-    let whole = Inertial::new(&Stack::new(&made.vehicle, &made.stack).with_propellant(&[0.0]), None);
+    let whole = Inertial::new(&Stack::new(&made.vehicle, &made.stack).with_propellant(&[0.0]), None, None);
     let far = Stack::new(&made.vehicle, &names(&["far"])).with_propellant(&[0.0]);
     let force = Vector3::from(force);
     let all = Wrench { force, torque: Vector3::from(place).cross(&force), ..Wrench::default() };
@@ -113,7 +113,7 @@ proptest! {
         let demo = load_named_or_path("docked_hold").unwrap();
         let full = [150.0, 140.0];
         let part = |names: &[String]| Stack::new(&demo.vehicle, names).with_propellant(&full);
-        let whole = Inertial::new(&part(&demo.stack), None);
+        let whole = Inertial::new(&part(&demo.stack), None, None);
         let (near, far) = (part(&demo.stack[..split]), part(&demo.stack[split..]));
         let push = |k: usize| {
             let force = Vector3::from(forces[k]);

@@ -8,7 +8,9 @@ use stackhold_harness::metrics::{
     Figures, Metrics, limit_cycle_period_s, mean, measure, pointing_statistics, window_means,
 };
 use stackhold_harness::record::{CycleRow, JetTotals, RunRecord, SelectionChecks, ValveEdge};
-use stackhold_harness::scenario::model::{Disturbance, Joint, Mode, Phase, Push, Requirement, Scenario};
+use stackhold_harness::scenario::model::{
+    Disturbance, Joint, Mode, Phase, Push, Requirement, Scenario, Slosh,
+};
 use stackhold_harness::verdict::judge;
 
 fn measured(scenario: &Scenario, record: &RunRecord) -> Metrics {
@@ -224,6 +226,33 @@ fn joints_that_still_swing_at_the_end_are_seen() {
     assert!(close(figure(&metrics, "joint_swing_at_end_deg"), 0.25e-3_f64.to_degrees(), 1e-12));
     let metrics = measured(&scenario, &record(&scenario, rows(false)));
     assert_eq!(figure(&metrics, "joint_swing_at_end_deg"), 0.0);
+}
+
+/// Liquid of two tanks: the first goes furthest, the second is the faster one, and at the end only it moves.
+#[test]
+fn liquid_that_swings_is_seen() {
+    let mut scenario = jet_1_docked(100.0);
+    let rows: Vec<CycleRow> = (0..1000)
+        .map(|k| CycleRow {
+            slosh_angles_rad: [if k == 500 { 2.0 } else { 0.1 }, 1.0],
+            slosh_speeds_m_s: if k < 900 { [0.01, if k == 3 { 0.03 } else { 0.0 }] } else { [0.0, 0.002] },
+            ..row(f64::from(k) * 0.1, [0.0; 3], [0.0; 3])
+        })
+        .collect();
+    let flown = record(&scenario, rows);
+    assert_eq!(measured(&scenario, &flown).figures.get("slosh_angle_max_deg"), None, "none, no figure");
+    scenario.sloshes = vec![Slosh {
+        tank: "tank".into(),
+        mass_kg: 1.0,
+        pivot_m: [0.0; 3],
+        length_m: 0.2,
+        hangs_along: [1.0, 0.0, 0.0],
+        damping_per_s: 0.0,
+    }];
+    let metrics = measured(&scenario, &flown);
+    assert!(close(figure(&metrics, "slosh_angle_max_deg"), 2.0_f64.to_degrees(), 1e-12));
+    assert_eq!(figure(&metrics, "slosh_speed_max_m_s"), 0.03);
+    assert_eq!(figure(&metrics, "slosh_speed_at_end_m_s"), 0.002);
 }
 
 #[test]

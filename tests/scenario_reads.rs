@@ -272,6 +272,21 @@ fn joints_and_the_body_a_push_acts_on_are_read() {
     close(joint.initial_rad, std::f64::consts::PI / 1000.0);
 }
 
+#[test]
+fn liquid_that_swings_is_read() {
+    assert!(read(SCENARIO).sloshes.is_empty());
+    let more =
+        "\n[[slosh]]\ntank = \"tank\"\nmass_kg = 3.0\nlength_m = 0.2\nhangs_along = [0.0, 1.005, 0.0]\n";
+    let scenario = read(&format!("{SCENARIO}{more}"));
+    let [slosh] = &scenario.sloshes[..] else { panic!("one tank") };
+    assert_eq!((slosh.tank.as_str(), slosh.mass_kg, slosh.length_m), ("tank", 3.0, 0.2));
+    // Its pivot is the tank's place unless said otherwise; no damper.
+    assert_eq!((slosh.pivot_m, slosh.damping_per_s), ([0.1, 0.0, 0.0], 0.0));
+    assert_eq!(slosh.hangs_along, [0.0, 1.0, 0.0]);
+    let scenario = read(&format!("{SCENARIO}{more}pivot_m = [0.4, 0.1, 0.0]\ndamping_per_s = 0.02\n"));
+    assert_eq!((scenario.sloshes[0].pivot_m, scenario.sloshes[0].damping_per_s), ([0.4, 0.1, 0.0], 0.02));
+}
+
 /// LIB-1 of the truth's checks: 7000 km from the Earth's centre. The normal is made exactly perpendicular.
 #[test]
 fn an_orbit_is_read() {

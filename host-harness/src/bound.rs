@@ -22,7 +22,8 @@
 //! quotient of two affine functions of the tank contents, so while each content stays between its
 //! start and its end the centre of mass stays in the hull of the corners (each tank full or drained);
 //! with one draining tank this is the segment from start to end. The inequality is checked at every
-//! corner. When the corners do not explain the recorded end, or the impulse account does not close,
+//! corner, and where liquid swings at the corners of a cube around it that holds every place the centre of mass
+//! can take. When the corners do not explain the recorded end, or the impulse account does not close,
 //! the figure is only a reference price.
 
 use anyhow::{Result, anyhow, bail};
@@ -31,7 +32,7 @@ use serde::Serialize;
 
 use crate::plume;
 use crate::record::{ImpulseAccount, JetTotals, RunRecord};
-use crate::scenario::model::{Jet, JetState, Scenario};
+use crate::scenario::model::{Jet, JetState, Scenario, Slosh};
 
 /// Standard gravity, m/s² (exact, CGPM 1901).
 pub const STANDARD_GRAVITY_M_S2: f64 = 9.806_65;
@@ -248,8 +249,10 @@ pub fn propellant_bound(scenario: &Scenario, flown_stack: &[String], record: &Ru
         doubts.push("the path of the centre of mass is not explained by the drained tanks".into());
     }
     let mut samples = vec![record.arms_m[0].clone(), record.arms_m[1].clone()];
-    for centre in &centres {
-        let moved = sub(*centre, record.centre_of_mass_m[0]);
+    for centre in
+        centres.iter().flat_map(|centre| around(*centre, slosh_reach_m(scenario, flown_stack, record)))
+    {
+        let moved = sub(centre, record.centre_of_mass_m[0]);
         let arms = record.arms_m[0].iter().zip(jets);
         samples.push(arms.map(|(arm, jet)| sub(*arm, cross(moved, jet.force_direction))).collect());
     }
@@ -324,6 +327,29 @@ fn centres_of_mass(scenario: &Scenario, stack: &[String], record: &RunRecord) ->
     let end = corners.last().copied().unwrap_or(record.centre_of_mass_m[0]);
     let explained = norm(sub(end, record.centre_of_mass_m[1])) <= CORNER_TOLERANCE_M;
     (corners, explained)
+}
+
+/// How far the liquids that swing can move the centre of mass from where it is with all liquid at rest in its
+/// tanks, whatever they do, m.
+fn slosh_reach_m(scenario: &Scenario, stack: &[String], record: &RunRecord) -> f64 {
+    let used: f64 = record.jets.iter().map(|jet| jet.propellant_kg).sum();
+    let least_kg = mass_at_start_kg(scenario, stack) - used;
+    let tank = |name: &str| scenario.vehicle.tanks.iter().find(|tank| tank.name == name);
+    let reach = |slosh: &Slosh| {
+        let tank = tank(&slosh.tank).filter(|tank| stack.contains(&tank.body))?;
+        Some(slosh.mass_kg * (norm(sub(slosh.pivot_m, tank.position_m)) + slosh.length_m) / least_kg)
+    };
+    scenario.sloshes.iter().filter_map(reach).sum()
+}
+
+/// Corners of the cube around a point that holds every point within `reach`; the point itself for none.
+fn around(centre: [f64; 3], reach: f64) -> Vec<[f64; 3]> {
+    if reach == 0.0 {
+        return vec![centre];
+    }
+    let corner =
+        |mask: usize| std::array::from_fn(|i| centre[i] + if mask & (1 << i) == 0 { -reach } else { reach });
+    (0..8).map(corner).collect()
 }
 
 /// Closed-form price of the two-sided, undisturbed limit cycle of one axis.

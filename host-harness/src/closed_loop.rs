@@ -299,6 +299,8 @@ impl<'a, K: Kernel> Flight<'a, K> {
             rate_rad_s: self.truth.rate_rad_s(),
             error_rad,
             joint_angles_rad: self.truth.joint_angles_rad(),
+            slosh_angles_rad: self.truth.slosh_angles_rad(),
+            slosh_speeds_m_s: self.truth.slosh_speeds_m_s(),
             velocity_m_s: self.truth.velocity_m_s(),
             estimated_rate_rad_s: wide(output.motion.rate_rad_s),
             estimated_disturbance_rad_s2: wide(output.disturbance_rad_s2),

@@ -68,7 +68,7 @@ fn one(scenario: &Scenario, interface: &Interface, axes: &[AxisAuthority]) -> Op
     let (vehicle, present) = (&scenario.vehicle, &scenario.stack);
     let far_side = far_bodies(interface, present)?;
     let propellant = full_tanks(vehicle);
-    let whole = Inertial::new(&Stack::new(vehicle, present).with_propellant(&propellant), None);
+    let whole = Inertial::new(&Stack::new(vehicle, present).with_propellant(&propellant), None, None);
     let far = Stack::new(vehicle, &far_side).with_propellant(&propellant);
     let place = Vector3::from(interface.position_m);
     let of = |jet: &Jet| -> Load {

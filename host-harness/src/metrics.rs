@@ -123,6 +123,7 @@ pub fn measure(scenario: &Scenario, flown_stack: &[String], record: &RunRecord) 
     pointing(&mut figures, &holds);
     rates(&mut figures, &holds, record);
     joints(&mut figures, scenario, record);
+    sloshes(&mut figures, scenario, record);
     figures.push("cross_coupling", cross_coupling(scenario, record));
     by_hand(&mut figures, scenario, record);
     figures.push("damping_time_s", damping_time(scenario, record));
@@ -494,6 +495,18 @@ fn joints(figures: &mut Figures, scenario: &Scenario, record: &RunRecord) {
     figures.push("joint_swing_at_end_deg", there.then(|| swing(0).max(swing(1))));
 }
 
+/// How far swinging liquids went from where they hung, how fast they went, and whether they still do at the
+/// end: none where there is none.
+fn sloshes(figures: &mut Figures, scenario: &Scenario, record: &RunRecord) {
+    let there = !scenario.sloshes.is_empty();
+    let angle = record.cycles.iter().flat_map(|row| row.slosh_angles_rad).fold(0.0, f64::max);
+    let fastest = |rows: &[CycleRow]| rows.iter().flat_map(|row| row.slosh_speeds_m_s).fold(0.0, f64::max);
+    figures.push("slosh_angle_max_deg", there.then(|| angle.to_degrees()));
+    figures.push("slosh_speed_max_m_s", there.then(|| fastest(&record.cycles)));
+    let last = &record.cycles[record.cycles.len() * 9 / 10..];
+    figures.push("slosh_speed_at_end_m_s", there.then(|| fastest(last)));
+}
+
 /// Propellant of the holds beside the closed form, and the periods really flown.
 fn limit_cycle(
     figures: &mut Figures,
@@ -580,15 +593,18 @@ pub fn limit_cycle_period_s(rows: &[CycleRow], axis: usize) -> Option<(f64, usiz
     (count > 0).then(|| (time / count as f64, count))
 }
 
-/// Largest loads of the whole flight; an interface without bodies on both sides carries nothing.
+/// Largest loads of the whole flight; an interface without bodies on both sides carries nothing. No figure where
+/// the stack is not rigid: nobody watched.
 fn interface_loads(figures: &mut Figures, scenario: &Scenario, record: &RunRecord) {
+    let rigid = scenario.joints.is_empty() && scenario.sloshes.is_empty();
     for interface in &scenario.vehicle.interfaces {
         let loads = record.interfaces.iter().find(|loads| loads.interface == interface.name);
+        let known = rigid || loads.is_some();
         let phases = || loads.iter().flat_map(|loads| &loads.phases);
         let force = phases().map(|peak| peak.force_n).fold(0.0, f64::max);
         let moment = phases().map(|peak| peak.moment_n_m).fold(0.0, f64::max);
-        figures.push(format!("peak_force_at_{}_n", interface.name), force);
-        figures.push(format!("peak_moment_at_{}_n_m", interface.name), moment);
+        figures.push(format!("peak_force_at_{}_n", interface.name), known.then_some(force));
+        figures.push(format!("peak_moment_at_{}_n_m", interface.name), known.then_some(moment));
     }
 }
 

@@ -15,6 +15,11 @@ pub struct CycleRow {
     pub error_rad: [f64; 3],
     /// Angles of the sprung joints that are there, rad; zero for one that is not.
     pub joint_angles_rad: [f64; 2],
+    /// Angles of the swinging liquids that are there from where they hung at time zero, rad; zero for one
+    /// that is not.
+    pub slosh_angles_rad: [f64; 2],
+    /// Their speeds against their tanks, m/s.
+    pub slosh_speeds_m_s: [f64; 2],
     /// True velocity of the centre of mass gathered since time zero, inertial axes, m/s.
     pub velocity_m_s: [f64; 3],
     /// Rate as the kernel estimates it, rad/s.

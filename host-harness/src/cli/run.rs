@@ -16,7 +16,7 @@ use crate::scenario;
 use crate::scenario::model::Scenario;
 
 /// Figures shown on the terminal; `summary.json` holds all.
-pub const SHOWN: [&str; 28] = [
+pub const SHOWN: &[&str] = &[
     "worst_axis_error_deg",
     "worst_axis_error_over_half_width",
     "capture_time_s",
@@ -25,6 +25,9 @@ pub const SHOWN: [&str; 28] = [
     "worst_rate_deg_s",
     "joint_angle_max_deg",
     "joint_swing_at_end_deg",
+    "slosh_angle_max_deg",
+    "slosh_speed_max_m_s",
+    "slosh_speed_at_end_m_s",
     "cross_coupling",
     "left_alone_rate_share",
     "left_alone_peak_rate_share",

@@ -135,6 +135,12 @@ fn disturbances(scenario: &Scenario) -> Markup {
             (with_unit(joint.frequency_hz, "Hz")) ", damping " (number(joint.damping_ratio))
             " of critical, with the rest held still."
         } }
+        @for slosh in &scenario.sloshes { p {
+            (with_unit(slosh.mass_kg, "kg")) " of the liquid in " (words::plain(&slosh.tank))
+            " swing as a pendulum of " (with_unit(slosh.length_m, "m")) " about " (vector(slosh.pivot_m))
+            " m; at the start along " (vector(slosh.hangs_along)) "; damping "
+            (with_unit(slosh.damping_per_s, "1/s")) "."
+        } }
         @if let Some(orbit) = &scenario.orbit { p {
             "Gravity gradient of a circular orbit of " (number(orbit.rate_rad_s.to_degrees()))
             " °/s; inertial axes: up at the start " (vector(orbit.up_at_start))

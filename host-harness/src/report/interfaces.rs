@@ -8,7 +8,11 @@ use super::words::{self, number};
 /// The loads of every lane; says so where there is no interface.
 pub fn section(lanes: &[Lane<'_>]) -> Markup {
     if lanes.iter().all(|lane| lane.flight.record.interfaces.is_empty()) {
-        return html! { p { "No interface with bodies on both sides is named." } };
+        let soft = |lane: &Lane<'_>| !(lane.scenario.joints.is_empty() && lane.scenario.sloshes.is_empty());
+        return html! { p {
+            @if lanes.iter().any(soft) { "Not measured: the stack has sprung joints or liquid that swings, and the loads are those of a rigid one." }
+            @else { "No interface with bodies on both sides is named." }
+        } };
     }
     html! {
         p {

@@ -65,6 +65,9 @@ pub const FIGURES: &[Figure] = &[
         "joint_swing_at_end_deg",
         "half of the widest swing of any sprung joint, peak to peak, in the last tenth of the run",
     ),
+    figure("slosh_angle_max_deg", "largest angle of any swinging liquid from where it hung at time zero"),
+    figure("slosh_speed_max_m_s", "largest speed of any swinging liquid against its tank"),
+    figure("slosh_speed_at_end_m_s", "the same in the last tenth of the run"),
     figure("cross_coupling", "rate change off the commanded axis over the commanded change"),
     figure(
         "left_alone_rate_{axis}_deg_s",

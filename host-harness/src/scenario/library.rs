@@ -15,6 +15,7 @@ const SCENARIOS: &[(&str, &str)] = embedded![
     "steady_vent",
     "gravity_gradient_hold",
     "flexible_grip_hold",
+    "sloshing_tank_hold",
     "noisy_undisturbed_hold",
     "one_axis_limit_cycle",
     "one_axis_firing_roll",

@@ -62,6 +62,10 @@
 //! | `hinge_m`, `axis` | a point and the direction of the axis, structural | — |
 //! | `frequency_hz`, `damping_ratio` | with the rest held still and all its bodies there | — |
 //! | `initial_deg` | angle at time zero | 0 |
+//! | `[[slosh]]` `tank`, `mass_kg` | at most two tanks with liquid that swings ([`crate::truth::slosh`]), not beside a joint or an orbit, and how much of it: never drawn from the tank | none: propellant rests |
+//! | `length_m`, `hangs_along` | of the pendulum, and where it hangs at time zero: direction from its pivot, structural | — |
+//! | `pivot_m` | point about which it swings, structural | position of the tank |
+//! | `damping_per_s` | rate at which a swing dies in free fall, the tank held still | 0 |
 //! | `[orbit]` `altitude_km` or `rate_deg_s` | circular orbit for the gravity gradient: above the Earth's equatorial radius, or its rate | no gravity gradient |
 //! | `up_at_start`, `normal` | away from the attracting body's centre at time zero, and the orbit normal; inertial axes | — |
 //! | `[sensors]` `attitude_noise_deg`, `attitude_quantum_deg`, `rate_noise_deg_s`, `rate_quantum_deg_s`, `rate_bias_deg_s`, `delay_s` | errors of the sensors | zero: perfect |
@@ -110,6 +114,7 @@ mod phase_file;
 mod problem;
 mod scenario_file;
 mod section;
+mod slosh_file;
 mod suggest;
 mod text;
 mod trade_file;

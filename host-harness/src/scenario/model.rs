@@ -35,6 +35,8 @@ pub struct Scenario {
     pub disturbances: Vec<Disturbance>,
     /// Sprung joints between bodies, at most two.
     pub joints: Vec<Joint>,
+    /// Tanks whose liquid swings, at most two.
+    pub sloshes: Vec<Slosh>,
     /// Circular orbit whose gravity gradient turns the stack; `None` for no gravity gradient.
     pub orbit: Option<Orbit>,
     /// Jets and groups that are shut off for a time; the kernel is told.
@@ -60,6 +62,7 @@ impl Scenario {
             ("sequences of modes", self.phases != other.phases),
             ("disturbances", self.disturbances != other.disturbances),
             ("joints", self.joints != other.joints),
+            ("swinging liquids", self.sloshes != other.sloshes),
             ("orbits", self.orbit != other.orbit),
             ("sensor or actuator errors", self.sensors != other.sensors || self.actuators != other.actuators),
             ("requirements", self.requirements != other.requirements),
@@ -524,6 +527,24 @@ pub struct Joint {
     pub damping_ratio: f64,
     /// Angle at time zero, rad.
     pub initial_rad: f64,
+}
+
+/// Liquid of a tank that swings as a spherical pendulum; structural axes. The model is that of
+/// [`crate::truth::slosh`].
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Slosh {
+    /// The tank.
+    pub tank: String,
+    /// Part of its propellant that swings, kg; the rest stays where the tank is.
+    pub mass_kg: f64,
+    /// Point about which it swings, m.
+    pub pivot_m: [f64; 3],
+    /// From there to the swinging mass, m.
+    pub length_m: f64,
+    /// Direction from the pivot to the mass at time zero, unit vector.
+    pub hangs_along: [f64; 3],
+    /// Rate at which a swing dies in free fall, the tank held still, 1/s.
+    pub damping_per_s: f64,
 }
 
 /// A circular orbit, for its gravity gradient. Directions in the inertial axes that attitudes refer to.

@@ -14,6 +14,7 @@ use super::orbit_file::read_orbit;
 use super::phase_file::{Files, read_phases};
 use super::problem::Notes;
 use super::section::{Range64, Section, refuse_twins};
+use super::slosh_file::read_sloshes;
 use super::suggest::nearest;
 use super::trade_file::{read_shut_offs, read_trade};
 use crate::table::whole_ticks;
@@ -70,6 +71,7 @@ pub(super) fn read<'t>(
     let phases = read_phases(&root, duration, initial.as_ref(), files);
     let disturbances = read_disturbances(&root, duration, &names);
     let joints = read_joints(&root, &names, vehicle.as_ref());
+    let sloshes = read_sloshes(&root, vehicle.as_ref());
     let orbit = read_orbit(&root);
     let shut_offs = read_shut_offs(&root, jets, duration);
     let interfaces: Option<Vec<String>> = vehicle
@@ -92,6 +94,7 @@ pub(super) fn read<'t>(
         phases: phases?,
         disturbances: disturbances?,
         joints: joints?,
+        sloshes: sloshes?,
         orbit: orbit?,
         shut_offs: shut_offs?,
         sensors: sensors?,

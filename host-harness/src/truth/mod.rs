@@ -7,8 +7,8 @@
 //!
 //! [`Truth::advance_to`] stops exactly at every moment at which a force changes its law ([`events`]). Between
 //! two of them it coasts (momenta constant to the last bit) or takes Runge-Kutta steps short enough for
-//! the rate and the torque of the moment. In an orbit ([`gradient`]) or with sprung joints ([`joints`]) it never
-//! coasts.
+//! the rate and the torque of the moment. In an orbit ([`gradient`]), with sprung joints ([`joints`]) or
+//! swinging liquid ([`slosh`]) it never coasts.
 
 pub mod attitude;
 pub mod events;
@@ -20,6 +20,7 @@ pub mod motion;
 pub mod noise;
 pub mod sensors;
 mod simulator;
+pub mod slosh;
 
 pub use sensors::{Sample, Sensors};
 pub use simulator::{Truth, TruthError};

@@ -14,6 +14,7 @@
 use super::attitude::Attitude;
 use super::gradient::Gradient;
 use super::joints::{Bend, Coupling, Joints};
+use super::slosh::{self, Carrier, Pendulums, Speeds, Swing};
 use crate::stack::{Composite, point_inertia};
 use nalgebra::{Matrix3, Vector2, Vector3};
 
@@ -30,6 +31,8 @@ pub struct Motion {
     pub origin: Vector3<f64>,
     /// Sprung joints; zero without any.
     pub bend: Bend,
+    /// Swinging liquids; zero without any.
+    pub swings: [Swing; slosh::MOST],
 }
 
 /// Mass properties with the inverse of the inertia.
@@ -45,15 +48,19 @@ pub struct Inertial {
     pub inverse: Matrix3<f64>,
     /// Sprung joints, if any.
     pub coupling: Option<Coupling>,
+    /// What carries swinging liquids, if any; mass, centre of mass and inertia above have them at rest in
+    /// their tanks.
+    pub carrier: Option<Carrier>,
 }
 
 impl Inertial {
     /// A tensor that has no inverse gives NaN rates; [`super::Truth::new`] refuses it first.
     #[must_use]
-    pub fn new(of: &Composite, joints: Option<&Joints>) -> Self {
+    pub fn new(of: &Composite, joints: Option<&Joints>, pendulums: Option<&Pendulums>) -> Self {
         let inverse = of.inertia.try_inverse().unwrap_or(Matrix3::from_element(f64::NAN));
         let coupling = joints.map(|joints| joints.coupling(of, &inverse));
-        Self { mass: of.mass, centre: of.centre, inertia: of.inertia, inverse, coupling }
+        let carrier = pendulums.map(|pendulums| pendulums.carrier(of));
+        Self { mass: of.mass, centre: of.centre, inertia: of.inertia, inverse, coupling, carrier }
     }
 
     /// Body rate and joint rates, rad/s, for this angular momentum about the centre of mass, body axes.
@@ -125,8 +132,10 @@ impl Outflow {
 pub struct Acting {
     /// Mass properties.
     pub mass: [Inertial; 3],
-    /// Jets and disturbances together.
-    pub wrench: [Wrench; 3],
+    /// Jets.
+    pub jets: [Wrench; 3],
+    /// Disturbances, the same throughout.
+    pub disturbance: Wrench,
     /// Propellant leaving.
     pub outflow: Outflow,
     /// Gravity gradient of the orbit, if any.
@@ -135,28 +144,41 @@ pub struct Acting {
     pub time: [f64; 3],
 }
 
-/// Time derivative of the state, and the torques that only a step itself knows; body axes.
+/// Time derivative of the state, and that of the books.
 #[derive(Clone, Copy)]
 struct Slope {
     motion: Motion,
-    gyroscopic: Vector3<f64>,
-    gradient: Vector3<f64>,
+    turned: Turned,
 }
 
-/// Time integrals over a step, body axes, N·m·s.
+/// Time integrals over a step, body axes, N·m·s; or, at a moment, what is integrated, N·m.
 #[derive(Clone, Copy, Debug)]
 pub struct Turned {
     /// Of `ω × H`.
     pub gyroscopic: Vector3<f64>,
-    /// Of the gravity-gradient torque.
-    pub gradient: Vector3<f64>,
+    /// Of the jets' torque about the actual centre of mass.
+    pub jets: Vector3<f64>,
+    /// The same of disturbances and gravity gradient.
+    pub disturbance: Vector3<f64>,
 }
 
 impl Motion {
+    /// Centre of mass less the structural origin, inertial, m.
+    fn lever(&self, turn: &Matrix3<f64>, mass: &Inertial) -> Vector3<f64> {
+        mass.carrier.map_or_else(|| turn * mass.centre, |carrier| carrier.lever(turn, &self.swings))
+    }
+
+    /// Velocities with liquid that swings; those of the flow in the feed lines left out.
+    fn speeds(&self, turn: &Matrix3<f64>, carrier: &Carrier, line: &Vector3<f64>) -> Speeds {
+        let moving = self.momentum - turn * line;
+        let about_origin = self.angular - self.origin.cross(&self.momentum);
+        carrier.speeds(turn, (&moving, &self.momentum), &about_origin, &self.swings)
+    }
+
     /// Centre of mass, inertial, m.
     #[must_use]
     pub fn centre(&self, mass: &Inertial) -> Vector3<f64> {
-        self.origin + self.attitude.matrix() * mass.centre
+        self.origin + self.lever(&self.attitude.matrix(), mass)
     }
 
     /// Angular momentum about the centre of mass, inertial, N·m·s.
@@ -165,25 +187,41 @@ impl Motion {
         self.angular - self.centre(mass).cross(&self.momentum)
     }
 
-    /// The same in body axes, N·m·s: `J ω`, and what swinging joints add.
+    /// The same in body axes, N·m·s: `J ω`, and what swinging joints and liquids add.
     #[must_use]
     pub fn body_momentum(&self, mass: &Inertial) -> Vector3<f64> {
         self.attitude.matrix().tr_mul(&self.angular_about_centre(mass))
     }
 
-    /// Body rate, rad/s; with joints, that of the bodies they do not carry.
+    /// Body rate, rad/s; with joints, that of the bodies they do not carry; with liquid that swings, that of
+    /// the structure.
     #[must_use]
     pub fn rate(&self, mass: &Inertial) -> Vector3<f64> {
-        mass.rates(&self.body_momentum(mass), &self.bend).0
+        match &mass.carrier {
+            None => mass.rates(&self.body_momentum(mass), &self.bend).0,
+            Some(carrier) => self.still_lines(carrier).1.rate,
+        }
     }
 
     /// Kinetic energy about the centre of mass and what bent joints hold, J.
     #[must_use]
     pub fn energy(&self, mass: &Inertial) -> f64 {
+        if let Some(carrier) = &mass.carrier {
+            return carrier.energy(&self.still_lines(carrier).1, &self.momentum);
+        }
         let spin = self.body_momentum(mass);
         let (rate, joints) = mass.rates(&spin, &self.bend);
         let rigid = 0.5 * rate.dot(&spin);
         mass.coupling.map_or(rigid, |coupling| rigid + coupling.energy(&self.bend, &joints))
+    }
+
+    /// Velocities of structure and liquids as they would be without flow in the feed lines, and the turn from
+    /// body into inertial components: while a jet fires the structure goes slower than this by the flow's
+    /// momentum, a few micrometres a second.
+    #[must_use]
+    pub fn still_lines(&self, carrier: &Carrier) -> (Matrix3<f64>, Speeds) {
+        let turn = self.attitude.matrix();
+        (turn, self.speeds(&turn, carrier, &Vector3::zeros()))
     }
 
     fn moved(&self, slope: &Motion, step: f64) -> Self {
@@ -193,26 +231,37 @@ impl Motion {
             angular: self.angular + slope.angular * step,
             origin: self.origin + slope.origin * step,
             bend: self.bend.moved(&slope.bend, step),
+            swings: std::array::from_fn(|i| self.swings[i].moved(&slope.swings[i], step)),
         }
     }
 
     /// Time derivative at the start, middle or end of the step: `moment` 0, 1 or 2.
     fn slope(&self, acting: &Acting, moment: usize) -> Slope {
-        let (mass, wrench, outflow) = (&acting.mass[moment], &acting.wrench[moment], &acting.outflow);
+        let (mass, outflow) = (&acting.mass[moment], &acting.outflow);
         let turn = self.attitude.matrix();
-        let lever = turn * mass.centre;
+        let lever = self.lever(&turn, mass);
         let spin = self.angular - (self.origin + lever).cross(&self.momentum);
         let body_spin = turn.tr_mul(&spin);
-        let (rate, joint_rates) = mass.rates(&body_spin, &self.bend);
+        let carried =
+            mass.carrier.as_ref().map(|carrier| (carrier, self.speeds(&turn, carrier, &outflow.line)));
+        let (rate, joint_rates) = match &carried {
+            None => mass.rates(&body_spin, &self.bend),
+            Some((_, speeds)) => (speeds.rate, Vector2::zeros()),
+        };
         let inertial_rate = turn * rate;
-        // The structure at the centre of mass carries the momentum that the flow in the lines does not;
-        // from there to the structural origin.
-        let at_centre = (self.momentum - turn * outflow.line) / mass.mass;
-        let velocity = at_centre - inertial_rate.cross(&lever);
+        let velocity = match &carried {
+            // The structure at the centre of mass carries the momentum that the flow in the lines does not;
+            // from there to the structural origin.
+            None => (self.momentum - turn * outflow.line) / mass.mass - inertial_rate.cross(&lever),
+            Some((carrier, speeds)) => carrier.origin(&turn, speeds),
+        };
         let first = turn * outflow.first;
         let lost = velocity * outflow.flow + inertial_rate.cross(&first);
+        let mut wrench = acting.jets[moment];
+        wrench.add(&acting.disturbance, 1.0);
         let net = turn * wrench.force - lost;
-        let gradient = acting.gradient.map(|field| field.torque(acting.time[moment], &turn, &mass.inertia));
+        let field = acting.gradient.as_ref();
+        let gradient = field.map(|field| field.torque(acting.time[moment], &turn, &mass.inertia));
         let torque = gradient.map_or(wrench.torque, |gradient| wrench.torque + gradient);
         let turning = turn * (torque - outflow.second * rate) - first.cross(&velocity);
         let bend = mass.coupling.map_or(Bend::default(), |coupling| {
@@ -220,14 +269,24 @@ impl Motion {
             let acceleration = turn.tr_mul(&(net + self.momentum * (outflow.flow / mass.mass))) / mass.mass;
             coupling.slope(&self.bend, &joint_rates, &acceleration, &wrench.joints)
         });
+        let swings = carried
+            .as_ref()
+            .map_or_else(Default::default, |(carrier, speeds)| carrier.slope(&turn, speeds, &self.swings));
         let motion = Motion {
             attitude: self.attitude.derivative(&rate),
             momentum: net,
             angular: self.origin.cross(&net) + turning,
             origin: velocity,
             bend,
+            swings,
         };
-        Slope { motion, gyroscopic: rate.cross(&body_spin), gradient: gradient.unwrap_or_default() }
+        let centre = turn.tr_mul(&lever);
+        let turned = Turned {
+            gyroscopic: rate.cross(&body_spin),
+            jets: acting.jets[moment].about(&centre),
+            disturbance: acting.disturbance.about(&centre) + gradient.unwrap_or_default(),
+        };
+        Slope { motion, turned }
     }
 
     /// One classical fourth-order Runge-Kutta step of `step` s under forces.
@@ -243,9 +302,15 @@ impl Motion {
         next = next.moved(&c.motion, 2.0 * sixth);
         next = next.moved(&d.motion, sixth);
         next.attitude = next.attitude.normalised();
+        next.swings = next.swings.map(|swing| swing.tidied());
         *self = next;
-        let over = |of: fn(&Slope) -> Vector3<f64>| (of(&a) + (of(&b) + of(&c)) * 2.0 + of(&d)) * sixth;
-        Turned { gyroscopic: over(|slope| slope.gyroscopic), gradient: over(|slope| slope.gradient) }
+        let [a, b, c, d] = [a, b, c, d].map(|slope| slope.turned);
+        let over = |of: fn(&Turned) -> Vector3<f64>| (of(&a) + (of(&b) + of(&c)) * 2.0 + of(&d)) * sixth;
+        Turned {
+            gyroscopic: over(|t| t.gyroscopic),
+            jets: over(|t| t.jets),
+            disturbance: over(|t| t.disturbance),
+        }
     }
 
     /// Coasts as a rigid body for `left` s, or for the part of it in which no more than `longest_angle` rad are turned:

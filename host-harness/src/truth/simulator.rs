@@ -7,6 +7,7 @@ use super::interface::Watch;
 use super::jets::JetUnit;
 use super::joints::{Bend, Joints};
 use super::motion::{Acting, Inertial, Motion, Outflow, Wrench};
+use super::slosh::{MOST, Pendulums};
 use crate::record::{ImpulseAccount, InterfaceLoads, JetTotals, ValveEdge};
 use crate::scenario::model::{Disturbance, Jet, Push, Scenario};
 use crate::stack::{MassProperties, Stack, Unphysical, full_tanks};
@@ -20,6 +21,8 @@ const STEP_ANGLE: f64 = 0.005;
 const FORCED_STEP_S: f64 = 1.0;
 /// Largest change of a joint's phase in one step, rad: `0.05⁶ / 144` of its swing is lost in a step.
 const STEP_PHASE: f64 = 0.05;
+/// The same of a swinging liquid's, whose frequency changes with every push.
+const STEP_SWING: f64 = 0.02;
 /// A tank with less usable propellant than this is dry, kg.
 const DRY_KG: f64 = 1e-12;
 /// Commands this much late still count as now, s: sums of decimal fractions of a second are not exact.
@@ -85,6 +88,7 @@ pub struct Truth {
     running: Vec<bool>,
     gradient: Option<Gradient>,
     joints: Option<Joints>,
+    pendulums: Option<Pendulums>,
     queue: Queue,
     edges: Vec<ValveEdge>,
     books: Books,
@@ -126,14 +130,17 @@ impl Truth {
         let now = composite.with_propellant(&propellant);
         MassProperties::from(now).check()?;
         let joints = Joints::new(vehicle, &scenario.joints, stack);
-        let mass = Inertial::new(&now, joints.as_ref());
-        let motion = at_rest(scenario, &mass, joints.as_ref());
+        let pendulums = Pendulums::new(vehicle, &scenario.sloshes, stack);
+        let mass = Inertial::new(&now, joints.as_ref(), pendulums.as_ref());
+        let motion = at_rest(scenario, &mass, (joints.as_ref(), pendulums.as_ref()));
+        let unusable = unusable(scenario);
         let disturbances: Vec<Wrench> =
             scenario.disturbances.iter().map(|d| wrench(d, joints.as_ref())).collect();
-        let jets = jets(scenario, stack, joints.as_ref())?;
+        let jets = jets(scenario, stack, joints.as_ref(), &unusable)?;
         let pushed: Vec<Option<&String>> = scenario.disturbances.iter().map(|d| d.body.as_ref()).collect();
         // The loads are those of a rigid stack.
-        let watched = if joints.is_none() { &vehicle.interfaces[..] } else { &[] };
+        let rigid = joints.is_none() && pendulums.is_none();
+        let watched = if rigid { &vehicle.interfaces[..] } else { &[] };
         let watch = |interface| Watch::new(interface, vehicle, stack, &pushed);
         let mut queue = Queue::with_capacity(8 * jets.len() + 2 * disturbances.len());
         let there = |d: &Disturbance| d.body.as_ref().is_none_or(|body| stack.contains(body));
@@ -147,7 +154,7 @@ impl Truth {
             stack: composite,
             mass,
             propellant,
-            unusable: vehicle.tanks.iter().map(|tank| tank.unusable_kg).collect(),
+            unusable,
             active: Vec::with_capacity(jets.len()),
             used: Vec::with_capacity(jets.len()),
             drawn: vec![0.0; vehicle.tanks.len()],
@@ -157,6 +164,7 @@ impl Truth {
             disturbance: Wrench::default(),
             gradient: scenario.orbit.as_ref().map(Gradient::from),
             joints,
+            pendulums,
             queue,
             edges: Vec::with_capacity(1024),
             books: Books { start: motion.body_momentum(&mass), ..Books::default() },
@@ -282,7 +290,7 @@ impl Truth {
 
     /// Whether nothing but jets and disturbances changes the motion.
     fn rigid_and_free(&self) -> bool {
-        self.gradient.is_none() && self.joints.is_none()
+        self.gradient.is_none() && self.joints.is_none() && self.pendulums.is_none()
     }
 
     /// Longest step for the rate and the torque of the moment, s.
@@ -299,11 +307,28 @@ impl Truth {
         let acceleration = (self.mass.inverse * torque).norm();
         let turning = STEP_ANGLE / self.motion.rate(&self.mass).norm();
         let swinging = self.mass.coupling.map_or(f64::INFINITY, |joints| STEP_PHASE / joints.quickest());
-        turning.min((2.0 * STEP_ANGLE / acceleration).sqrt()).min(FORCED_STEP_S).min(swinging)
+        turning
+            .min((2.0 * STEP_ANGLE / acceleration).sqrt())
+            .min(FORCED_STEP_S)
+            .min(swinging)
+            .min(self.swing_step())
     }
 
-    /// One step of at most `step` s with jets, disturbances, gravity gradient or joints; shorter if a tank runs dry on the way.
-    /// Returns the step taken, s.
+    /// Longest step for the swinging liquids, s.
+    fn swing_step(&self) -> f64 {
+        let Some(carrier) = &self.mass.carrier else { return f64::INFINITY };
+        let mut most = self.jet_wrench(0.0);
+        for jet in self.active.iter().map(|&jet| &self.jets[jet]) {
+            let later = jet.thrust_after(FORCED_STEP_S.min(jet.ramp_end - self.time));
+            most.add(&jet.push(), (later - jet.thrust).max(0.0));
+        }
+        most.add(&self.disturbance, 1.0);
+        let (turn, speeds) = self.motion.still_lines(carrier);
+        STEP_SWING / carrier.quickest(&turn, &speeds, &most)
+    }
+
+    /// One step of at most `step` s with jets, disturbances, gravity gradient, joints or
+    /// liquid; shorter if a tank runs dry on the way. Returns the step taken, s.
     fn forced(&mut self, wanted: f64) -> f64 {
         let step = self.plan_draught(wanted);
         // A disturbance pushes at the end of a step as at its start.
@@ -325,28 +350,28 @@ impl Truth {
             self.drain(0.5);
             mass[2] = self.inertial();
         }
-        let jets = [start, middle, end];
-        let wrench = jets.map(|mut sum| {
-            sum.add(&self.disturbance, 1.0);
-            sum
-        });
-        let time = [self.time, self.time + 0.5 * step, self.time + step];
-        let acting = Acting { mass, wrench, outflow, gradient: self.gradient, time };
+        let acting = Acting {
+            mass,
+            jets: [start, middle, end],
+            disturbance: self.disturbance,
+            outflow,
+            gradient: self.gradient,
+            time: [self.time, self.time + 0.5 * step, self.time + step],
+        };
         let turned = self.motion.push(&acting, step);
-        self.books.gyroscopic += turned.gyroscopic;
         self.mass = mass[2];
         self.watch_interfaces(self.time + step);
-        let simpson = |at: [Vector3<f64>; 3]| (at[0] + at[1] * 4.0 + at[2]) * (step / 6.0);
-        self.books.jets += simpson([0, 1, 2].map(|i| jets[i].about(&mass[i].centre)));
-        self.books.disturbance += simpson([0, 1, 2].map(|i| self.disturbance.about(&mass[i].centre)));
-        self.books.disturbance += turned.gradient;
+        self.books.gyroscopic += turned.gyroscopic;
+        self.books.jets += turned.jets;
+        self.books.disturbance += turned.disturbance;
         self.close_dry_tanks();
         step
     }
 
     /// Mass properties with the propellant of the moment.
     fn inertial(&self) -> Inertial {
-        Inertial::new(&self.stack.with_propellant(&self.propellant), self.joints.as_ref())
+        let now = self.stack.with_propellant(&self.propellant);
+        Inertial::new(&now, self.joints.as_ref(), self.pendulums.as_ref())
     }
 
     /// Sum of the jets' push `step` s from now, within the present ramps.
@@ -465,7 +490,8 @@ impl Truth {
         self.motion.attitude.to_file()
     }
 
-    /// Body rate, body axes, rad/s; with joints, that of the bodies they do not carry.
+    /// Body rate, body axes, rad/s; with joints, that of the bodies they do not carry; with liquid that swings, that
+    /// of the structure.
     #[must_use]
     pub fn rate_rad_s(&self) -> [f64; 3] {
         self.motion.rate(&self.mass).into()
@@ -508,7 +534,25 @@ impl Truth {
         self.motion.bend.angle.into()
     }
 
-    /// Mass properties with the propellant of the moment.
+    /// Angles of the swinging liquids that are there from where they hung at time zero, in the order of the
+    /// scenario, rad; zero for one that is not.
+    #[must_use]
+    pub fn slosh_angles_rad(&self) -> [f64; MOST] {
+        self.mass.carrier.map_or([0.0; MOST], |carrier| {
+            carrier.angles(&self.motion.attitude.matrix(), &self.motion.swings)
+        })
+    }
+
+    /// Their speeds against their tanks, m/s.
+    #[must_use]
+    pub fn slosh_speeds_m_s(&self) -> [f64; MOST] {
+        self.mass.carrier.map_or([0.0; MOST], |carrier| {
+            let (turn, speeds) = self.motion.still_lines(&carrier);
+            carrier.slosh_speeds(&turn, &speeds, &self.motion.swings)
+        })
+    }
+
+    /// Mass properties with the propellant of the moment, at rest in its tanks.
     #[must_use]
     pub fn mass_properties(&self) -> MassProperties {
         self.stack.with_propellant(&self.propellant).into()
@@ -539,7 +583,7 @@ impl Truth {
     }
 
     /// Torque about the actual centre of mass per newton of each jet (per N·s: angular impulse), m; one
-    /// entry per jet, whether it works or not.
+    /// entry per jet, whether it works or not. Liquid that swings counts at rest in its tank.
     #[must_use]
     pub fn arms_m(&self) -> Vec<[f64; 3]> {
         let arm = |jet: &JetUnit| (jet.moment - self.mass.centre.cross(&jet.direction)).into();
@@ -602,22 +646,46 @@ fn wrench(disturbance: &Disturbance, joints: Option<&Joints>) -> Wrench {
     }
 }
 
-/// Motion at time zero: the centre of mass at rest at the inertial origin.
-fn at_rest(scenario: &Scenario, mass: &Inertial, joints: Option<&Joints>) -> Motion {
+/// Propellant per tank of the vehicle that no jet gets, kg: what cannot be used, and what swings.
+fn unusable(scenario: &Scenario) -> Vec<f64> {
+    let swinging =
+        |tank: &str| scenario.sloshes.iter().find(|slosh| slosh.tank == tank).map_or(0.0, |s| s.mass_kg);
+    scenario.vehicle.tanks.iter().map(|tank| tank.unusable_kg.max(swinging(&tank.name))).collect()
+}
+
+/// Motion at time zero: the centre of mass at rest at the inertial origin, nothing moving against the
+/// structure.
+fn at_rest(
+    scenario: &Scenario,
+    mass: &Inertial,
+    (joints, pendulums): (Option<&Joints>, Option<&Pendulums>),
+) -> Motion {
     let rate = Vector3::from(scenario.initial.rate_rad_s);
     let attitude = Attitude::from_file(scenario.initial.attitude_xyzw);
     let turn = attitude.matrix();
-    Motion {
+    let mut motion = Motion {
         attitude,
         momentum: Vector3::zeros(),
         angular: turn * (mass.inertia * rate),
         origin: -(turn * mass.centre),
         bend: joints.zip(mass.coupling).map_or(Bend::default(), |(j, coupling)| j.at_rest(&coupling, &rate)),
+        swings: Default::default(),
+    };
+    if let Some((pendulums, carrier)) = pendulums.zip(mass.carrier) {
+        let hanging = pendulums.hanging(&turn);
+        motion.origin = -carrier.lever(&turn, &hanging);
+        (motion.swings, motion.angular) = carrier.at_rest(&turn, &(turn * rate), hanging);
     }
+    motion
 }
 
 /// The vehicle's jets; those whose body or tank is not in the stack do not work.
-fn jets(scenario: &Scenario, stack: &[String], joints: Option<&Joints>) -> Result<Vec<JetUnit>, TruthError> {
+fn jets(
+    scenario: &Scenario,
+    stack: &[String],
+    joints: Option<&Joints>,
+    unusable: &[f64],
+) -> Result<Vec<JetUnit>, TruthError> {
     let vehicle = &scenario.vehicle;
     let build = |(number, jet): (u32, &Jet)| {
         let unknown = || TruthError::UnknownTank { jet: jet.name.clone(), tank: jet.tank.clone() };
@@ -632,7 +700,7 @@ fn jets(scenario: &Scenario, stack: &[String], joints: Option<&Joints>) -> Resul
             unit.strikes(jet, &Wrench { force, torque: place.cross(&force), joints });
         }
         unit.works &= stack.contains(&jet.body) && stack.contains(&feed.body);
-        unit.works &= feed.propellant_kg - feed.unusable_kg > DRY_KG;
+        unit.works &= feed.propellant_kg - unusable[tank] > DRY_KG;
         Ok(unit)
     };
     (0..).zip(&vehicle.jets).map(build).collect()
