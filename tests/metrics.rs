@@ -12,6 +12,7 @@ use stackhold_harness::scenario::model::{
     Disturbance, Joint, Mode, Phase, Push, Requirement, Scenario, Slosh,
 };
 use stackhold_harness::verdict::judge;
+use stackhold_kernel::status::Status;
 
 fn measured(scenario: &Scenario, record: &RunRecord) -> Metrics {
     measure(scenario, &scenario.stack, record).unwrap()
@@ -123,6 +124,41 @@ fn a_hold_that_never_captures_counts_from_its_start() {
     assert_eq!(figure(&metrics, "capture_time_s"), 0.0);
     assert!(close(figure(&metrics, "worst_axis_error_over_half_width"), 5.0, 1e-12));
     assert!(close(figure(&metrics, "time_outside_deadband_fraction"), 1.0, 1e-12));
+}
+
+/// A watch that sleeps for five seconds, up to 0.05 rad, and is then the hold of [`captured_late`]; or never wakes.
+#[test]
+fn a_watched_drift_is_a_hold_once_it_has_woken() {
+    let (mut scenario, held) = captured_late();
+    let half = [0.01, 0.02, 0.01];
+    let mode = Mode::Watch {
+        attitude_xyzw: [0.0, 0.0, 0.0, 1.0],
+        wake_angle_rad: [0.05; 3],
+        wake_rate_rad_s: [0.01; 3],
+        half_width_rad: half,
+        rate_limit_rad_s: [0.001; 3],
+    };
+    scenario.phases = vec![Phase { start_s: 0.0, mode }];
+    scenario.duration_s = 15.0;
+    let drift = (0..50).map(|k| row(f64::from(k) * 0.1, [0.0, f64::from(-k) * 1e-3, 0.0], [0.0; 3]));
+    let hold = held.cycles.into_iter().map(|row| CycleRow {
+        time_s: row.time_s + 5.0,
+        status: Status::Woken.number(),
+        ..row
+    });
+    let flown = record(&scenario, drift.chain(hold).collect());
+    let metrics = measured(&scenario, &flown);
+    assert_eq!(figure(&metrics, "woken_at_s"), 5.0);
+    assert!(close(figure(&metrics, "watched_error_max_deg"), 0.049_f64.to_degrees(), 1e-12));
+    assert!(close(figure(&metrics, "capture_time_s"), 2.0, 1e-12));
+    assert!(close(figure(&metrics, "worst_axis_error_over_half_width"), 1.1, 1e-12));
+    assert!(close(figure(&metrics, "peak_axis_error_deg"), 0.03_f64.to_degrees(), 1e-12));
+    assert!(close(figure(&metrics, "time_outside_deadband_fraction"), 0.21, 1e-9));
+    let mut asleep = flown.clone();
+    asleep.cycles.iter_mut().for_each(|row| row.status = Status::Drifting.number());
+    let metrics = measured(&scenario, &asleep);
+    assert_eq!(metrics.figures.get("worst_axis_error_deg"), None);
+    assert!(close(figure(&metrics, "watched_error_max_deg"), 0.049_f64.to_degrees(), 1e-12));
 }
 
 #[test]

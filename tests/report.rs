@@ -12,6 +12,7 @@ use stackhold_harness::report::{
 };
 use stackhold_harness::scenario::model::*;
 use stackhold_harness::sign_margin::{AxisMargin, FailureMargins, LOOKED_WITHIN_M, SignMargins, Weakest};
+use stackhold_kernel::status::Status;
 
 const HALF_WIDTH_DEG: [f64; 3] = [0.6, 0.45, 0.45];
 
@@ -844,6 +845,43 @@ fn a_flight_without_hold_cycles_or_figures_is_still_a_page() {
     record.edges.clear();
     let page = run_report(&scenario, &[Flight { record: &record, summary: &empty, stack: stack(false) }]);
     assert!(page.contains("How to fly it again"));
+}
+
+#[test]
+fn a_watched_drift_is_drawn_with_what_wakes_it_and_then_with_its_deadband() {
+    let mut scenario = scenario("watch", 600.0);
+    let mode = Mode::Watch {
+        attitude_xyzw: [0.0, 0.0, 0.0, 1.0],
+        wake_angle_rad: [5.0_f64.to_radians(); 3],
+        wake_rate_rad_s: [0.1_f64.to_radians(); 3],
+        half_width_rad: [2.0_f64.to_radians(); 3],
+        rate_limit_rad_s: [0.05_f64.to_radians(); 3],
+    };
+    scenario.phases = vec![Phase { start_s: 0.0, mode }];
+    let mut record = limit_cycle("told_truth", &scenario, 1.0);
+    for row in &mut record.cycles {
+        row.status = if row.time_s < 200.0 { Status::Drifting.number() } else { Status::Woken.number() };
+    }
+    let figures = summary(&record, 1.0, true);
+    let page = run_report(&scenario, &[Flight { record: &record, summary: &figures, stack: stack(false) }]);
+    let data = data_of(&page);
+    let panel = &panels(&data, "error-0")[0];
+    assert!(numbers(&panel["lines"][0]["y"]).iter().all(|error| error.is_finite()), "no gap");
+    let limits: Vec<(f64, f64, f64)> = panel["limits"]
+        .as_array()
+        .expect("limits")
+        .iter()
+        .map(|limit| ["from", "to", "level"].map(|key| limit[key].as_f64().expect("a number")))
+        .map(|[from, to, level]| (from, to, (level * 1e6).round() * 1e-6))
+        .collect();
+    let (from, to) = ((0.0, 200.0), (200.0, 600.0));
+    assert_eq!(
+        limits,
+        [(from.0, from.1, 5.0), (from.0, from.1, -5.0), (to.0, to.1, 2.0), (to.0, to.1, -2.0)]
+    );
+    assert_eq!(panel["limits"][0]["label"], "wakes beyond ±5°");
+    assert!(page.contains("wakes beyond (5, 5, 5)°, then deadband half-width (2, 2, 2)°"));
+    assert_eq!(page.matches("<svg class=\"plane\"").count(), 3, "a phase plane for each axis");
 }
 
 #[test]

@@ -8,6 +8,7 @@ pub mod certificate;
 pub mod cli;
 pub mod closed_loop;
 pub mod flight_table;
+pub mod held;
 pub mod interface_loads;
 pub mod metrics;
 pub mod output;

@@ -14,15 +14,16 @@
 //!
 //! The error is sampled once a cycle, and counted from **capture**: the first cycle of a hold with every
 //! axis inside its half-width (`capture_time_s`). A hold that never captures counts from its start.
-//! `peak_axis_error_deg` counts everything.
+//! `peak_axis_error_deg` counts everything. A watched drift is a hold from the moment it wakes; before,
+//! `watched_error_max_deg` says how far it went.
 
 use anyhow::{Result, bail};
 use serde::Serialize;
-use stackhold_kernel::status::Status;
 
 use crate::bound::{
     AxisReference, Bit, Bound, limit_cycle_reference, minimum_pulse, norm, propellant_bound, sub, usable,
 };
+use crate::held::{self, Kept, Span};
 use crate::plume;
 use crate::record::{CycleRow, RunRecord, ValveEdge};
 use crate::scenario::model::{Deflection, Jet, Mode, Scenario};
@@ -127,7 +128,8 @@ pub fn measure(scenario: &Scenario, flown_stack: &[String], record: &RunRecord) 
     figures.push("cross_coupling", cross_coupling(scenario, record));
     by_hand(&mut figures, scenario, record);
     figures.push("damping_time_s", damping_time(scenario, record));
-    figures.push("woken_at_s", woken_at(record));
+    figures.push("woken_at_s", held::woken_s(&record.cycles, 0.0, f64::INFINITY));
+    figures.push("watched_error_max_deg", watched_error(scenario, record));
     slewing(&mut figures, scenario, record, &Pricing::new(scenario, flown_stack, &record.arms_m[0])?);
     let bound = propellant_bound(scenario, flown_stack, record);
     propellant(&mut figures, scenario, record, bound.as_ref().ok());
@@ -191,18 +193,20 @@ fn phases(scenario: &Scenario) -> impl Iterator<Item = (f64, f64, &Mode)> {
 fn holds<'a>(scenario: &Scenario, record: &'a RunRecord) -> Vec<Hold<'a>> {
     let total: f64 = record.jets.iter().map(|jet| jet.propellant_kg).sum();
     let mut holds = Vec::new();
-    for (start, end, mode) in phases(scenario) {
-        let Mode::Hold { half_width_rad, .. } = mode else { continue };
-        let all = rows_between(&record.cycles, start, end);
+    for span in held::spans(scenario, &record.cycles) {
+        let Span { kept: Kept::Held, from_s, to_s: end, angle_rad: half_width_rad, .. } = span else {
+            continue;
+        };
+        let all = rows_between(&record.cycles, from_s, end);
         let inside =
-            |row: &CycleRow| row.error_rad.iter().zip(half_width_rad).all(|(e, half)| e.abs() <= *half);
+            |row: &CycleRow| row.error_rad.iter().zip(half_width_rad).all(|(e, half)| e.abs() <= half);
         let capture = all.iter().position(inside).unwrap_or(0);
         let captured = &all[capture..];
         let Some(first) = captured.first() else { continue };
         // The row at the next phase's start closes the account; the run's total closes the last.
         let after = record.cycles.iter().find(|row| row.time_s >= end - 5e-10);
         let used = after.map_or(total, |row| row.propellant_kg) - first.propellant_kg;
-        holds.push(Hold { all, captured, half_width_rad: *half_width_rad, end_s: end, propellant_kg: used });
+        holds.push(Hold { all, captured, half_width_rad, end_s: end, propellant_kg: used });
     }
     holds
 }
@@ -462,9 +466,12 @@ fn slewing(figures: &mut Figures, scenario: &Scenario, record: &RunRecord, prici
     figures.push("slew_propellant_over_precessing_price", over(precessing_kg));
 }
 
-/// When a watched drift first woke, s.
-fn woken_at(record: &RunRecord) -> Option<f64> {
-    record.cycles.iter().find(|row| row.status == Status::Woken.number()).map(|row| row.time_s)
+/// Largest attitude error of any axis while a watched drift sleeps, degrees.
+fn watched_error(scenario: &Scenario, record: &RunRecord) -> Option<f64> {
+    let spans = held::spans(scenario, &record.cycles);
+    let asleep = spans.iter().filter(|span| span.kept == Kept::Watched);
+    let rows = asleep.flat_map(|span| rows_between(&record.cycles, span.from_s, span.to_s));
+    rows.flat_map(|row| row.error_rad.map(f64::abs)).reduce(f64::max).map(f64::to_degrees)
 }
 
 fn propellant(figures: &mut Figures, scenario: &Scenario, record: &RunRecord, bound: Option<&Bound>) {

@@ -9,7 +9,7 @@ use crate::certificate::Sampler;
 use crate::output::{Flown, summary};
 use crate::record::RunRecord;
 use crate::scenario::model::{Scenario, Told, Variant};
-use crate::{closed_loop, metrics, scenario, verdict};
+use crate::{closed_loop, held, metrics, scenario, verdict};
 
 /// Name of a scenario's own flight.
 pub const OWN_FLIGHT: &str = "told_truth";
@@ -114,16 +114,11 @@ fn judged(
     Ok(Flown { stack: stack.to_vec(), told: told.clone(), record, metrics, verdict, summary })
 }
 
-/// Largest error over half-width of any axis in `columns` equal stretches of the run; NaN where nothing
-/// is held.
+/// Largest error over half-width (or, while a watch sleeps, over what wakes it) of any axis in `columns` equal
+/// stretches of the run; NaN where nothing is held.
 pub fn error_strip(scenario: &Scenario, flown: &Flown, columns: usize) -> Vec<f64> {
-    let half_widths = |time: f64| {
-        let phase = scenario.phases.iter().rfind(|phase| phase.start_s <= time + 1e-9)?;
-        match phase.mode {
-            scenario::model::Mode::Hold { half_width_rad, .. } => Some(half_width_rad),
-            _ => None,
-        }
-    };
+    let spans = held::spans(scenario, &flown.record.cycles);
+    let half_widths = |time: f64| spans.iter().find(|span| span.holds(time)).map(|span| span.angle_rad);
     let mut strip = vec![f64::NAN; columns];
     for row in &flown.record.cycles {
         let column = (row.time_s / scenario.duration_s * columns as f64) as usize;

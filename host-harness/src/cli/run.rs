@@ -33,6 +33,7 @@ pub const SHOWN: &[&str] = &[
     "left_alone_peak_rate_share",
     "damping_time_s",
     "woken_at_s",
+    "watched_error_max_deg",
     "slew_time_s",
     "slew_overshoot_over_half_width",
     "slew_propellant_kg",
@@ -304,7 +305,10 @@ pub fn pictures(options: &[(&Scenario, &[Flown])], console: &mut Console<'_>) ->
     }
     console.line("")?;
     console.line(&table(
-        &["flight", "worst axis error, start to end (full block: at the deadband; !: beyond)"],
+        &[
+            "flight",
+            "worst axis error, start to end (full block: at the deadband or where a watch wakes; !: beyond)",
+        ],
         rows,
         2,
     ))

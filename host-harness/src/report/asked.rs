@@ -2,8 +2,9 @@
 
 use maud::{Markup, html};
 
-use super::lane::{Lane, phase_ends};
+use super::lane::Lane;
 use super::words::{self, degrees, number, vector, with_unit};
+use crate::held::phase_ends;
 use crate::scenario::model::{Mode, Pace, Push, Scenario};
 
 /// One part of what was asked.

@@ -2,8 +2,9 @@
 
 use super::data::{Limit, Line, PageData, Panel, Strip, StripRow, rounded, rounded_time};
 use super::decimate::{join_spans, keep_rows};
-use super::lane::{HoldSpan, Lane, holds};
+use super::lane::Lane;
 use super::words::{self, TURNS};
+use crate::held::{Kept, Span};
 
 /// Stretches a history is cut into when it is thinned.
 const STRETCHES: usize = 1200;
@@ -73,7 +74,7 @@ pub fn error_panel(lane: &Lane<'_>, axis: usize) -> Panel {
         axis: format!("{} error", TURNS[axis]),
         unit: "°",
         from_zero: true,
-        limits: limits(lane, |hold| hold.half_width_rad[axis], "deadband half-width", "°", true),
+        limits: limits(lane, |span| span.angle_rad[axis], "deadband half-width", "°", true),
     };
     let column = Columns { label: "error", ink: lane.ink, dash: 0, values: lane.error_deg(axis) };
     let mut panel = thinned(lane, frame, vec![column], STRETCHES);
@@ -102,7 +103,7 @@ pub fn rate_panel(lane: &Lane<'_>, axis: usize) -> Panel {
         axis: format!("{} rate", TURNS[axis]),
         unit: "°/s",
         from_zero: true,
-        limits: limits(lane, |hold| hold.rate_limit_rad_s[axis], "rate limit", "°/s", false),
+        limits: limits(lane, |span| span.rate_rad_s[axis], "rate limit", "°/s", false),
     };
     // The truth is drawn last, over the estimate.
     let columns = vec![
@@ -175,22 +176,23 @@ pub fn propellant_panel(lane: &Lane<'_>) -> Panel {
     )
 }
 
-/// Both sides of a limit over each hold; equal neighbours carry the words once.
+/// Both sides of a limit over each hold and each watch; `label` names that of a hold.
 fn limits(
     lane: &Lane<'_>,
-    level_rad: impl Fn(&HoldSpan) -> f64,
+    level_rad: impl Fn(&Span) -> f64,
     label: &str,
     unit: &str,
     reach: bool,
 ) -> Vec<Limit> {
     let mut lines = Vec::new();
-    for hold in holds(lane.scenario) {
-        let level = level_rad(&hold).to_degrees();
+    for span in lane.spans() {
+        let level = level_rad(&span).to_degrees();
+        let label = if span.kept == Kept::Held { label } else { "wakes beyond" };
         let words = format!("{label} ±{}", words::with_unit(level, unit));
         for (sign, label) in [(1.0, words), (-1.0, String::new())] {
             lines.push(Limit {
-                from: hold.from_s,
-                to: hold.to_s,
+                from: span.from_s,
+                to: span.to_s,
                 level: sign * level,
                 label,
                 reach,

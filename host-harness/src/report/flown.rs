@@ -5,9 +5,10 @@ use maud::{Markup, html};
 use super::charts::{self, Pictures};
 use super::data::Panel;
 use super::decimate::range;
-use super::lane::{Lane, holds};
+use super::lane::Lane;
 use super::phase_plane;
 use super::words::{self, AXES};
+use crate::held::{Kept, Span};
 
 /// Phase planes of all lanes.
 pub fn phase_planes(lanes: &[Lane<'_>]) -> Markup {
@@ -15,7 +16,7 @@ pub fn phase_planes(lanes: &[Lane<'_>]) -> Markup {
         |wide: bool| -> Vec<_> { (0..3).map(|axis| phase_plane::window(lanes, axis, wide)).collect() };
     let (normal, wide) = (windows(false), windows(true));
     if normal.iter().chain(&wide).all(Option::is_none) {
-        return html! { p { "No attitude was held, so there is no phase plane." } };
+        return html! { p { "No attitude was held or watched, so there is no phase plane." } };
     }
     html! {
         @for (number, lane) in lanes.iter().enumerate() {
@@ -27,8 +28,8 @@ pub fn phase_planes(lanes: &[Lane<'_>]) -> Markup {
                 }
                 figcaption {
                     b { (lane.title) ". " }
-                    "Rate over attitude error while an attitude is held; time runs clockwise. "
-                    "Ring: start. Square: end. Dashed: deadband half-width " (half_widths(lane)) ". "
+                    "Rate over attitude error while an attitude is held" @if is_watched(lane) { " or watched" } "; time runs clockwise. "
+                    "Ring: start. Square: end. Dashed: " (dashed(lane)) ". "
                     (scales(lanes, lane))
                 }
             }
@@ -46,10 +47,16 @@ fn scales(lanes: &[Lane<'_>], lane: &Lane<'_>) -> Markup {
     }
 }
 
-fn half_widths(lane: &Lane<'_>) -> String {
+fn is_watched(lane: &Lane<'_>) -> bool {
+    lane.spans().iter().any(|span| span.kept == Kept::Watched)
+}
+
+/// What the dashed uprights of a lane's phase planes stand for.
+fn dashed(lane: &Lane<'_>) -> String {
     let mut said: Vec<String> = Vec::new();
-    for hold in holds(lane.scenario) {
-        let text = format!("{}°", words::vector(words::degrees(hold.half_width_rad)));
+    for Span { kept, angle_rad, .. } in lane.spans() {
+        let name = if kept == Kept::Held { "deadband half-width" } else { "wakes beyond" };
+        let text = format!("{name} {}°", words::vector(words::degrees(angle_rad)));
         if !said.contains(&text) {
             said.push(text);
         }
@@ -109,7 +116,7 @@ fn describe(lane: &Lane<'_>, what: &str, panel: &Panel) -> String {
 
 /// Attitude error about each axis over time; nothing where no attitude was held.
 pub fn errors(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
-    if lanes.iter().all(|lane| holds(lane.scenario).is_empty()) {
+    if lanes.iter().all(|lane| lane.spans().is_empty()) {
         return html! {};
     }
     html! {
@@ -117,7 +124,10 @@ pub fn errors(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
             @for axis in 0..3 {
                 (row(lanes, pictures, &format!("Error in {}", AXES[axis]), |lane| charts::error_panel(lane, axis)))
             }
-            figcaption { "True attitude error over time. Dashed: deadband half-width." }
+            figcaption {
+                "True attitude error over time. Dashed: deadband half-width"
+                @if lanes.iter().any(is_watched) { ", and what wakes a watch" } "."
+            }
         }
     }
 }

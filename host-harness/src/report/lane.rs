@@ -1,7 +1,8 @@
 //! A lane: one flight's place in the report, with its scenario and its title.
 
 use super::{ComparedOption, Flight, words};
-use crate::scenario::model::{Mode, Phase, Scenario};
+use crate::held::{self, Span};
+use crate::scenario::model::Scenario;
 
 /// One flight shown beside others.
 #[derive(Clone, Debug)]
@@ -68,38 +69,12 @@ fn flown_name(name: &str) -> String {
     if name == "told_truth" { "told the truth".to_owned() } else { words::plain(name) }
 }
 
-/// A hold and the time it lasts.
-#[derive(Clone, Copy, Debug, PartialEq)]
-pub struct HoldSpan {
-    /// From, s.
-    pub from_s: f64,
-    /// To, s.
-    pub to_s: f64,
-    /// Deadband half-width per axis, rad.
-    pub half_width_rad: [f64; 3],
-    /// Rate limit per axis, rad/s.
-    pub rate_limit_rad_s: [f64; 3],
-}
-
-/// End of each phase: the start of the next one or the end of the run.
-pub fn phase_ends(scenario: &Scenario) -> impl Iterator<Item = (&Phase, f64)> {
-    let later = scenario.phases.iter().skip(1).map(|phase| phase.start_s);
-    scenario.phases.iter().zip(later.chain([scenario.duration_s]))
-}
-
-/// The holds of a scenario.
-pub fn holds(scenario: &Scenario) -> Vec<HoldSpan> {
-    phase_ends(scenario)
-        .filter_map(|(phase, to_s)| match phase.mode {
-            Mode::Hold { half_width_rad, rate_limit_rad_s, .. } => {
-                Some(HoldSpan { from_s: phase.start_s, to_s, half_width_rad, rate_limit_rad_s })
-            }
-            _ => None,
-        })
-        .collect()
-}
-
 impl Lane<'_> {
+    /// Stretches in which an attitude is held or watched.
+    pub fn spans(&self) -> Vec<Span> {
+        held::spans(self.scenario, &self.flight.record.cycles)
+    }
+
     /// Times of the cycles, s.
     pub fn times_s(&self) -> Vec<f64> {
         self.flight.record.cycles.iter().map(|row| row.time_s).collect()
@@ -107,8 +82,8 @@ impl Lane<'_> {
 
     /// Attitude error about one axis at each cycle, degrees; a gap where no attitude is commanded.
     pub fn error_deg(&self, axis: usize) -> Vec<f64> {
-        let holds = holds(self.scenario);
-        let held = |time: f64| holds.iter().any(|hold| time >= hold.from_s && time < hold.to_s + 1e-9);
+        let spans = self.spans();
+        let held = |time: f64| spans.iter().any(|span| span.holds(time));
         let degrees = |row: &crate::record::CycleRow| {
             if held(row.time_s) { row.error_rad[axis].to_degrees() } else { f64::NAN }
         };

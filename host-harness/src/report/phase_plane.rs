@@ -5,9 +5,10 @@ use std::fmt::Write as _;
 use maud::{Markup, html};
 
 use super::decimate::{keep_rows, range};
-use super::lane::{Lane, holds};
+use super::lane::Lane;
 use super::ticks::{round_ticks, tick_label};
 use super::words::{self, TURNS};
+use crate::held::Kept;
 
 /// Size of the picture and of its frame, in the picture's own units.
 const SIZE: [f64; 2] = [380.0, 290.0];
@@ -22,7 +23,7 @@ const STRETCHES: usize = 900;
 pub struct Window([f64; 4]);
 
 /// The window that holds the trajectory and deadband about one axis of all lanes on wide scales, or of
-/// all others; `None` where none of them holds an attitude.
+/// all others; `None` where none of them holds or watches an attitude.
 pub fn window(lanes: &[Lane<'_>], axis: usize, wide: bool) -> Option<Window> {
     let mut sides = [f64::MAX, f64::MIN, f64::MAX, f64::MIN];
     let mut reach = |place: usize, low: f64, high: f64| {
@@ -34,8 +35,8 @@ pub fn window(lanes: &[Lane<'_>], axis: usize, wide: bool) -> Option<Window> {
         let (Some(errors), Some(rates)) = (range(&error), range(&rate)) else { continue };
         reach(0, errors.0, errors.1);
         reach(2, rates.0, rates.1);
-        for hold in holds(lane.scenario) {
-            let half = hold.half_width_rad[axis].to_degrees();
+        for span in lane.spans() {
+            let half = span.angle_rad[axis].to_degrees();
             reach(0, -half, half);
         }
     }
@@ -48,7 +49,7 @@ pub fn window(lanes: &[Lane<'_>], axis: usize, wide: bool) -> Option<Window> {
     Some(Window([e0 - me, e1 + me, r0 - mr, r1 + mr]))
 }
 
-/// Error and rate while an attitude is held; gaps elsewhere.
+/// Error and rate while an attitude is held or watched; gaps elsewhere.
 fn held(lane: &Lane<'_>, axis: usize) -> (Vec<f64>, Vec<f64>) {
     let error = lane.error_deg(axis);
     let rate = lane.rate_deg_s(axis);
@@ -161,30 +162,35 @@ fn grid(map: &Map, Window([e0, e1, r0, r1]): Window) -> Markup {
     }
 }
 
-/// Deadband and, where it is inside the window, rate limit of every hold.
+/// Deadband and, where it is inside the window, rate limit of every hold; the same of what wakes a watch.
 fn limit_lines(lane: &Lane<'_>, axis: usize, map: &Map, Window([_, _, r0, r1]): Window) -> Markup {
     let [left, top, right, bottom] = FRAME;
-    let mut upright: Vec<f64> = Vec::new();
-    let mut level: Vec<f64> = Vec::new();
-    for hold in holds(lane.scenario) {
-        let half = hold.half_width_rad[axis].to_degrees();
-        let limit = hold.rate_limit_rad_s[axis].to_degrees();
-        upright.extend([-half, half]);
-        level.extend([-limit, limit].into_iter().filter(|rate| *rate > r0 && *rate < r1));
-    }
-    upright.sort_by(f64::total_cmp);
-    upright.dedup();
-    level.sort_by(f64::total_cmp);
-    level.dedup();
-    html! {
-        @for half in upright {
-            line.deadband x1=(tenth(map.x(half))) x2=(tenth(map.x(half))) y1=(top) y2=(bottom) {
-                title { "deadband half-width " (words::with_unit(half.abs(), "°")) }
+    let mut upright: Vec<(f64, Kept)> = Vec::new();
+    let mut level: Vec<(f64, Kept)> = Vec::new();
+    let add = |lines: &mut Vec<(f64, Kept)>, line: (f64, Kept)| {
+        if !lines.contains(&line) {
+            lines.push(line);
+        }
+    };
+    for span in lane.spans() {
+        let (half, limit) = (span.angle_rad[axis].to_degrees(), span.rate_rad_s[axis].to_degrees());
+        for sign in [-1.0, 1.0] {
+            add(&mut upright, (sign * half, span.kept));
+            if sign * limit > r0 && sign * limit < r1 {
+                add(&mut level, (sign * limit, span.kept));
             }
         }
-        @for limit in level {
+    }
+    let named = |kept: Kept, held: &'static str| if kept == Kept::Held { held } else { "wakes beyond" };
+    html! {
+        @for (half, kept) in upright {
+            line.deadband x1=(tenth(map.x(half))) x2=(tenth(map.x(half))) y1=(top) y2=(bottom) {
+                title { (named(kept, "deadband half-width")) " " (words::with_unit(half.abs(), "°")) }
+            }
+        }
+        @for (limit, kept) in level {
             line.ratelimit x1=(left) x2=(right) y1=(tenth(map.y(limit))) y2=(tenth(map.y(limit))) {
-                title { "rate limit " (words::with_unit(limit.abs(), "°/s")) }
+                title { (named(kept, "rate limit")) " " (words::with_unit(limit.abs(), "°/s")) }
             }
         }
     }

@@ -1,0 +1,87 @@
+//! The stretches of a flight in which an attitude error means something: holds, and watched drifts before and
+//! after they wake.
+
+use stackhold_kernel::status::Status;
+
+use crate::record::CycleRow;
+use crate::scenario::model::{Mode, Phase, Scenario};
+
+/// What is done about an error.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub enum Kept {
+    /// It is kept within a deadband.
+    Held,
+    /// It is watched: nothing is done while it is within limits.
+    Watched,
+}
+
+/// One stretch.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Span {
+    /// From, s.
+    pub from_s: f64,
+    /// To, s.
+    pub to_s: f64,
+    /// What is done.
+    pub kept: Kept,
+    /// Deadband half-width per axis, or the angle at which a watch wakes, rad.
+    pub angle_rad: [f64; 3],
+    /// Rate limit per axis, or the rate at which a watch wakes, rad/s.
+    pub rate_rad_s: [f64; 3],
+}
+
+/// End of each phase: the start of the next one or the end of the run.
+pub fn phase_ends(scenario: &Scenario) -> impl Iterator<Item = (&Phase, f64)> {
+    let later = scenario.phases.iter().skip(1).map(|phase| phase.start_s);
+    scenario.phases.iter().zip(later.chain([scenario.duration_s]))
+}
+
+/// The stretches of a flight, in order.
+///
+/// * `rows` — its cycles, which say when a watch woke.
+#[must_use]
+pub fn spans(scenario: &Scenario, rows: &[CycleRow]) -> Vec<Span> {
+    let mut spans = Vec::new();
+    for (phase, to_s) in phase_ends(scenario) {
+        let (from_s, to_s) = (phase.start_s, to_s.min(scenario.duration_s));
+        let held = |from_s, angle_rad: &[f64; 3], rate_rad_s: &[f64; 3]| Span {
+            from_s,
+            to_s,
+            kept: Kept::Held,
+            angle_rad: *angle_rad,
+            rate_rad_s: *rate_rad_s,
+        };
+        match &phase.mode {
+            Mode::Hold { half_width_rad, rate_limit_rad_s, .. } => {
+                spans.push(held(from_s, half_width_rad, rate_limit_rad_s));
+            }
+            Mode::Watch { wake_angle_rad, wake_rate_rad_s, half_width_rad, rate_limit_rad_s, .. } => {
+                let woken = woken_s(rows, from_s, to_s);
+                spans.push(Span {
+                    to_s: woken.unwrap_or(to_s),
+                    kept: Kept::Watched,
+                    ..held(from_s, wake_angle_rad, wake_rate_rad_s)
+                });
+                spans.extend(woken.map(|woken_s| held(woken_s, half_width_rad, rate_limit_rad_s)));
+            }
+            _ => {}
+        }
+    }
+    spans
+}
+
+/// When a watched drift first woke between two moments, s.
+#[must_use]
+pub fn woken_s(rows: &[CycleRow], from_s: f64, to_s: f64) -> Option<f64> {
+    // Half a nanosecond absorbs the rounding of times built from ticks.
+    let within = |row: &&CycleRow| row.time_s >= from_s - 5e-10 && row.time_s < to_s - 5e-10;
+    rows.iter().filter(within).find(|row| row.status == Status::Woken.number()).map(|row| row.time_s)
+}
+
+impl Span {
+    /// Whether a moment is in it.
+    #[must_use]
+    pub fn holds(&self, time_s: f64) -> bool {
+        time_s >= self.from_s - 5e-10 && time_s < self.to_s - 5e-10
+    }
+}
