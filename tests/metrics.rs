@@ -264,6 +264,24 @@ fn joints_that_still_swing_at_the_end_are_seen() {
     assert_eq!(figure(&metrics, "joint_swing_at_end_deg"), 0.0);
 }
 
+/// Damped for six seconds, to 2 mrad/s about z at the end; what turns afterwards does not count.
+#[test]
+fn what_a_damping_leaves_is_measured_at_its_end() {
+    let mut scenario = jet_1_docked(10.0);
+    let damp = Mode::Damp { rate_limit_rad_s: [0.01, 0.01, 0.001] };
+    let free = Phase { start_s: 6.0, mode: Mode::FreeDrift };
+    scenario.phases = vec![Phase { start_s: 0.0, mode: damp }, free];
+    let rate = |k: usize| match k {
+        0..30 => [0.02, 0.0, 0.0],
+        30..60 => [0.001, 0.0, -0.002],
+        _ => [0.05, 0.0, 0.0],
+    };
+    let rows = (0..100).map(|k| row(k as f64 * 0.1, [0.0; 3], rate(k))).collect();
+    let metrics = measured(&scenario, &record(&scenario, rows));
+    assert!(close(figure(&metrics, "damped_rate_deg_s"), 0.002_f64.to_degrees(), 1e-12));
+    assert_eq!(figure(&metrics, "damping_time_s"), f64::INFINITY, "z is never within its limit");
+}
+
 /// Liquid of two tanks: the first goes furthest, the second is the faster one, and at the end only it moves.
 #[test]
 fn liquid_that_swings_is_seen() {

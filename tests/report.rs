@@ -173,6 +173,7 @@ fn scenario(name: &str, duration_s: f64) -> Scenario {
             stack: None,
             told_stack: Some(names(&["tug"])),
             configuration: None,
+            requirements: None,
         }],
     }
 }

@@ -287,6 +287,19 @@ fn liquid_that_swings_is_read() {
     assert_eq!((scenario.sloshes[0].pivot_m, scenario.sloshes[0].damping_per_s), ([0.4, 0.1, 0.0], 0.02));
 }
 
+/// A variant that says what it must meet need not meet what the scenario requires.
+#[test]
+fn a_variant_may_have_requirements_of_its_own() {
+    let own = read(SCENARIO);
+    assert_eq!(own.requirements_of("load_gone"), own.requirements);
+    let more = "\n[[variant.requirement]]\nfigure = \"propellant_kg\"\nat_most = 0.5\n";
+    let scenario = read(&format!("{SCENARIO}{more}"));
+    let [one] = scenario.requirements_of("load_gone") else { panic!("one requirement") };
+    assert_eq!((one.figure.as_str(), one.at_most, one.at_least), ("propellant_kg", Some(0.5), None));
+    assert_eq!(scenario.requirements_of("told_truth"), scenario.requirements);
+    assert_eq!(scenario.requirements[0].figure, "ape_max_x_deg");
+}
+
 /// LIB-1 of the truth's checks: 7000 km from the Earth's centre. The normal is made exactly perpendicular.
 #[test]
 fn an_orbit_is_read() {

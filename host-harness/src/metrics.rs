@@ -128,6 +128,7 @@ pub fn measure(scenario: &Scenario, flown_stack: &[String], record: &RunRecord) 
     figures.push("cross_coupling", cross_coupling(scenario, record));
     by_hand(&mut figures, scenario, record);
     figures.push("damping_time_s", damping_time(scenario, record));
+    figures.push("damped_rate_deg_s", damped_rate(scenario, record));
     figures.push("woken_at_s", held::woken_s(&record.cycles, 0.0, f64::INFINITY));
     figures.push("watched_error_max_deg", watched_error(scenario, record));
     slewing(&mut figures, scenario, record, &Pricing::new(scenario, flown_stack, &record.arms_m[0])?);
@@ -464,6 +465,16 @@ fn slewing(figures: &mut Figures, scenario: &Scenario, record: &RunRecord, prici
     let over = |price: Option<f64>| propellant_kg.zip(price).map(|(used, price)| used / price);
     figures.push("slew_propellant_over_eigenaxis_price", over(eigenaxis_kg));
     figures.push("slew_propellant_over_precessing_price", over(precessing_kg));
+}
+
+/// Largest rate of any axis at the end of a damping, degrees a second.
+fn damped_rate(scenario: &Scenario, record: &RunRecord) -> Option<f64> {
+    let one = |(start, end, mode): (f64, f64, &Mode)| {
+        let last = rows_between(&record.cycles, start, end).last()?;
+        matches!(mode, Mode::Damp { .. }).then_some(last.rate_rad_s)
+    };
+    let rates = phases(scenario).filter_map(one).flatten();
+    rates.map(f64::abs).reduce(f64::max).map(f64::to_degrees)
 }
 
 /// Largest attitude error of any axis while a watched drift sleeps, degrees.

@@ -109,7 +109,7 @@ fn judged(
     command: &str,
 ) -> Result<Flown> {
     let metrics = metrics::measure(scenario, stack, &record)?;
-    let verdict = verdict::judge(&scenario.requirements, &metrics.figures);
+    let verdict = verdict::judge(scenario.requirements_of(&record.name), &metrics.figures);
     let summary = summary(scenario, stack, told, &record, &metrics, &verdict, command);
     Ok(Flown { stack: stack.to_vec(), told: told.clone(), record, metrics, verdict, summary })
 }

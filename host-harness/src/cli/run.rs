@@ -32,6 +32,7 @@ pub const SHOWN: &[&str] = &[
     "left_alone_rate_share",
     "left_alone_peak_rate_share",
     "damping_time_s",
+    "damped_rate_deg_s",
     "woken_at_s",
     "watched_error_max_deg",
     "slew_time_s",

@@ -80,6 +80,7 @@ pub const FIGURES: &[Figure] = &[
     ),
     figure("left_alone_peak_rate_share", "the same of any axis over the rate asked for about another"),
     figure("damping_time_s", "time until every rate is within the limit of a damping"),
+    figure("damped_rate_deg_s", "largest rate of any axis at the end of a damping"),
     figure("woken_at_s", "time at which a watched drift woke"),
     figure("watched_error_max_deg", "largest attitude error of any axis while a watched drift sleeps"),
     figure(

@@ -75,6 +75,7 @@
 //! | `[[variant]]` `name`, `description` | another flight beside the scenario's own | — |
 //! | `stack`, `told_stack` | where it differs; the kernel is told the variant's stack unless said otherwise | as above |
 //! | `configuration` | the stack as the board knows it | `name` of a variant with another stack |
+//! | `[[variant.requirement]]` | what this flight must meet, in place of all that the scenario requires | as above |
 //!
 //! # Vehicle file
 //!

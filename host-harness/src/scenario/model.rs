@@ -52,6 +52,13 @@ pub struct Scenario {
 }
 
 impl Scenario {
+    /// What a flight must meet: that of its variant, where it says so.
+    #[must_use]
+    pub fn requirements_of(&self, flight: &str) -> &[Requirement] {
+        let variant = self.variants.iter().find(|variant| variant.name == flight);
+        variant.and_then(|variant| variant.requirements.as_ref()).unwrap_or(&self.requirements)
+    }
+
     /// What makes another scenario a different task, so that the two do not differ by their options alone.
     #[must_use]
     pub fn differences(&self, other: &Self) -> Vec<&'static str> {
@@ -612,4 +619,6 @@ pub struct Variant {
     /// The stack as the board knows it, when it differs: otherwise the variant's name where it has another
     /// stack.
     pub configuration: Option<String>,
+    /// What this flight must meet, in place of what the scenario requires.
+    pub requirements: Option<Vec<Requirement>>,
 }

@@ -78,7 +78,7 @@ pub(super) fn read<'t>(
         .as_ref()
         .map(|vehicle| vehicle.interfaces.iter().map(|interface| interface.name.clone()).collect());
     let requirements = read_requirements(&root, interfaces.as_deref());
-    let variants = read_variants(&root, &names, jets);
+    let variants = read_variants(&root, (&names, jets, interfaces.as_deref()));
     root.finish();
     Some(Scenario {
         name: name?,
@@ -607,22 +607,27 @@ fn read_requirement(section: &Section<'_>, interfaces: Option<&[String]>) -> Opt
     }
 }
 
-fn read_variants(root: &Section<'_>, names: &VehicleNames, jets: &[Jet]) -> Option<Vec<Variant>> {
+/// Bodies, jets and interfaces of the vehicle.
+type Known<'a> = (&'a VehicleNames, &'a [Jet], Option<&'a [String]>);
+
+fn read_variants(root: &Section<'_>, known: Known<'_>) -> Option<Vec<Variant>> {
     let sections = root.sections("variant")?;
     refuse_twins(sections.iter());
     let variants: Vec<Option<Variant>> =
-        sections.iter().map(|section| read_variant(section, names, jets)).collect();
+        sections.iter().map(|section| read_variant(section, known)).collect();
     variants.into_iter().collect()
 }
 
-fn read_variant(section: &Section<'_>, names: &VehicleNames, jets: &[Jet]) -> Option<Variant> {
+fn read_variant(section: &Section<'_>, (names, jets, interfaces): Known<'_>) -> Option<Variant> {
     let name = section.name("name", "name = \"told_bare_tug\"");
     let description = section.text("description", "description = \"one line for people\"");
     let stack = names.maybe(section, "stack");
     let told = names.maybe(section, "told_stack");
     let configuration = read_configuration(section);
+    let requirements = read_requirements(section, interfaces);
     section.finish();
     let (name, description, stack, told_stack) = (name?, description?, stack?, told?);
+    let requirements = requirements.map(|own| (!own.is_empty()).then_some(own));
     if name == OWN_FLIGHT {
         let wrong = format!("\"{OWN_FLIGHT}\" is the name of the scenario's own flight");
         section.complain("name", wrong, "another name");
@@ -641,5 +646,12 @@ fn read_variant(section: &Section<'_>, names: &VehicleNames, jets: &[Jet]) -> Op
     {
         return None;
     }
-    Some(Variant { name, description, stack, told_stack, configuration: configuration? })
+    Some(Variant {
+        name,
+        description,
+        stack,
+        told_stack,
+        configuration: configuration?,
+        requirements: requirements?,
+    })
 }
