@@ -292,6 +292,32 @@ fn authority_speaks_text_and_json() {
     assert_eq!(margins["failures"].as_array().unwrap().len(), found["failures"].as_array().unwrap().len());
 }
 
+/// A variant's stack is that of its flight: the released stage's mass has gone, and its clamp carries nothing.
+#[test]
+fn authority_and_select_speak_of_a_variant() {
+    let variant = ["--variant", "stage_released"];
+    let (code, text, _) = stackhold(&["authority", "docked_hold", variant[0], variant[1]]);
+    assert_eq!(code, 0);
+    assert!(text.starts_with("docked_hold_stage_released: "), "{text}");
+    assert!(text.contains("Next: stackhold select docked_hold --variant stage_released"), "{text}");
+    let (_, found) = json(&["authority", "docked_hold", "--json", variant[0], variant[1]]);
+    assert_eq!((&found["actual"]["mass_kg"], &found["told"]["mass_kg"]), (&2800.0.into(), &2800.0.into()));
+    let interfaces = found["interfaces"].as_array().unwrap();
+    assert_eq!((interfaces.len(), &interfaces[0]["interface"]), (1, &"grapple".into()));
+    let (_, told) = json(&["authority", "docked_hold", "--json", "--variant", "told_bare_tug"]);
+    assert_eq!((&told["actual"]["mass_kg"], &told["told"]["mass_kg"]), (&3700.0.into(), &1100.0.into()));
+    let select = ["select", "docked_hold", "--angular-impulse", "0,30,-5", "--json"];
+    let (_, own) = json(&select);
+    let (_, released) = json(&[&select[..], &variant[..]].concat());
+    assert_ne!(own["propellant_kg"], released["propellant_kg"]);
+    let (code, _, err) = stackhold(&["authority", "docked_hold", "--variant", "stage_gone"]);
+    assert_eq!(code, 2);
+    assert!(
+        err.contains("no variant \"stage_gone\": right would be one of told_bare_tug, stage_released"),
+        "{err}"
+    );
+}
+
 #[test]
 fn authority_shows_plumes_that_strike() {
     let find =

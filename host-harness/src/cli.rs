@@ -90,6 +90,9 @@ struct RunWords {
 struct AuthorityWords {
     /// Scenario file, or the name of one that comes with the program.
     scenario: String,
+    /// The stack and knowledge of this variant of it.
+    #[arg(long, value_name = "NAME")]
+    variant: Option<String>,
     /// Rate change that the on-times per axis are for, deg/s.
     #[arg(long, default_value_t = 0.1, value_name = "DEG_S", value_parser = positive)]
     rate_change_deg_s: f64,
@@ -99,6 +102,9 @@ struct AuthorityWords {
 struct SelectWords {
     /// Scenario file, or the name of one that comes with the program.
     scenario: String,
+    /// The stack and knowledge of this variant of it.
+    #[arg(long, value_name = "NAME")]
+    variant: Option<String>,
     /// Wanted angular impulse about the centre of mass, body axes, N·m·s.
     #[arg(long, value_name = "X,Y,Z", allow_hyphen_values = true, value_parser = vector)]
     angular_impulse: Vector,
@@ -234,12 +240,13 @@ fn obey(words: Words, console: &mut Console<'_>) -> Result<i32> {
             }
         }
         Command::Authority(asked) => {
-            authority_text::authority(&asked.scenario, asked.rate_change_deg_s, &common, console)
+            let of = (asked.scenario.as_str(), asked.variant.as_deref());
+            authority_text::authority(of, asked.rate_change_deg_s, &common, console)
         }
         Command::Select(asked) => {
             let linear = asked.linear_impulse.map(|v| v.0);
             select_text::select(
-                &asked.scenario,
+                (&asked.scenario, asked.variant.as_deref()),
                 asked.angular_impulse.0,
                 linear,
                 asked.within_s,

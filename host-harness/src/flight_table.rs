@@ -126,7 +126,11 @@ pub fn issue(scenario: &Scenario, variant: Option<&str>, sequence: Option<u32>) 
     Ok(made)
 }
 
-fn find<'s>(scenario: &'s Scenario, name: &str) -> Result<&'s Variant> {
+/// A variant by its name.
+///
+/// # Errors
+/// There is none of this name; says which there are.
+pub fn find<'s>(scenario: &'s Scenario, name: &str) -> Result<&'s Variant> {
     let found = scenario.variants.iter().find(|variant| variant.name == name);
     let names: Vec<&str> = scenario.variants.iter().map(|variant| variant.name.as_str()).collect();
     let known = match names.as_slice() {

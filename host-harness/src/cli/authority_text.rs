@@ -15,15 +15,17 @@ const STYLE: Style = Style { number, vector, name: str::to_owned, axis: str::to_
 
 /// Says what the jets can do about the actual centre of mass.
 pub fn authority(
-    name: &str,
+    (name, variant): (&str, Option<&str>),
     rate_change_deg_s: f64,
     common: &Common,
     console: &mut Console<'_>,
 ) -> Result<i32> {
-    let scenario = flights::load(name, None)?;
+    let scenario = flights::load_as(name, variant)?;
     let folder = common.out.as_deref().map(Folder::prepare).transpose()?;
     let found = work_out(&scenario, rate_change_deg_s)?;
-    let next = format!("Next: stackhold select {name} --angular-impulse X,Y,Z   (which jets, how long)");
+    let variant = flights::variant_words(variant);
+    let next =
+        format!("Next: stackhold select {name}{variant} --angular-impulse X,Y,Z   (which jets, how long)");
     tell(&found, folder.as_ref(), common, console, show, Some(next))
 }
 
@@ -229,7 +231,7 @@ fn interface_loads(
 ) -> Result<()> {
     heading(&format!("Loads on {} when jets fire", found.interface), console)?;
     console.line(&format!(
-        "At {} m; beyond it {}, {} kg. Force and moment on the far side, steady thrust, rigid stack at rest.",
+        "At {} m; beyond it {}, {} kg. Force and moment on the far side, body axes; steady thrust, rigid stack at rest.",
         vector(found.position_m),
         found.far_side.join(" and "),
         number(found.far_mass_kg)
@@ -244,7 +246,10 @@ fn interface_loads(
         .axes
         .iter()
         .map(|axis| vec![axis.axis.clone(), number(axis.peak_force_n), number(axis.peak_moment_n_m)]);
-    console.line(&format!("The firings for {} deg/s about one axis:", number(rate_change_deg_s)))?;
+    console.line(&format!(
+        "The firings for {} deg/s about one axis, while their jets close one by one:",
+        number(rate_change_deg_s)
+    ))?;
     console.line(&table(&["axis", "largest force N", "largest moment N m"], rows.collect(), 1))
 }
 
@@ -253,11 +258,15 @@ fn sign_margins(found: &SignMargins, console: &mut Console<'_>) -> Result<()> {
     for sentence in found.sentences(STYLE) {
         console.line(&sentence)?;
     }
+    console.line(
+        "A shorter error of the centre of mass turns no axis the wrong way, whatever its direction. What is left of a margin counts \
+         from the true centre of mass, where the kernel is told another.",
+    )?;
     let rows = found.healthy.iter().map(|axis| {
         let direction = axis.direction.map_or_else(|| "-".to_owned(), |unit| STYLE.direction(unit));
         vec![axis.axis.clone(), axis.margin_words(STYLE), direction, axis.left_words(STYLE)]
     });
-    let header = ["axis", "margin m", "direction, true less told", "left on the stack as it is m"];
+    let header = ["axis", "margin m", "direction, true less told", "left m"];
     console.line(&table(&header, rows.collect(), 1))?;
     let rows = found.failures.iter().map(|failure| {
         let margins = failure.axes.iter().map(|axis| axis.margin_words(STYLE));

@@ -103,11 +103,12 @@ fn sentence(named: &[(&str, &Flown)]) -> String {
 /// What makes options less than comparable.
 fn differences(options: &[(Scenario, Vec<Flown>)]) -> Vec<String> {
     let Some(((first, _), rest)) = options.split_first() else { return Vec::new() };
-    let said = |(other, _): &(Scenario, Vec<Flown>)| -> Vec<String> {
-        let say = |what| format!("{} and {} have different {what}", first.name, other.name);
-        first.differences(other).into_iter().map(say).collect()
+    let said = |(other, _): &(Scenario, Vec<Flown>)| {
+        let what = first.differences(other);
+        let words = format!("{} and {} have different {}", first.name, other.name, what.join(", "));
+        (!what.is_empty()).then_some(words)
     };
-    rest.iter().flat_map(said).collect()
+    rest.iter().filter_map(said).collect()
 }
 
 fn summary(named: &[(&str, &Flown)], sentence: &str, cautions: &[String], seed: u64) -> serde_json::Value {

@@ -6,6 +6,7 @@ use super::certificates::Certificates;
 use super::console::Console;
 use super::pace::Pace;
 use crate::certificate::Sampler;
+use crate::flight_table::find;
 use crate::output::{Flown, summary};
 use crate::record::RunRecord;
 use crate::scenario::model::{Scenario, Told, Variant};
@@ -21,6 +22,30 @@ pub fn load(name_or_path: &str, seed: Option<u64>) -> Result<Scenario> {
         scenario.seed = seed;
     }
     Ok(scenario)
+}
+
+/// Loads a scenario as one of its variants has it, called after both; the scenario itself without one.
+pub fn load_as(name_or_path: &str, variant: Option<&str>) -> Result<Scenario> {
+    let mut scenario = load(name_or_path, None)?;
+    if let Some(name) = variant {
+        let variant = find(&scenario, name)?.clone();
+        let (stack, told) = stacks(&scenario, &variant);
+        scenario.name = format!("{}_{name}", scenario.name);
+        (scenario.stack, scenario.told) = (stack, told);
+    }
+    Ok(scenario)
+}
+
+/// Bodies that are there in a variant, and what the kernel is told.
+fn stacks(scenario: &Scenario, variant: &Variant) -> (Vec<String>, Told) {
+    let stack = variant.stack.clone().unwrap_or_else(|| scenario.stack.clone());
+    let believed = variant.told_stack.clone().unwrap_or_else(|| stack.clone());
+    (stack, Told { stack: believed, ..scenario.told.clone() })
+}
+
+/// What names the variant again on the command line.
+pub fn variant_words(variant: Option<&str>) -> String {
+    variant.map_or_else(String::new, |name| format!(" --variant {name}"))
 }
 
 /// Name of the scenario's own flight: `told_truth`, or `as_told` where the kernel is told otherwise.
@@ -58,9 +83,7 @@ pub fn fly_variant(
     certificates: Option<&mut Certificates>,
     console: &Console<'_>,
 ) -> Result<Flown> {
-    let stack = variant.stack.clone().unwrap_or_else(|| scenario.stack.clone());
-    let believed = variant.told_stack.clone().unwrap_or_else(|| stack.clone());
-    let told = Told { stack: believed, ..scenario.told.clone() };
+    let (stack, told) = stacks(scenario, variant);
     fly(scenario, (&stack, &told, &variant.name), command, certificates, console)
 }
 

@@ -12,7 +12,7 @@ use crate::select::{Answer, answer_certified};
 
 /// Says which jets fire how long for an impulse.
 pub fn select(
-    name: &str,
+    (name, variant): (&str, Option<&str>),
     angular_n_m_s: [f64; 3],
     linear_n_s: Option<[f64; 3]>,
     within_s: Option<f64>,
@@ -20,7 +20,7 @@ pub fn select(
     common: &Common,
     console: &mut Console<'_>,
 ) -> Result<i32> {
-    let scenario = flights::load(name, None)?;
+    let scenario = flights::load_as(name, variant)?;
     let folder = common.out.as_deref().map(Folder::prepare).transpose()?;
     let (found, proof) = answer_certified(&scenario, angular_n_m_s, linear_n_s, within_s)?;
     if let Some(file) = certificate {

@@ -60,7 +60,7 @@ fn write(made: &FlightTable, asked: &Asked, common: &Common, console: &mut Conso
         Some(folder) => {
             let place = folder.path();
             console.line(&format!("Wrote {file}, {text} and summary.json into {}.", place.display()))?;
-            let variant = asked.variant.map_or_else(String::new, |variant| format!(" --variant {variant}"));
+            let variant = flights::variant_words(asked.variant);
             let file = place.join(&file);
             console.line(&format!("Next: stackhold table {name}{variant} --inspect {}", file.display()))?;
         }
