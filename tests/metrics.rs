@@ -406,6 +406,13 @@ fn a_hold_on_its_limit_cycle_costs_the_closed_form_of_the_axis_that_cycles() {
         push,
     });
     assert_eq!(measured(&pushed, &dearer).figures.get("hold_propellant_over_limit_cycle"), None);
+    // One that pushes at a body that is not there does not push.
+    pushed.disturbances[0].body = Some("released".into());
+    assert_eq!(
+        measured(&pushed, &dearer).figures.get("hold_propellant_over_limit_cycle"),
+        Some(ratio),
+        "nothing pushes"
+    );
 }
 
 #[test]

@@ -26,7 +26,7 @@ use crate::bound::{
 use crate::held::{self, Kept, Span};
 use crate::plume;
 use crate::record::{CycleRow, RunRecord, ValveEdge};
-use crate::scenario::model::{Deflection, Jet, Mode, Scenario};
+use crate::scenario::model::{Deflection, Disturbance, Jet, Mode, Scenario};
 use crate::slews::{self, FlownSlew, Pricing, SlewFigures};
 use crate::stack;
 
@@ -134,7 +134,7 @@ pub fn measure(scenario: &Scenario, flown_stack: &[String], record: &RunRecord) 
     slewing(&mut figures, scenario, record, &Pricing::new(scenario, flown_stack, &record.arms_m[0])?);
     let bound = propellant_bound(scenario, flown_stack, record);
     propellant(&mut figures, scenario, record, bound.as_ref().ok());
-    let reference = limit_cycle(&mut figures, scenario, record, &holds, &bits);
+    let reference = limit_cycle(&mut figures, (scenario, flown_stack), record, &holds, &bits);
     valves(&mut figures, scenario, record, &bits);
     let last = record.cycles.last().map_or([0.0; 3], |row| row.velocity_m_s);
     figures.push_axes("velocity", "_m_s", last.map(Some));
@@ -528,7 +528,7 @@ fn sloshes(figures: &mut Figures, scenario: &Scenario, record: &RunRecord) {
 /// Propellant of the holds beside the closed form, and the periods really flown.
 fn limit_cycle(
     figures: &mut Figures,
-    scenario: &Scenario,
+    (scenario, flown_stack): (&Scenario, &[String]),
     record: &RunRecord,
     holds: &[Hold],
     bits: &[Bit],
@@ -541,7 +541,8 @@ fn limit_cycle(
     let held: f64 = holds.iter().map(|hold| hold.propellant_kg).sum();
     figures.push("hold_propellant_kg", (!holds.is_empty()).then_some(held));
     // The closed form knows no disturbance: beside one it would say nothing.
-    let undisturbed = scenario.disturbances.is_empty() && scenario.orbit.is_none();
+    let gone = |push: &Disturbance| push.body.as_ref().is_some_and(|body| !flown_stack.contains(body));
+    let undisturbed = scenario.disturbances.iter().all(gone) && scenario.orbit.is_none();
     let comparable = closed_form > 0.0 && undisturbed;
     figures.push("limit_cycle_reference_kg", comparable.then_some(closed_form));
     figures.push("hold_propellant_over_limit_cycle", comparable.then(|| used / closed_form));

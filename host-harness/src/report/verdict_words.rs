@@ -131,6 +131,13 @@ fn price(lane: &Lane<'_>) -> Option<String> {
         return Some(format!("Propellant used {used}; no lower bound was proven{reference}."));
     };
     let (used, bound) = (words::with_unit(used, "kg"), words::with_unit(bound, "kg"));
+    // Without a disturbance the bound is next to nothing; the limit cycle is what a hold is measured by.
+    if let Some(times) = lane.figure("hold_propellant_over_limit_cycle") {
+        let times = words::number(times);
+        return Some(format!(
+            "Propellant used {used}; in holds {times} times the closed-form limit cycle of the smallest bits."
+        ));
+    }
     Some(match lane.figure("propellant_over_bound") {
         Some(times) => {
             format!(
