@@ -82,6 +82,7 @@ impl Faulty {
         let vectors =
             [output.motion.rate_rad_s, output.error_rad, output.disturbance_rad_s2, output.bias_rad_s];
         assert!(vectors.iter().all(|vector| vector.is_finite()), "at {time_s} s: {output:?}");
+        assert!(output.foreseen_s >= 0.0, "at {time_s} s: {output:?}");
         assert!(output.motion.attitude.to_array().iter().all(|part| part.is_finite()), "at {time_s} s");
         for (jet, (&ticks, about)) in output.on_ticks.iter().zip(&table.jets).enumerate() {
             let shut = input.inhibited.contains(jet)

@@ -7,6 +7,7 @@
 extern crate self as stackhold_kernel;
 
 #[path = "on-target/src/digest.rs"]
+#[allow(dead_code, reason = "shared with images that use all of it")]
 mod digest;
 #[allow(unused, unfulfilled_lint_expectations)]
 #[path = "../kernel/src/lib.rs"]
