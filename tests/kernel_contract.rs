@@ -8,7 +8,7 @@ use stackhold_harness::table::{self, JETS};
 use stackhold_kernel::config::{ConfigError, ConfigurationTable, FilterField, JetField, TimingField};
 use stackhold_kernel::controller::Controller;
 use stackhold_kernel::cycle::{
-    AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, Pace, RateSample, Slew,
+    AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, Pace, RateSample, Rotation, Slew,
 };
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::JetMask;
@@ -44,6 +44,16 @@ const TURN: Slew = Slew {
     attitude_xyzw: [0.0, 0.6, 0.0, 0.8],
     pace: Pace::Quick { rate_limit_rad_s: 0.01 },
     deadband: STICK.deadband,
+};
+
+/// A slow rotation of the docked stack about its long axis.
+const SPIN: Rotation = Rotation {
+    about: [1.0, 0.0, 0.0],
+    free_axis_within_rad: 0.5,
+    rate_rad_s: 0.005,
+    rate_error_rad_s: 1e-4,
+    nutation_rad: 0.04,
+    stray_rad: 0.2,
 };
 
 /// A kernel with its clock, fed by hand.
@@ -259,6 +269,13 @@ fn a_command_that_cannot_be_flown_leaves_the_last_one_in_force() {
         Command::Slew(Slew { pace: Pace::Cheap { duration_s: 0.5, stray_rad: 0.0 }, ..TURN }),
         Command::Slew(Slew { pace: Pace::Cheap { duration_s: 100.0, stray_rad: nan }, ..TURN }),
         Command::Slew(Slew { pace: Pace::Cheap { duration_s: 100.0, stray_rad: -0.1 }, ..TURN }),
+        Command::Rotate(Rotation { about: [1.0, 1.0, 0.0], ..SPIN }),
+        Command::Rotate(Rotation { about: [nan, 0.0, 0.0], ..SPIN }),
+        Command::Rotate(Rotation { free_axis_within_rad: 2.0, ..SPIN }),
+        Command::Rotate(Rotation { rate_rad_s: -0.005, ..SPIN }),
+        Command::Rotate(Rotation { rate_error_rad_s: 0.006, ..SPIN }),
+        Command::Rotate(Rotation { nutation_rad: 0.0, ..SPIN }),
+        Command::Rotate(Rotation { stray_rad: nan, ..SPIN }),
         Command::Impulse { serial: 1, rate_change_rad_s: [nan, 0.0, 0.0], velocity_change_m_s: None },
         Command::Impulse { serial: 1, rate_change_rad_s: [0.0; 3], velocity_change_m_s: Some([nan; 3]) },
         Command::Impulse { serial: 1, rate_change_rad_s: [3.5e22, 0.0, 0.0], velocity_change_m_s: None },
@@ -310,7 +327,7 @@ fn awkward() -> impl Strategy<Value = f32> {
 
 fn awkward_input() -> impl Strategy<Value = CycleInput> {
     let sample = (prop::array::uniform4(awkward()), prop::array::uniform3(awkward()), any::<[bool; 4]>());
-    (sample, -400_i32..100, prop::array::uniform3(awkward()), any::<u32>(), 0_u8..10).prop_map(
+    (sample, -400_i32..100, prop::array::uniform3(awkward()), any::<u32>(), 0_u8..11).prop_map(
         |((q, w, [has_q, has_w, good_q, good_w]), late, three, inhibited, kind)| {
             let deadband = Deadband { half_width_rad: Vec3(three), rate_limit_rad_s: Vec3([1e-3; 3]) };
             let small = |v: [f32; 3]| v.map(|c| 1e-3 * c);
@@ -352,6 +369,7 @@ fn awkward_input() -> impl Strategy<Value = CycleInput> {
                         },
                         ..TURN
                     }),
+                    9 => Command::Rotate(Rotation { about: if good_w { SPIN.about } else { three }, ..SPIN }),
                     _ => Command::Impulse {
                         serial: (inhibited & 7) as u16,
                         rate_change_rad_s: small(w),
@@ -614,6 +632,9 @@ fn status_numbers_are_those_of_the_record() {
         (Status::Firing, 1),
         (Status::Drifting, 2),
         (Status::Choosing, 3),
+        (Status::Rotating, 4),
+        (Status::SettingUp, 5),
+        (Status::LeastAxis, 8),
         (Status::Woken, 9),
         (Status::Shortened, 10),
         (Status::Prioritised, 11),
@@ -622,6 +643,7 @@ fn status_numbers_are_those_of_the_record() {
         (Status::Stale, 20),
         (Status::Starting, 21),
         (Status::CommandRefused, 30),
+        (Status::AxisRefused, 31),
         (Status::SlewRefused, 32),
         (Status::SelectionFailed, 40),
         (Status::NoJets, 41),

@@ -19,8 +19,8 @@ mod recording;
 // What the kernel's sources find in their crate, but for the door.
 use kernel::{
     by_hand, command, config, controller, cycle, effectiveness, firing, hold, holding, jet, ledger, linalg,
-    mass_properties, modes, observer, open_loop, pending, posing, pulse, quaternion, selection, slew, status,
-    whole_ticks,
+    mass_properties, modes, observer, open_loop, pending, posing, principal, pulse, quaternion, rotation,
+    selection, slew, status, whole_ticks,
 };
 
 /// The door, with a count of what takes more than basic arithmetic.
@@ -161,7 +161,7 @@ fn a_hold_asks_for_no_sine_and_for_roots_only_where_it_selects() {
     // Inputs at random turn far within a cycle, as no flight does.
     let [quiet, selecting] = counted(&storm(&docked, 21, 16, 1000));
     for tally in [quiet, selecting] {
-        assert!(tally.worst.iter().zip([20, 2, 3, 2]).all(|(calls, most)| *calls <= most));
+        assert!(tally.worst.iter().zip([20, 2, 3, 3]).all(|(calls, most)| *calls <= most));
     }
 }
 

@@ -3,7 +3,7 @@ mod handmade;
 
 use std::f64::consts::TAU;
 
-use handmade::{close, hold_from, jet_1_docked, record, row};
+use handmade::{close, hold_from, jet, jet_1_docked, record, row};
 use stackhold_harness::metrics::{
     Figures, Metrics, limit_cycle_period_s, mean, measure, pointing_statistics, window_means,
 };
@@ -491,4 +491,95 @@ fn requirements_are_judged_with_their_margin() {
     assert!(close(verdict.requirements[1].margin.unwrap(), -0.03, 1e-9));
     assert_eq!(verdict.requirements[2].value, None);
     assert!(!judge(&[good.as_slice(), &bad[..1]].concat(), &figures).met);
+}
+
+/// A rotation about z of moments (1000, 8600, 9000) kg·m², by hand: set up for two cycles, left alone, set up again at
+/// 3 s, left alone to the end. The attitude stays as it is, so that what the rate's direction changes by is stray.
+#[test]
+fn a_rotation_is_measured_by_momentum() {
+    let mut scenario = jet_1_docked(10.0);
+    scenario.phases = vec![Phase {
+        start_s: 0.0,
+        mode: Mode::Rotate {
+            about: [0.0, 0.6, 0.8],
+            free_axis_within_rad: 1.5,
+            rate_rad_s: 0.01,
+            rate_error_rad_s: 1e-3,
+            nutation_rad: 0.1,
+            stray_rad: 0.1,
+        },
+    }];
+    let rows = (0..100).map(|k| {
+        let mut row = row(
+            f64::from(k) * 0.1,
+            [0.0; 3],
+            match k {
+                // Far off while it is set up: not counted.
+                0..20 => [0.003, 0.0, 0.002],
+                20 => [0.0, 0.0, 0.01],
+                // Momentum (1, 0, 91.8) N·m·s.
+                21..30 => [0.001, 0.0, 0.0102],
+                30..35 => [0.0, 0.002, 0.009],
+                // Momentum (0, 1.72, 89.1) N·m·s.
+                _ => [0.0, 0.0002, 0.0099],
+            },
+        );
+        row.status = if (20..30).contains(&k) || k >= 35 { 4 } else { 5 };
+        // Halfway through the first coast, half a second before its end, 0.6 s are foreseen.
+        row.foreseen_s = if k == 25 { 0.6 } else { 100.0 };
+        row.jets_on = if k < 20 || (31..34).contains(&k) { 1 } else { 0 };
+        row
+    });
+    let record = record(&scenario, rows.collect());
+    let metrics = measured(&scenario, &record);
+    let expected = [
+        ("rotation_set_up_time_s", 2.0),
+        ("rotation_rate_error_share", 0.02),
+        ("rotation_nutation_max_deg", f64::atan(1.72 / 89.1).to_degrees()),
+        ("rotation_stray_max_deg", f64::atan(1.0 / 91.8).to_degrees()),
+        ("rotation_renewals", 1.0),
+        ("rotation_coast_firings", 3.0),
+        ("rotation_first_coast_s", 1.0),
+        ("rotation_foresight_error_share", 0.2),
+    ];
+    for (key, value) in expected {
+        let found = figure(&metrics, key);
+        assert!(close(found, value, 1e-6), "{key}: {found} for {value}");
+    }
+    scenario.phases = vec![hold_from(0.0, [0.01; 3])];
+    let metrics = measured(&scenario, &record);
+    assert!(expected.iter().all(|(key, _)| metrics.figures.get(key).is_none()), "no rotation was asked for");
+}
+
+/// What the propellant of a set-up is held against is the price of the change that was asked for: with jets that are couples
+/// of one arm, on paper.
+#[test]
+fn a_set_up_is_held_against_the_price_of_its_change() {
+    // z is turned by the first and the second, half a metre from the centre of mass each; no jet turns x or y.
+    let jets = [("one", 0.5, 1.0), ("other", -0.5, -1.0), ("back", 0.5, -1.0), ("and_back", -0.5, 1.0)];
+    let jets = jets.map(|(name, x, way)| jet(name, [x, 0.0, 0.0], [0.0, way, 0.0])).to_vec();
+    let mut scenario = handmade::scenario(jets, [0.0; 3], [1000.0, 8600.0, 9000.0], 1.0);
+    scenario.phases = vec![Phase {
+        start_s: 0.0,
+        mode: Mode::Rotate {
+            about: [0.0, 0.0, 1.0],
+            free_axis_within_rad: 1.5,
+            rate_rad_s: 0.01,
+            rate_error_rad_s: 1e-3,
+            nutation_rad: 0.1,
+            stray_rad: 0.1,
+        },
+    }];
+    let rows = (0..10).map(|k| {
+        let mut row = row(f64::from(k) * 0.1, [0.0; 3], [0.0, 0.0, if k < 5 { 0.002 } else { 0.01 }]);
+        row.status = if k < 5 { 5 } else { 4 };
+        row.propellant_kg = if k < 5 { 0.0 } else { 0.09 };
+        row
+    });
+    let record = record(&scenario, rows.collect());
+    // 9000 kg·m² by 0.008 rad/s at half a metre: 144 N·s.
+    let jet = &scenario.vehicle.jets[0];
+    let price = 144.0 / (jet.specific_impulse_s * 9.806_65);
+    let found = figure(&measured(&scenario, &record), "rotation_set_up_over_price");
+    assert!(close(found, 0.09 / price, 1e-9), "{found} for {}", 0.09 / price);
 }

@@ -9,7 +9,7 @@ use stackhold_harness::scenario::model::{JetState, Mode, Scenario, Told};
 use stackhold_harness::table::{self, JETS};
 use stackhold_kernel::config::ConfigurationTable;
 use stackhold_kernel::cycle::{
-    AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, Pace, RateSample, Slew,
+    AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, Pace, RateSample, Rotation, Slew,
 };
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::JetMask;
@@ -51,6 +51,7 @@ pub fn all() -> Vec<RecordedFlight> {
     }));
     all.push(flown("slew_precessing", &shortened("slew_precessing", 240.0), None));
     all.push(flown("firing_with_velocity", &with_velocity(), None));
+    all.push(flown("slow_rotation", &two_rotations(), None));
     all.extend(flights);
     all
 }
@@ -124,6 +125,18 @@ fn with_velocity() -> Scenario {
             *velocity_change_m_s = Some([0.004, -0.003, 0.002]);
         }
     }
+    scenario
+}
+
+/// A slow rotation about the axis of least inertia, then one about that of greatest.
+fn two_rotations() -> Scenario {
+    let mut scenario = shortened("slow_rotation", 360.0);
+    let mut next = scenario.phases[0].clone();
+    next.start_s = 180.0;
+    if let Mode::Rotate { about, .. } = &mut next.mode {
+        *about = [0.0, 0.0, 1.0];
+    }
+    scenario.phases.push(next);
     scenario
 }
 
@@ -254,7 +267,7 @@ pub fn storm(flight: &RecordedFlight, seed: u64, jets: usize, cycles: usize) -> 
 
 /// A command: mostly one that can be flown.
 fn command(random: &mut Pcg64) -> Command {
-    match random.random_range(0..13) {
+    match random.random_range(0..14) {
         0 => Command::Drift,
         8 => {
             Command::Watch { attitude_xyzw: attitude(random), wake: limits(random), deadband: limits(random) }
@@ -277,6 +290,14 @@ fn command(random: &mut Pcg64) -> Command {
             },
             deadband: limits(random),
         }),
+        13 => Command::Rotate(Rotation {
+            about: about(random),
+            free_axis_within_rad: random.random_range(0.1..1.5),
+            rate_rad_s: random.random_range(1e-4..0.02),
+            rate_error_rad_s: if random.random_bool(0.05) { wild(random) } else { 1e-4 },
+            nutation_rad: random.random_range(0.01..0.4),
+            stray_rad: random.random_range(0.01..0.4),
+        }),
         1 | 2 => Command::Impulse {
             serial: random.random_range(0..4),
             rate_change_rad_s: vector(random, 0.01),
@@ -288,6 +309,18 @@ fn command(random: &mut Pcg64) -> Command {
             velocity_change_m_s: Some(vector(random, 0.01)),
         },
         _ => Command::Hold { attitude_xyzw: attitude(random), deadband: limits(random) },
+    }
+}
+
+/// An axis: along one of the body's, or anywhere, or none at all.
+fn about(random: &mut Pcg64) -> [f32; 3] {
+    let [x, y, z, _] = attitude(random);
+    let length = (x * x + y * y + z * z).sqrt();
+    match random.random_range(0..4) {
+        0 => [1.0, 0.0, 0.0],
+        1 => [0.0, 0.0, 1.0],
+        2 => [x, y, z],
+        _ => [x, y, z].map(|part| part / length),
     }
 }
 

@@ -1,6 +1,7 @@
 //! The closed loop: the very kernel that flies, at its cycle, against the truth. It runs in this process, or
 //! wherever a [`Kernel`] is.
 
+use std::f32::consts::{FRAC_PI_2, PI};
 use std::time::Instant;
 
 use anyhow::{Context, Result};
@@ -8,7 +9,8 @@ use nalgebra::{Quaternion, UnitQuaternion};
 use stackhold_kernel::config::ConfigurationTable;
 use stackhold_kernel::controller::Controller;
 use stackhold_kernel::cycle::{
-    AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, Pace, RateSample, Slew, Witness,
+    AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, Pace, RateSample, Rotation, Slew,
+    Witness,
 };
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::JetMask;
@@ -388,12 +390,32 @@ fn command(phase: &Phase, number: u16, time_s: f64) -> Command {
             },
             deadband: limits(half_width_rad, rate_limit_rad_s),
         }),
+        Mode::Rotate {
+            about,
+            free_axis_within_rad,
+            rate_rad_s,
+            rate_error_rad_s,
+            nutation_rad,
+            stray_rad,
+        } => Command::Rotate(Rotation {
+            about: narrow(about),
+            free_axis_within_rad: at_most(*free_axis_within_rad, FRAC_PI_2),
+            rate_rad_s: *rate_rad_s as f32,
+            rate_error_rad_s: *rate_error_rad_s as f32,
+            nutation_rad: *nutation_rad as f32,
+            stray_rad: at_most(*stray_rad, PI),
+        }),
         Mode::Impulse { rate_change_rad_s, velocity_change_m_s } => Command::Impulse {
             serial: number,
             rate_change_rad_s: narrow(rate_change_rad_s),
             velocity_change_m_s: velocity_change_m_s.as_ref().map(narrow),
         },
     }
+}
+
+/// A number for the kernel that rounding must not lift above a limit.
+fn at_most(value: f64, limit: f32) -> f32 {
+    (value as f32).min(limit)
 }
 
 /// A hand controller's deflection so long after the start of its phase, s; none before the first.

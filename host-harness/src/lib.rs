@@ -15,6 +15,7 @@ pub mod output;
 pub mod plume;
 pub mod record;
 pub mod report;
+pub mod rotation;
 pub mod scenario;
 pub mod select;
 pub mod selection_check;

@@ -26,6 +26,7 @@ use crate::bound::{
 use crate::held::{self, Kept, Span};
 use crate::plume;
 use crate::record::{CycleRow, RunRecord, ValveEdge};
+use crate::rotation;
 use crate::scenario::model::{Deflection, Disturbance, Jet, Mode, Scenario};
 use crate::slews::{self, FlownSlew, Pricing, SlewFigures};
 use crate::stack;
@@ -132,6 +133,7 @@ pub fn measure(scenario: &Scenario, flown_stack: &[String], record: &RunRecord) 
     figures.push("woken_at_s", held::woken_s(&record.cycles, 0.0, f64::INFINITY));
     figures.push("watched_error_max_deg", watched_error(scenario, record));
     slewing(&mut figures, scenario, record, &Pricing::new(scenario, flown_stack, &record.arms_m[0])?);
+    rotation::figures(&mut figures, scenario, flown_stack, record);
     let bound = propellant_bound(scenario, flown_stack, record);
     propellant(&mut figures, scenario, record, bound.as_ref().ok());
     let reference = limit_cycle(&mut figures, (scenario, flown_stack), record, &holds, &bits);
@@ -176,7 +178,7 @@ pub fn bits(
 }
 
 /// Rows of `[from, to)`.
-fn rows_between(rows: &[CycleRow], from_s: f64, to_s: f64) -> &[CycleRow] {
+pub(crate) fn rows_between(rows: &[CycleRow], from_s: f64, to_s: f64) -> &[CycleRow] {
     // Half a nanosecond absorbs the rounding of times built from ticks.
     let first = rows.partition_point(|row| row.time_s < from_s - 5e-10);
     let last = rows.partition_point(|row| row.time_s < to_s - 5e-10);
@@ -184,7 +186,7 @@ fn rows_between(rows: &[CycleRow], from_s: f64, to_s: f64) -> &[CycleRow] {
 }
 
 /// Start and end of every phase with its mode.
-fn phases(scenario: &Scenario) -> impl Iterator<Item = (f64, f64, &Mode)> {
+pub(crate) fn phases(scenario: &Scenario) -> impl Iterator<Item = (f64, f64, &Mode)> {
     scenario.phases.iter().enumerate().map(|(i, phase)| {
         let end = scenario.phases.get(i + 1).map_or(scenario.duration_s, |next| next.start_s);
         (phase.start_s, end.min(scenario.duration_s), &phase.mode)

@@ -45,6 +45,8 @@ pub enum Command {
     Hand(Hand),
     /// Turn to an attitude, and hold it.
     Slew(Slew),
+    /// Turn slowly about a free axis: set it up, then leave it alone until it must be set up again.
+    Rotate(Rotation),
     /// Deliver one rate change (and velocity change) open loop: taken up when `serial` differs from
     /// the last one taken up, then worked off over as many cycles as it takes.
     Impulse {
@@ -148,6 +150,47 @@ pub struct Hand {
     pub asks_for: HandDemand,
 }
 
+/// A slow rotation, and how far it may be off before it is set up again.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Rotation {
+    /// Axis to turn about, right-handed; unit vector within 1 %, body axes.
+    pub about: [f32; 3],
+    /// The stack is turned about the free principal axis nearest to that one, for nothing keeps turning about another;
+    /// it may lie so far from it, rad: up to π/2 for the nearest in any case, little where that very axis is meant.
+    pub free_axis_within_rad: f32,
+    /// Rate to turn at, rad/s.
+    pub rate_rad_s: f32,
+    /// The rate may be off by so much, rad/s, at most the rate itself.
+    pub rate_error_rad_s: f32,
+    /// The axis may come to have this angle with the angular momentum, rad, 1e-4..=0.5.
+    pub nutation_rad: f32,
+    /// The angular momentum may stray so far in inertial space from where it was when the rotation was last set up,
+    /// rad, 1e-3..=π.
+    pub stray_rad: f32,
+}
+
+impl Rotation {
+    fn is_valid(&self) -> bool {
+        use core::f32::consts::{FRAC_PI_2, PI};
+        let about = Vec3(self.about);
+        (0.98..=1.02).contains(&about.dot(about))
+            && self.free_axis_within_rad > 0.0
+            && self.free_axis_within_rad <= FRAC_PI_2
+            && is_rate_limit(&self.rate_rad_s)
+            && is_rate_limit(&self.rate_error_rad_s)
+            && self.rate_error_rad_s <= self.rate_rad_s
+            && (1e-4..=0.5).contains(&self.nutation_rad)
+            && (1e-3..=PI).contains(&self.stray_rad)
+    }
+
+    fn numbers(&self) -> [f32; 8] {
+        let [x, y, z] = self.about;
+        let Self { free_axis_within_rad, rate_rad_s, rate_error_rad_s, nutation_rad, stray_rad, .. } = *self;
+        [x, y, z, free_axis_within_rad, rate_rad_s, rate_error_rad_s, nutation_rad, stray_rad]
+    }
+}
+
 /// What a deflection asks for.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -201,6 +244,7 @@ impl Command {
             Self::Hold { attitude_xyzw, deadband } => (Some(attitude_xyzw), deadband.is_valid()),
             Self::Hand(hand) => (None, hand.is_valid()),
             Self::Slew(slew) => (Some(&slew.attitude_xyzw), slew.is_valid()),
+            Self::Rotate(rotation) => (None, rotation.is_valid()),
         };
         if !is_valid {
             return None;
@@ -241,6 +285,7 @@ impl Command {
                 same_bits(rate_limit_rad_s, limits)
             }
             (Self::Slew(slew), Self::Slew(other)) => slew.is_same(other),
+            (Self::Rotate(rotation), Self::Rotate(other)) => same_bits(&rotation.numbers(), &other.numbers()),
             _ => false,
         }
     }
@@ -267,6 +312,14 @@ impl Command {
                 ..hand
             }),
             Self::Slew(slew) => Self::Slew(slew.without_dust()),
+            Self::Rotate(rotation) => Self::Rotate(Rotation {
+                about: rotation.about.map(clean),
+                free_axis_within_rad: clean(rotation.free_axis_within_rad),
+                rate_rad_s: clean(rotation.rate_rad_s),
+                rate_error_rad_s: clean(rotation.rate_error_rad_s),
+                nutation_rad: clean(rotation.nutation_rad),
+                stray_rad: clean(rotation.stray_rad),
+            }),
             Self::Impulse { serial, rate_change_rad_s, velocity_change_m_s } => Self::Impulse {
                 serial,
                 rate_change_rad_s: rate_change_rad_s.map(clean),

@@ -16,7 +16,9 @@ use crate::observer::{Motion, Observer};
 use crate::open_loop::Owed;
 use crate::pending::Pending;
 use crate::posing::Angular;
+use crate::principal::PrincipalAxes;
 use crate::quaternion::UnitQuaternion;
+use crate::rotation::Rotating;
 use crate::selection::Selector;
 use crate::status::Status;
 
@@ -26,6 +28,7 @@ use crate::status::Status;
 pub struct Controller<const N: usize> {
     pub(crate) table: ConfigurationTable<N>,
     pub(crate) stack: MassProperties,
+    pub(crate) principal: PrincipalAxes,
     pub(crate) effectiveness: Effectiveness<N>,
     pub(crate) ledger: Ledger<N>,
     pub(crate) observer: Option<Observer>,
@@ -44,6 +47,7 @@ pub struct Controller<const N: usize> {
     /// What [`CycleOutput::foreseen_s`] says.
     pub(crate) foreseen_s: f32,
     pub(crate) by_hand: ByHand,
+    pub(crate) rotating: Rotating,
     /// Jets the table enables.
     pub(crate) enabled: JetMask,
     pub(crate) owed: Owed,
@@ -80,6 +84,7 @@ impl<const N: usize> Controller<N> {
         let mut controller = Self {
             table,
             stack,
+            principal: PrincipalAxes::of(&stack.inertia_kg_m2()),
             effectiveness,
             ledger: Ledger::new(),
             observer: None,
@@ -92,6 +97,7 @@ impl<const N: usize> Controller<N> {
             is_woken: false,
             foreseen_s: f32::INFINITY,
             by_hand: ByHand::START,
+            rotating: Rotating::START,
             enabled,
             owed: Owed::NOTHING,
             pending: Pending::Nothing,
@@ -121,6 +127,7 @@ impl<const N: usize> Controller<N> {
         let stack = MassProperties::new(mass_kg, centre_of_mass_m, inertia_kg_m2)?;
         self.effectiveness = Effectiveness::new(&self.table.jets, &stack);
         self.stack = stack;
+        self.principal = PrincipalAxes::of(&stack.inertia_kg_m2());
         self.pending.forget_choice();
         self.angular.forget_offer();
         self.retold = true;
@@ -150,7 +157,7 @@ impl<const N: usize> Controller<N> {
         self.install(table, stack, false);
         if change == Change::Restarted {
             (self.ledger, self.observer, self.by_hand) = (Ledger::new(), None, ByHand::START);
-            self.pending = Pending::Nothing;
+            (self.pending, self.rotating) = (Pending::Nothing, Rotating::START);
             (self.angular, self.full) = (Angular::default(), Selector::new());
         }
         Ok(change)
@@ -167,6 +174,9 @@ impl<const N: usize> Controller<N> {
             self.pending.forget_choice();
         }
         core::mem::swap(&mut self.table, table);
+        if anew || stack != self.stack {
+            self.principal = PrincipalAxes::of(&stack.inertia_kg_m2());
+        }
         (self.stack, self.retold) = (stack, false);
         self.effectiveness.measure(&self.table.jets, &stack);
         self.enabled = enabled(&self.table.jets);
@@ -450,6 +460,11 @@ impl<const N: usize> Controller<N> {
             return Status::Quiet;
         }
         let Some(target) = command.looked_over() else { return Status::CommandRefused };
+        if let Command::Rotate(rotation) = &command
+            && self.free_axis(rotation).is_none()
+        {
+            return Status::AxisRefused;
+        }
         self.leave_owed(&command);
         if let Command::Impulse { serial, rate_change_rad_s, velocity_change_m_s } = &command {
             if !self.owed.is_of(*serial) {

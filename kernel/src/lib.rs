@@ -80,8 +80,10 @@ pub mod on_a_board {}
 pub(crate) mod open_loop;
 pub(crate) mod pending;
 pub(crate) mod posing;
+pub mod principal;
 pub mod pulse;
 pub mod quaternion;
+pub(crate) mod rotation;
 pub mod selection;
 pub mod slew;
 pub mod status;

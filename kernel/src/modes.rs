@@ -1,5 +1,5 @@
 //! What the modes do in one cycle. The hold is in [`crate::holding`], open-loop demands are in [`crate::open_loop`], the
-//! hand controller is in [`crate::by_hand`], slews are in [`crate::slew`].
+//! hand controller is in [`crate::by_hand`], slews are in [`crate::slew`], slow rotation is in [`crate::rotation`].
 
 use crate::by_hand::ByHand;
 use crate::command::{Command, HandDemand};
@@ -12,13 +12,14 @@ use crate::math;
 use crate::observer::Motion;
 use crate::pending::Pending;
 use crate::quaternion::UnitQuaternion;
+use crate::rotation::Rotating;
 use crate::selection::Demand;
 use crate::status::Status;
 
 /// Damping goes on until rates are within this share of their limits: noise must not ask again at once.
-const WELL_WITHIN: f32 = 0.5;
+pub(crate) const WELL_WITHIN: f32 = 0.5;
 /// Longest acting time that damping is planned for, s: long enough for the jets that do it at the least price.
-const UNHURRIED_S: f32 = 3_600.0;
+pub(crate) const UNHURRIED_S: f32 = 3_600.0;
 
 /// What jets are to do in a cycle: ticks and status, and the attitude error that led to it, rad.
 pub(crate) type Fired<const N: usize> = ([u16; N], Status, Vec3);
@@ -32,10 +33,13 @@ fn hand_demand(command: &Command) -> Option<HandDemand> {
 }
 
 impl<const N: usize> Controller<N> {
-    /// What is left of an open-loop demand is not flown by hand, nor what is left of a bit by a demand.
+    /// What is left of an open-loop demand is flown by no mode that owes rate changes of its own, nor what is left of those by a
+    /// demand.
     pub(crate) fn leave_owed(&mut self, command: &Command) {
+        let rotates = |command: &Command| matches!(command, Command::Rotate(_));
         let by_bits = |command: &Command| hand_demand(command) == Some(HandDemand::Bit);
-        if by_bits(command) != self.command.as_ref().is_some_and(by_bits) {
+        let was = |is: fn(&Command) -> bool| self.command.as_ref().is_some_and(is);
+        if rotates(command) || was(rotates) || by_bits(command) != was(by_bits) {
             self.owed.leave();
             self.pending.forget_choice();
         }
@@ -50,6 +54,9 @@ impl<const N: usize> Controller<N> {
         }
         if hand_demand(command) != self.command.as_ref().and_then(hand_demand) {
             self.by_hand = ByHand::START;
+        }
+        if matches!(command, Command::Rotate(_)) {
+            self.rotating = Rotating::START;
         }
     }
 
@@ -78,6 +85,7 @@ impl<const N: usize> Controller<N> {
             }
             Some(Command::Hand(hand)) => self.fly_by_hand(open_tick, motion, &hand, usable, witness),
             Some(Command::Slew(slew)) => self.slew(open_tick, motion, &slew, usable, witness),
+            Some(Command::Rotate(rotation)) => self.rotate(open_tick, motion, &rotation, usable, witness),
             Some(Command::Impulse { .. }) => without_error(self.work_off(open_tick, usable, witness)),
         }
     }

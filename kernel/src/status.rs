@@ -14,6 +14,12 @@ pub enum Status {
     Drifting = 2,
     /// Whole ticks for an open-loop demand, or the path of a slew, are being thought over; no jet opens until that is done.
     Choosing = 3,
+    /// A rotation is set up and coasts, no jet asked for.
+    Rotating = 4,
+    /// A rotation is being set up, or set up again: jets fire, or the filter settles in between.
+    SettingUp = 5,
+    /// As [`Self::Rotating`], but about the axis of least inertia: when energy is lost the stack will leave it.
+    LeastAxis = 8,
     /// A watched drift has crossed its limit: the attitude is held from now on.
     Woken = 9,
     /// Demand out of reach: same direction, shortened.
@@ -30,6 +36,9 @@ pub enum Status {
     Starting = 21,
     /// The command holds a number that cannot be flown; the last good command goes on.
     CommandRefused = 30,
+    /// No free axis is near enough to the one that a rotation is asked about, or the nearest is the intermediate one; the
+    /// last good command goes on. Jets are quiet where mass properties told in flight have made it so.
+    AxisRefused = 31,
     /// The jets cannot turn the stack to the commanded attitude: the attitude where that was found is held.
     SlewRefused = 32,
     /// Jet selection gave no answer that proves itself; all jets shut this cycle.
@@ -52,11 +61,14 @@ pub enum Trust {
 
 impl Status {
     /// Every status, in the order of the numbers.
-    pub const ALL: [Self; 15] = [
+    pub const ALL: [Self; 19] = [
         Self::Quiet,
         Self::Firing,
         Self::Drifting,
         Self::Choosing,
+        Self::Rotating,
+        Self::SettingUp,
+        Self::LeastAxis,
         Self::Woken,
         Self::Shortened,
         Self::Prioritised,
@@ -65,6 +77,7 @@ impl Status {
         Self::Stale,
         Self::Starting,
         Self::CommandRefused,
+        Self::AxisRefused,
         Self::SlewRefused,
         Self::SelectionFailed,
         Self::NoJets,
@@ -87,13 +100,20 @@ impl Status {
     #[must_use]
     pub const fn trust(self) -> Trust {
         match self {
-            Self::Quiet | Self::Firing | Self::Drifting | Self::Choosing => Trust::Full,
-            Self::Woken
+            Self::Quiet
+            | Self::Firing
+            | Self::Drifting
+            | Self::Choosing
+            | Self::Rotating
+            | Self::SettingUp => Trust::Full,
+            Self::LeastAxis
+            | Self::Woken
             | Self::Shortened
             | Self::Prioritised
             | Self::Predicted
             | Self::RateMissing
             | Self::CommandRefused
+            | Self::AxisRefused
             | Self::SlewRefused => Trust::Degraded,
             Self::Stale | Self::Starting | Self::SelectionFailed | Self::NoJets => Trust::Withheld,
         }

@@ -13,7 +13,7 @@
 
 use stackhold_kernel::config::{ConfigurationTable, FilterSettings, SharedLimits, SpareTranslation, Timing};
 use stackhold_kernel::cycle::{
-    AttitudeSample, Command, CycleInput, Hand, HandDemand, Pace, RateSample, Slew,
+    AttitudeSample, Command, CycleInput, Hand, HandDemand, Pace, RateSample, Rotation, Slew,
 };
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::{Jet, JetMask};
@@ -44,6 +44,7 @@ const HAND_FOR_RATE: u32 = 6;
 const HAND_FOR_BIT: u32 = 7;
 const SLEW_QUICK: u32 = 8;
 const SLEW_CHEAP: u32 = 9;
+const ROTATE: u32 = 10;
 
 /// Why a recording could not be read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -254,6 +255,13 @@ fn write_command(command: &Command, put: &mut impl FnMut(u32)) {
             put_floats(slew.attitude_xyzw, put);
             put_limits(&slew.deadband, put);
         }
+        Command::Rotate(rotation) => {
+            put(ROTATE);
+            put_floats(rotation.about, put);
+            let Rotation { free_axis_within_rad, rate_rad_s, rate_error_rad_s, .. } = *rotation;
+            put_floats([free_axis_within_rad, rate_rad_s, rate_error_rad_s], put);
+            put_floats([rotation.nutation_rad, rotation.stray_rad], put);
+        }
         Command::Impulse { serial, rate_change_rad_s, velocity_change_m_s } => {
             put(if velocity_change_m_s.is_some() { IMPULSE_WITH_VELOCITY } else { IMPULSE });
             put(u32::from(*serial));
@@ -284,6 +292,14 @@ fn read_command(words: &mut impl Words) -> Result<Command, Malformed> {
         })),
         SLEW_QUICK => read_slew(Pace::Quick { rate_limit_rad_s: float(words)? }, words),
         SLEW_CHEAP => read_slew(Pace::Cheap { duration_s: float(words)?, stray_rad: float(words)? }, words),
+        ROTATE => Ok(Command::Rotate(Rotation {
+            about: floats(words)?,
+            free_axis_within_rad: float(words)?,
+            rate_rad_s: float(words)?,
+            rate_error_rad_s: float(words)?,
+            nutation_rad: float(words)?,
+            stray_rad: float(words)?,
+        })),
         kind @ (IMPULSE | IMPULSE_WITH_VELOCITY) => Ok(Command::Impulse {
             serial: half(words)?,
             rate_change_rad_s: floats(words)?,

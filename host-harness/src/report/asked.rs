@@ -103,6 +103,26 @@ fn mode(mode: &Mode) -> Markup {
                 limits(half_width_rad, rate_limit_rad_s)
             ),
         ),
+        Mode::Rotate {
+            about,
+            free_axis_within_rad,
+            rate_rad_s,
+            rate_error_rad_s,
+            nutation_rad,
+            stray_rad,
+        } => (
+            "slow rotation",
+            format!(
+                "{} ± {} °/s about the free axis nearest to {}, within {}°; nutation up to {}°; set up again after straying \
+                 by {}°",
+                number(rate_rad_s.to_degrees()),
+                number(rate_error_rad_s.to_degrees()),
+                vector(*about),
+                number(free_axis_within_rad.to_degrees()),
+                number(nutation_rad.to_degrees()),
+                number(stray_rad.to_degrees())
+            ),
+        ),
         Mode::Impulse { rate_change_rad_s, velocity_change_m_s } => {
             let linear = velocity_change_m_s.map_or_else(
                 || "translation left free".to_owned(),

@@ -4,7 +4,9 @@ use super::data::{Limit, Line, PageData, Panel, Strip, StripRow, rounded, rounde
 use super::decimate::{join_spans, keep_rows};
 use super::lane::Lane;
 use super::words::{self, TURNS};
-use crate::held::{Kept, Span};
+use crate::held::{Kept, Span, phase_ends};
+use crate::rotation;
+use crate::scenario::model::{Mode, Phase};
 
 /// Stretches a history is cut into when it is thinned.
 const STRETCHES: usize = 1200;
@@ -111,6 +113,39 @@ pub fn rate_panel(lane: &Lane<'_>, axis: usize) -> Panel {
         Columns { label: "true", ink: lane.ink, dash: 0, values: lane.rate_deg_s(axis) },
     ];
     thinned(lane, frame, columns, STRETCHES)
+}
+
+/// Nutation of a slow rotation, or how far its axis has strayed; a gap where none is left alone.
+pub fn rotation_panel(lane: &Lane<'_>, stray: bool) -> Panel {
+    let mut values = vec![f64::NAN; lane.flight.record.cycles.len()];
+    let times = lane.times_s();
+    for turn in rotation::flown(lane.scenario, &lane.flight.stack.bodies, lane.flight.record)
+        .iter()
+        .flat_map(|flown| &flown.turns)
+        .filter(|turn| turn.coasts)
+    {
+        let angle_rad = if stray { turn.stray_rad } else { turn.nutation_rad };
+        if let Some(slot) = values.get_mut(times.partition_point(|time| *time < turn.time_s)) {
+            *slot = angle_rad.to_degrees();
+        }
+    }
+    let limit = |(phase, to): (&Phase, f64)| match phase.mode {
+        Mode::Rotate { nutation_rad, stray_rad, .. } => {
+            let level = if stray { stray_rad } else { nutation_rad }.to_degrees();
+            let label = format!("limit {}", words::with_unit(level, "°"));
+            Some(Limit { from: phase.start_s, to, level, label, reach: true, at_start: false })
+        }
+        _ => None,
+    };
+    let (scale, axis) = if stray { ("stray", "axis strayed by") } else { ("nutation", "nutation") };
+    let frame = Frame {
+        scale: scale.to_owned(),
+        axis: axis.to_owned(),
+        unit: "°",
+        from_zero: true,
+        limits: phase_ends(lane.scenario).filter_map(limit).collect(),
+    };
+    thinned(lane, frame, vec![Columns { label: "angle", ink: lane.ink, dash: 0, values }], SLOW_STRETCHES)
 }
 
 /// Velocity of the centre of mass gathered since the start.

@@ -9,6 +9,7 @@ use super::lane::Lane;
 use super::phase_plane;
 use super::words::{self, AXES};
 use crate::held::{Kept, Span};
+use crate::scenario::model::Mode;
 
 /// Phase planes of all lanes.
 pub fn phase_planes(lanes: &[Lane<'_>]) -> Markup {
@@ -140,6 +141,26 @@ pub fn rates(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
                 (row(lanes, pictures, &format!("Rate in {}", AXES[axis]), |lane| charts::rate_panel(lane, axis)))
             }
             figcaption { "Body rate over time. Solid: true. Dashed line: the kernel's estimate." }
+        }
+    }
+}
+
+/// Nutation and stray of slow rotations over time; nothing where none was asked for.
+pub fn rotations(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
+    let rotates =
+        |lane: &Lane<'_>| lane.scenario.phases.iter().any(|phase| matches!(phase.mode, Mode::Rotate { .. }));
+    if !lanes.iter().any(rotates) {
+        return html! {};
+    }
+    html! {
+        figure data-figure="rotation" {
+            (row(lanes, pictures, "Nutation", |lane| charts::rotation_panel(lane, false)))
+            (row(lanes, pictures, "Stray of the axis", |lane| charts::rotation_panel(lane, true)))
+            figcaption {
+                "Slow rotation while it is left alone: true angle between the free axis and the angular momentum, and angle of "
+                "the angular momentum in inertial space from where it was when the rotation was last set up. Nothing turns it back: "
+                "it is counted anew from there. Dashed: limit."
+            }
         }
     }
 }

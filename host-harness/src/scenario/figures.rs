@@ -81,6 +81,27 @@ pub const FIGURES: &[Figure] = &[
     figure("left_alone_peak_rate_share", "the same of any axis over the rate asked for about another"),
     figure("damping_time_s", "time until every rate is within the limit of a damping"),
     figure("damped_rate_deg_s", "largest rate of any axis at the end of a damping"),
+    figure("rotation_set_up_time_s", "time until a slow rotation is set up and left alone"),
+    figure("rotation_rate_error_share", "largest error of its rate while it coasts, over the rate asked for"),
+    figure(
+        "rotation_nutation_max_deg",
+        "largest angle between its axis and the angular momentum while it coasts",
+    ),
+    figure(
+        "rotation_stray_max_deg",
+        "largest angle of the angular momentum in inertial space from where it was when a coast began",
+    ),
+    figure(
+        "rotation_set_up_over_price",
+        "propellant of the first set-up over the least price of the rate change asked for",
+    ),
+    figure("rotation_renewals", "times that it was set up again"),
+    figure("rotation_coast_firings", "cycles after the first set-up in which a jet opened"),
+    figure("rotation_first_coast_s", "time from the first set-up to the next"),
+    figure(
+        "rotation_foresight_error_share",
+        "largest error of the time to the next set-up as foreseen halfway there, over the time really left",
+    ),
     figure("woken_at_s", "time at which a watched drift woke"),
     figure("watched_error_max_deg", "largest attitude error of any axis while a watched drift sleeps"),
     figure(

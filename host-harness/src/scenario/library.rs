@@ -28,6 +28,9 @@ const SCENARIOS: &[(&str, &str)] = embedded![
     "slew_quick",
     "slew_cheap",
     "slew_precessing",
+    "slow_rotation",
+    "slow_rotation_in_orbit",
+    "slow_rotation_stage_released",
 ];
 
 const VEHICLES: &[(&str, &str)] = embedded!["servicing_tug", "plain_block"];

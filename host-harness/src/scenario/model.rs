@@ -424,6 +424,21 @@ pub enum Mode {
         /// Whether each new deflection asks for one smallest firing instead of a rate.
         asks_for_bits: bool,
     },
+    /// Turned slowly about a free axis, then left alone until it must be set up again.
+    Rotate {
+        /// Axis to turn about, unit vector, body axes.
+        about: [f64; 3],
+        /// The free axis may lie so far from it, rad.
+        free_axis_within_rad: f64,
+        /// Rate to turn at, rad/s.
+        rate_rad_s: f64,
+        /// The rate may be off by so much, rad/s.
+        rate_error_rad_s: f64,
+        /// The axis may come to have this angle with the angular momentum, rad.
+        nutation_rad: f64,
+        /// The angular momentum may stray so far in inertial space, rad.
+        stray_rad: f64,
+    },
     /// Attitude held within a deadband.
     Hold {
         /// Attitude to hold, inertial to body, `[x, y, z, w]`.

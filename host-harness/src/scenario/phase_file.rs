@@ -6,8 +6,8 @@ use super::problem::Problem;
 use super::section::{Range64, Section};
 
 /// Modes by the word for them, and every key that one of them has.
-const MODES: [&str; 7] = ["free_drift", "watch", "damp", "hold", "hand", "slew", "impulse"];
-const KEYS: [&str; 18] = [
+const MODES: [&str; 8] = ["free_drift", "watch", "damp", "hold", "hand", "slew", "rotate", "impulse"];
+const KEYS: [&str; 24] = [
     "attitude_xyzw",
     "half_width_deg",
     "rate_limit_deg_s",
@@ -26,6 +26,12 @@ const KEYS: [&str; 18] = [
     "rate_change_deg_s",
     "velocity_change_m_s",
     "start_s",
+    "about",
+    "free_axis_within_deg",
+    "rate_deg_s",
+    "rate_error_deg_s",
+    "nutation_limit_deg",
+    "stray_limit_deg",
 ];
 
 /// Longest slew that the kernel takes, s.
@@ -98,13 +104,18 @@ fn wanted_attitude(mode: &Mode) -> Option<[f64; 4]> {
         Mode::Watch { attitude_xyzw, .. }
         | Mode::Hold { attitude_xyzw, .. }
         | Mode::Slew { attitude_xyzw, .. } => Some(*attitude_xyzw),
-        Mode::FreeDrift | Mode::Damp { .. } | Mode::Hand { .. } | Mode::Impulse { .. } => None,
+        Mode::FreeDrift
+        | Mode::Damp { .. }
+        | Mode::Hand { .. }
+        | Mode::Rotate { .. }
+        | Mode::Impulse { .. } => None,
     }
 }
 
 /// * `before` — the attitude that was wanted last.
 fn read_mode(section: &Section<'_>, before: [f64; 4], files: &dyn Files) -> Option<Mode> {
-    let hint = "mode = \"free_drift\", \"watch\", \"damp\", \"hold\", \"hand\", \"slew\" or \"impulse\"";
+    let hint =
+        "mode = \"free_drift\", \"watch\", \"damp\", \"hold\", \"hand\", \"slew\", \"rotate\" or \"impulse\"";
     let Some(mode) = section.choice("mode", &MODES, hint) else {
         section.accept(&KEYS);
         return None;
@@ -124,6 +135,7 @@ fn read_mode(section: &Section<'_>, before: [f64; 4], files: &dyn Files) -> Opti
         }
         "hand" => read_hand(section, files),
         "slew" => read_slew(section, before),
+        "rotate" => read_rotation(section),
         "impulse" => read_impulse(section),
         _ => Some(Mode::FreeDrift),
     }
@@ -291,6 +303,54 @@ fn read_deflections(section: &Section<'_>, files: &dyn Files) -> Option<Vec<Defl
             None
         }
     }
+}
+
+fn read_rotation(section: &Section<'_>) -> Option<Mode> {
+    let about = section.direction("about");
+    let within = section.number_or(
+        "free_axis_within_deg",
+        Range64::Within(0.1, 90.0),
+        "how far the principal axis that is turned about may lie from `about`, such as 20.0; 90.0 for the nearest",
+        90.0,
+    );
+    let rate = section.number(
+        "rate_deg_s",
+        Range64::Within(1e-3, RATE_DEG_S),
+        "the rate to turn at, such as rate_deg_s = 0.3",
+    );
+    let rate_error = section.number(
+        "rate_error_deg_s",
+        Range64::Within(1e-4, RATE_DEG_S),
+        "how far the rate may be off before it is set up again, such as rate_error_deg_s = 0.006",
+    );
+    let nutation = section.number(
+        "nutation_limit_deg",
+        Range64::Within(0.01, 28.0),
+        "the largest angle between axis and angular momentum, such as nutation_limit_deg = 2.0",
+    );
+    let stray = section.number(
+        "stray_limit_deg",
+        Range64::Within(0.1, 180.0),
+        "how far the angular momentum may stray in inertial space, such as stray_limit_deg = 10.0",
+    );
+    if let (Some(rate), Some(error)) = (rate, rate_error)
+        && error > rate
+    {
+        section.complain(
+            "rate_error_deg_s",
+            format!("is above the rate of {rate} deg/s"),
+            format!("at most {rate}"),
+        );
+        return None;
+    }
+    Some(Mode::Rotate {
+        about: about?,
+        free_axis_within_rad: within?.to_radians(),
+        rate_rad_s: rate?.to_radians(),
+        rate_error_rad_s: rate_error?.to_radians(),
+        nutation_rad: nutation?.to_radians(),
+        stray_rad: stray?.to_radians(),
+    })
 }
 
 fn read_impulse(section: &Section<'_>) -> Option<Mode> {

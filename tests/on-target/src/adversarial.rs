@@ -13,11 +13,11 @@ mod vehicle;
 use stackhold_kernel::controller::Controller;
 use stackhold_kernel::cycle::CycleInput;
 
-use super::digest::{Digest, is_sane};
+use super::digest::Digest;
 use super::line::Line;
 use super::random::Random;
 use super::recording::{Words, word, write_cycle, write_flight};
-use super::replay::{Bench, Failure};
+use super::replay::{Bench, Failure, is_sane};
 use course::{Course, retold};
 
 /// First word of an order for episodes; the last digit is the version of their making.

@@ -46,9 +46,3 @@ pub fn floats<const N: usize>(output: &CycleOutput<N>) -> impl Iterator<Item = f
         output.motion.attitude.to_array().into_iter().chain(vectors.into_iter().flat_map(|vector| vector.0));
     floats.chain([output.foreseen_s])
 }
-
-/// Whether every float is a finite number; the foreseen time may be infinite, but not negative.
-pub fn is_sane<const N: usize>(output: &CycleOutput<N>) -> bool {
-    let unbounded = floats(output).filter(|float| !float.is_finite()).count();
-    output.foreseen_s >= 0.0 && unbounded == usize::from(output.foreseen_s.is_infinite())
-}

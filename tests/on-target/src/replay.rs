@@ -4,7 +4,7 @@ use stackhold_kernel::controller::Controller;
 use stackhold_kernel::cycle::{CycleInput, CycleOutput};
 
 use super::adversarial;
-use super::digest::{Digest, is_sane};
+use super::digest::{Digest, floats};
 use super::line::Line;
 use super::recording::{Item, Malformed, Name, START, Words, read_item, word};
 
@@ -135,4 +135,10 @@ pub fn named(name: &Name) -> Line {
 pub fn text(name: &Name) -> &str {
     let bytes = name.split(|&byte| byte == 0).next().unwrap_or_default();
     core::str::from_utf8(bytes).unwrap_or("?")
+}
+
+/// Whether every float is a finite number; the foreseen time may be infinite, but not negative.
+pub fn is_sane<const N: usize>(output: &CycleOutput<N>) -> bool {
+    let unbounded = floats(output).filter(|float| !float.is_finite()).count();
+    output.foreseen_s >= 0.0 && unbounded == usize::from(output.foreseen_s.is_infinite())
 }

@@ -4,7 +4,7 @@
 use stackhold_kernel::config::ConfigurationTable;
 use stackhold_kernel::controller::Controller;
 use stackhold_kernel::cycle::{
-    AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, Pace, RateSample, Slew,
+    AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, Pace, RateSample, Rotation, Slew,
 };
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::JetMask;
@@ -137,7 +137,7 @@ impl Course {
             rate_change_rad_s[random.below(3) as usize % 3] = 0.0;
         }
         let serial = random.ticks_below(8);
-        let mut order = match random.below(14) {
+        let mut order = match random.below(15) {
             0 => Command::Drift,
             8 => Command::Watch {
                 attitude_xyzw: self.attitude.turned_by(Vec3(random.vector(0.02))).to_array(),
@@ -149,6 +149,7 @@ impl Course {
             },
             10 | 11 => Command::Hand(self.hand(random)),
             12 | 13 => Command::Slew(self.slew(random)),
+            14 => Command::Rotate(self.rotation(random)),
             1 | 2 => Command::Impulse { serial, rate_change_rad_s, velocity_change_m_s: None },
             3 => {
                 Command::Impulse { serial, rate_change_rad_s, velocity_change_m_s: Some(random.vector(0.02)) }
@@ -193,6 +194,20 @@ impl Course {
             full_rate_rad_s: [(); 3].map(|()| self.stride_rad_s * random.of_any_size(0, 8)),
             deadband: self.limits(random),
             asks_for: if random.one_in(3) { HandDemand::Bit } else { HandDemand::Rate },
+        }
+    }
+
+    fn rotation(&self, random: &mut Random) -> Rotation {
+        let [x, y, z] = random.vector(1.0);
+        let length = math::max(math::sqrt(x * x + y * y + z * z), 1e-3);
+        let rate_rad_s = self.stride_rad_s * random.of_any_size(0, 8);
+        Rotation {
+            about: [x, y, z].map(|part| part / length),
+            free_axis_within_rad: random.between(0.1, 1.5),
+            rate_rad_s,
+            rate_error_rad_s: rate_rad_s * random.of_any_size(-6, 0),
+            nutation_rad: random.of_any_size(-8, -1),
+            stray_rad: random.of_any_size(-6, 1),
         }
     }
 
@@ -280,6 +295,14 @@ fn spoil_order(random: &mut Random, order: &mut Command) {
                     *(if random.one_in(2) { duration_s } else { stray_rad }) = wild;
                 }
             },
+        },
+        Command::Rotate(rotation) => match random.below(6) {
+            0 => rotation.about[place] = wild,
+            1 => rotation.free_axis_within_rad = wild,
+            2 => rotation.rate_rad_s = wild,
+            3 => rotation.rate_error_rad_s = wild,
+            4 => rotation.nutation_rad = wild,
+            _ => rotation.stray_rad = wild,
         },
         Command::Hold { attitude_xyzw, deadband } => match random.below(3) {
             0 => attitude_xyzw[place] = wild,
