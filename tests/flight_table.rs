@@ -7,8 +7,8 @@ use stackhold_harness::flight_table::issue;
 use stackhold_harness::scenario::load_embedded;
 use stackhold_harness::table::JETS;
 use stackhold_kernel::config::{
-    ConfigError, ConfigurationTable, FilterField, FilterSettings, JetField, SharedLimits, SpareTranslation,
-    Timing, TimingField,
+    BendingField, BendingMode, ConfigError, ConfigurationTable, FilterField, FilterSettings, JetField, MODES,
+    SharedLimits, SpareTranslation, Timing, TimingField,
 };
 use stackhold_kernel::controller::{Change, Controller};
 use stackhold_kernel::cycle::{AttitudeSample, Command, CycleInput, CycleOutput, RateSample};
@@ -145,7 +145,7 @@ proptest! {
     }
 
     #[test]
-    fn up_to_five_flipped_bits_are_refused(bits in prop::collection::btree_set(0_usize..1104 * 8, 1..=5)) {
+    fn up_to_five_flipped_bits_are_refused(bits in prop::collection::btree_set(0_usize..1132 * 8, 1..=5)) {
         let mut bytes = demo(1);
         for bit in bits {
             bytes[bit / 8] ^= 1 << (bit % 8);
@@ -156,10 +156,10 @@ proptest! {
 
 // ----------------------------------------------------------------------------------------- bytes
 
-/// `tests/flight_tables/small_tug.hex`: offset, bytes, what they are.
-fn golden() -> Vec<u8> {
+/// A table in `tests/flight_tables`: offset, bytes, what they are.
+fn golden(text: &str) -> Vec<u8> {
     let mut bytes = Vec::new();
-    for line in include_str!("flight_tables/small_tug.hex").lines().filter(|line| !line.starts_with('#')) {
+    for line in text.lines().filter(|line| !line.starts_with('#')) {
         let (offset, rest) = line.split_once(':').expect("an offset");
         assert_eq!(offset.trim().parse::<usize>().expect("a number"), bytes.len(), "{line}");
         let written = rest.split('#').next().expect("bytes");
@@ -208,20 +208,62 @@ fn small_tug() -> (Label, ConfigurationTable<1>) {
         axis_priority: [2, 0, 1],
         shared: SharedLimits { most_jets_at_once: 4, flow_limit_kg_s },
         spare_translation: SpareTranslation { extra_share: 0.25, within_m_s: 1.0 / 1024.0 },
+        bending: [
+            BendingMode { frequency_hz: 0.375, damping_ratio: 1.0 / 128.0, swing_rad: 1.0 / 1024.0 },
+            BendingMode { frequency_hz: 1.5, damping_ratio: 1.0 / 256.0, swing_rad: 0.0 },
+        ],
     };
     (label, table)
 }
 
 #[test]
 fn a_table_written_by_hand_is_read_and_written_byte_for_byte() {
-    let (golden, (label, table)) = (golden(), small_tug());
+    let golden = golden(include_str!("flight_tables/small_tug.hex"));
+    let (label, table) = small_tug();
     assert_eq!(read::<1>(&golden).expect("a good table"), (label, table.clone()));
-    let mut bytes = [0xaa; 400];
-    assert_eq!(encode(&label, &table, &mut bytes), Some(384));
-    assert_eq!(bytes[..384], golden[..]);
-    assert_eq!(bytes[384..], [0xaa; 16], "nothing is written beyond");
-    assert_eq!(PUBLISHED.checksum(&golden[..380]).to_le_bytes(), golden[380..]);
-    assert_eq!(encode(&label, &table, &mut [0; 383]), None, "no room");
+    let mut bytes = [0xaa; 428];
+    assert_eq!(encode(&label, &table, &mut bytes), Some(412));
+    assert_eq!(bytes[..412], golden[..]);
+    assert_eq!(bytes[412..], [0xaa; 16], "nothing is written beyond");
+    assert_eq!(PUBLISHED.checksum(&golden[..408]).to_le_bytes(), golden[408..]);
+    assert_eq!(encode(&label, &table, &mut [0; 411]), None, "no room");
+}
+
+#[test]
+fn a_table_of_version_1_is_one_without_bending_modes() {
+    let golden = golden(include_str!("flight_tables/small_tug_version_1.hex"));
+    let (label, mut table) = small_tug();
+    table.bending = [BendingMode::NONE; MODES];
+    assert_eq!(read::<1>(&golden).expect("a good table"), (label, table));
+    // Half of one version and half of the other is neither.
+    let with = edited(&golden, |bytes| bytes[6] = 6);
+    assert_eq!(read::<1>(&with).expect_err("six sections").why, Why::Sections);
+    let longer = edited(&golden, |bytes| {
+        bytes.splice(380..380, [0; 28]);
+        bytes[8..12].copy_from_slice(&412_u32.to_le_bytes());
+    });
+    assert_eq!(read::<1>(&longer).expect_err("more than its jets").why, Why::SectionLength);
+}
+
+/// The check in memory knows that its bank tells no mode.
+#[test]
+fn values_from_a_table_of_version_1_are_checked_and_restored() {
+    let old = edited(&demo(1), |bytes| {
+        bytes.drain(1100..1128);
+        bytes[4..12].copy_from_slice(&[1, 0, 5, 0, 80, 4, 0, 0]);
+    });
+    let mut tables = Tables::new(name("servicing_tug"));
+    let armed = armed(&mut tables, &old).expect("a good table");
+    let mut controller = tables.start(armed).expect("starts");
+    for _ in 0..100 {
+        assert_eq!(tables.check(&mut controller), Health::Sound);
+    }
+    let mut other = controller.table().clone();
+    other.bending[1] = BendingMode { frequency_hz: 1.0, damping_ratio: 0.0, swing_rad: 0.01 };
+    controller.take_up(other).expect("a good table");
+    let found = (0..19).map(|_| tables.check(&mut controller)).find(|health| *health != Health::Sound);
+    assert_eq!(found, Some(Health::ValuesRestored));
+    assert_eq!(controller.table().bending, [BendingMode::NONE; MODES]);
 }
 
 /// A number within limits.
@@ -259,39 +301,46 @@ fn any_table() -> impl Strategy<Value = Table> {
     let timing = (within(0.02, 1.0), 70_u16..=16_384, 0_u16..=10, 0_u16..=4, 1_u32..=420);
     let filter = (within(1e-9, 1.0), within(1e-9, 1.0), prop::array::uniform3(within(0.0, 1.0)));
     let choice = (1_u8..=32, within(0.0, 100.0), within(0.0, 1e4), 0_usize..6, any::<u32>());
-    (jets, stack, timing, filter, choice).prop_map(|(jets, stack, timing, filter, choice)| {
-        let (mass_kg, centre, j) = stack;
-        let (tick_s, cycle_ticks, minimum_off_ticks, command_delay_ticks, age) = timing;
-        let (attitude_noise_rad, rate_noise_rad_s, [bias, disturbance, firing_error]) = filter;
-        let (most_jets_at_once, extra_share, within_m_s, order, identity) = choice;
-        let orders = [[0, 1, 2], [0, 2, 1], [1, 0, 2], [1, 2, 0], [2, 0, 1], [2, 1, 0]];
-        let mut flow_limit_kg_s = [f32::INFINITY; 32];
-        flow_limit_kg_s[31] = 1e6;
-        ConfigurationTable {
-            identity,
-            mass_kg,
-            centre_of_mass_m: Vec3(centre),
-            inertia_kg_m2: Mat3([[j, 0.1 * j, 0.0], [0.1 * j, 1.2 * j, -0.0], [0.0, -0.0, 0.9 * j]]),
-            jets: jets.into_iter().collect(),
-            timing: Timing {
-                tick_s,
-                cycle_ticks,
-                minimum_off_ticks,
-                command_delay_ticks,
-                measurement_age_limit_ticks: age,
-            },
-            filter: FilterSettings {
-                attitude_noise_rad,
-                rate_noise_rad_s,
-                bias_walk_rad_s: bias,
-                disturbance_walk_rad_s2: disturbance,
-                firing_error,
-            },
-            axis_priority: orders[order],
-            shared: SharedLimits { most_jets_at_once, flow_limit_kg_s },
-            spare_translation: SpareTranslation { extra_share, within_m_s },
-        }
-    })
+    let mode = (within(1e-3, 100.0), within(0.0, 1.0), within(0.0, 0.5)).prop_map(
+        |(frequency_hz, damping_ratio, swing_rad)| BendingMode { frequency_hz, damping_ratio, swing_rad },
+    );
+    let bending = prop::array::uniform2(prop_oneof![Just(BendingMode::NONE), mode]);
+    (jets, stack, timing, filter, choice, bending).prop_map(
+        |(jets, stack, timing, filter, choice, bending)| {
+            let (mass_kg, centre, j) = stack;
+            let (tick_s, cycle_ticks, minimum_off_ticks, command_delay_ticks, age) = timing;
+            let (attitude_noise_rad, rate_noise_rad_s, [bias, disturbance, firing_error]) = filter;
+            let (most_jets_at_once, extra_share, within_m_s, order, identity) = choice;
+            let orders = [[0, 1, 2], [0, 2, 1], [1, 0, 2], [1, 2, 0], [2, 0, 1], [2, 1, 0]];
+            let mut flow_limit_kg_s = [f32::INFINITY; 32];
+            flow_limit_kg_s[31] = 1e6;
+            ConfigurationTable {
+                identity,
+                mass_kg,
+                centre_of_mass_m: Vec3(centre),
+                inertia_kg_m2: Mat3([[j, 0.1 * j, 0.0], [0.1 * j, 1.2 * j, -0.0], [0.0, -0.0, 0.9 * j]]),
+                jets: jets.into_iter().collect(),
+                timing: Timing {
+                    tick_s,
+                    cycle_ticks,
+                    minimum_off_ticks,
+                    command_delay_ticks,
+                    measurement_age_limit_ticks: age,
+                },
+                filter: FilterSettings {
+                    attitude_noise_rad,
+                    rate_noise_rad_s,
+                    bias_walk_rad_s: bias,
+                    disturbance_walk_rad_s2: disturbance,
+                    firing_error,
+                },
+                axis_priority: orders[order],
+                shared: SharedLimits { most_jets_at_once, flow_limit_kg_s },
+                spare_translation: SpareTranslation { extra_share, within_m_s },
+                bending,
+            }
+        },
+    )
 }
 
 proptest! {
@@ -318,7 +367,7 @@ proptest! {
     fn nonsense_is_refused(mut bytes in prop::collection::vec(any::<u8>(), 0..LONGEST), dressed in any::<bool>()) {
         if dressed && bytes.len() >= 64 {
             let length = bytes.len() as u32;
-            bytes[..8].copy_from_slice(b"SHFT\x01\x00\x05\x00");
+            bytes[..8].copy_from_slice(b"SHFT\x02\x00\x06\x00");
             bytes[8..12].copy_from_slice(&length.to_le_bytes());
             bytes = edited(&bytes, |_| {});
         }
@@ -357,10 +406,10 @@ fn every_flipped_bit_and_every_truncation_is_refused_and_what_is_in_force_stays(
         assert_eq!(refusal.found as usize, length);
         refused += 1;
     }
-    assert_eq!(refused, 8 * 1104 + 1104);
+    assert_eq!(refused, 8 * 1132 + 1132);
     let longer = [&good[..], &[0]].concat();
     assert_eq!(armed(&mut tables, &longer).expect_err("longer").why, Why::Length);
-    assert_eq!(armed(&mut tables, &[0; 1873]).expect_err("too long").why, Why::TooLong);
+    assert_eq!(armed(&mut tables, &[0; 1901]).expect_err("too long").why, Why::TooLong);
     assert_eq!(in_force(&tables, &controller), before);
     let _ = armed(&mut tables, &good).expect("and then the good one is taken");
 }
@@ -377,10 +426,11 @@ fn every_field_out_of_range_is_refused_by_its_name_and_place() {
     let timing = |field| value(ConfigError::Timing(field));
     let filter = |field| value(ConfigError::Filter(field));
     let jet = |index, field| value(ConfigError::Jet { index, field });
+    let bending = |mode, field| value(ConfigError::Bending { mode, field });
     let mut cases: Vec<(usize, Vec<u8>, Why)> = vec![
         (4, half(0), Why::Version),
-        (4, half(2), Why::Version),
-        (6, half(6), Why::Sections),
+        (4, half(3), Why::Version),
+        (6, half(5), Why::Sections),
         (12, vec![0; 4], Why::Sequence),
         (20, b"Servicing".to_vec(), Why::Name),
         (33, vec![0, b'x'], Why::Name),
@@ -413,8 +463,13 @@ fn every_field_out_of_range_is_refused_by_its_name_and_place() {
         (196, float(1.1e4), value(ConfigError::SpareTranslation)),
         (200, float(0.0), value(ConfigError::FlowLimit { group: 0 })),
         (324, float(f32::NAN), value(ConfigError::FlowLimit { group: 31 })),
+        (1104, float(101.0), bending(0, BendingField::Frequency)),
+        (1104, float(f32::NAN), bending(0, BendingField::Frequency)),
+        (1108, float(0.5), bending(0, BendingField::DampingRatio)),
+        (1116, float(-0.5), bending(1, BendingField::Frequency)),
+        (1124, float(0.01), bending(1, BendingField::Swing)),
     ];
-    for (start, kind) in [(84, 1), (140, 2), (160, 3), (184, 4), (328, 5)] {
+    for (start, kind) in [(84, 1), (140, 2), (160, 3), (184, 4), (328, 5), (1100, 6)] {
         cases.push((start, half(kind + 1), Why::SectionKind));
         cases.push((start + 2, half(7), Why::SectionLength));
     }
@@ -466,7 +521,7 @@ fn no_jet_and_more_jets_than_the_kernel_holds_are_refused() {
     let none = edited(&demo(1), |bytes| {
         bytes.drain(332..1100);
         bytes[330..332].copy_from_slice(&[0, 0]);
-        bytes[8..12].copy_from_slice(&336_u32.to_le_bytes());
+        bytes[8..12].copy_from_slice(&364_u32.to_le_bytes());
     });
     let refusal = read::<JETS>(&none).expect_err("no jet");
     assert_eq!((refusal.why, refusal.offset), (Why::Value(ConfigError::NoJets), 330));
@@ -529,7 +584,7 @@ fn a_step_of_a_load_that_was_given_up_is_refused() {
     assert_eq!(verified.checksum(), PUBLISHED.checksum(&bytes[..bytes.len() - 4]));
     let loading = tables.begin();
     assert_eq!(tables.arm(verified).expect_err("superseded").why, Why::Superseded);
-    tables.append(&loading, &[0; 1872]).expect("room");
+    tables.append(&loading, &[0; 1900]).expect("room");
     assert_eq!(tables.append(&loading, &[0]).expect_err("no room").why, Why::TooLong);
 }
 
@@ -538,7 +593,7 @@ fn a_step_of_a_load_that_was_given_up_is_refused() {
 fn a_table_spoiled_while_it_waited_is_not_activated() {
     let (mut tables, mut controller) = flying(1);
     let before = in_force(&tables, &controller);
-    for bit in (0..8 * 1104).step_by(77) {
+    for bit in (0..8 * 1132).step_by(77) {
         let waiting = armed(&mut tables, &demo(2)).expect("good");
         assert!(tables.flip_bit(true, bit));
         assert!(tables.foresee(&waiting, &controller).is_err());
@@ -670,7 +725,7 @@ fn another_time_base_or_number_of_jets_starts_as_after_power_on() {
     let fewer = edited(&demo(2), |bytes| {
         bytes.drain(jet_at(15)..jet_at(16));
         bytes[330..332].copy_from_slice(&(15_u16 * 48).to_le_bytes());
-        bytes[8..12].copy_from_slice(&1056_u32.to_le_bytes());
+        bytes[8..12].copy_from_slice(&1084_u32.to_le_bytes());
     });
     let slower = edited(&demo(2), put(AT_CYCLE, &[64, 0]));
     let later = edited(&demo(2), put(AT_COMMAND_DELAY, &[3, 0]));
@@ -737,12 +792,12 @@ fn settled(cycles: usize) -> (Tables, Controller<JETS>) {
 
 #[test]
 fn an_upset_in_either_bank_is_found_in_time_and_mended() {
-    let (slices, mut worst) = (1104_usize.div_ceil(SLICE_BYTES), 0);
+    let (slices, mut worst) = (1132_usize.div_ceil(SLICE_BYTES), 0);
     for progress in [0, 1, 17, slices - 1, slices, slices + 20] {
         let (settled, controller) = settled(progress);
         let most = settled.cycles_to_find();
         assert_eq!(most, 3 * slices);
-        for bit in (0..8 * 1104).step_by(13) {
+        for bit in (0..8 * 1132).step_by(13) {
             for spare in [false, true] {
                 let (mut tables, mut controller) = (settled.clone(), controller.clone());
                 let before = in_force(&tables, &controller);
@@ -930,5 +985,5 @@ fn the_state_fits_its_memory() {
     let tables = size_of::<FlightTables<16, { table_bytes(16) }>>();
     println!("controller {} bytes, banks {tables} bytes (16 jets, this host)", size_of::<Controller<16>>());
     assert!(size_of::<Controller<16>>() <= 4096 + 200, "on a board pointers are shorter");
-    assert!(tables <= 2 * 1104 + 192);
+    assert!(tables <= 2 * 1132 + 192);
 }

@@ -92,6 +92,7 @@ pub fn scenario(jets: Vec<Jet>, centre: [f64; 3], moments: [f64; 3], duration_s:
             assumed_disturbance_walk_rad_s2: 0.0,
             assumed_firing_error: 0.01,
             trade: Trade::default(),
+            bending: Vec::new(),
         },
         flight_table: FlightTableSettings { configuration: "handmade".to_owned(), sequence: 1 },
         initial: Initial { attitude_xyzw: [0.0, 0.0, 0.0, 1.0], rate_rad_s: [0.0; 3] },

@@ -50,6 +50,7 @@ pub fn all() -> Vec<RecordedFlight> {
         flown(&name, &load_embedded(&name).expect("an embedded scenario"), None)
     }));
     all.push(flown("slew_precessing", &shortened("slew_precessing", 240.0), None));
+    all.push(flown("bent_grip_hold", &shortened("bent_grip_hold", 720.0), None));
     all.push(flown("firing_with_velocity", &with_velocity(), None));
     all.push(flown("slow_rotation", &two_rotations(), None));
     all.extend(flights);

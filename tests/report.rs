@@ -141,6 +141,7 @@ fn scenario(name: &str, duration_s: f64) -> Scenario {
             assumed_disturbance_walk_rad_s2: 0.0,
             assumed_firing_error: 0.05,
             trade: Trade::default(),
+            bending: Vec::new(),
         },
         flight_table: FlightTableSettings { configuration: name.to_owned(), sequence: 1 },
         initial: Initial { attitude_xyzw: [0.0, 0.0, 0.0, 1.0], rate_rad_s: [0.0; 3] },

@@ -339,6 +339,20 @@ fn the_constraints_of_the_trade_are_read_and_reach_the_kernel() {
 }
 
 #[test]
+fn told_bending_modes_are_read_and_reach_the_kernel() {
+    assert!(read(SCENARIO).kernel.bending.is_empty());
+    let modes = "\n[[told_bending]]\nfrequency_hz = 0.25\ndamping_ratio = 0.01\nswing_deg = 0.09\n\n\
+                 [[told_bending]]\nfrequency_hz = 2.0\nswing_deg = 0.0\n";
+    let scenario = read(&format!("{SCENARIO}{modes}"));
+    let table = table::build(&scenario, &scenario.stack, &scenario.told).expect("a table");
+    let told = table.bending.map(|mode| [mode.frequency_hz, mode.damping_ratio, mode.swing_rad]);
+    assert_eq!(told, [[0.25, 0.01, 0.001_570_796_4], [2.0, 0.005, 0.0]]);
+    table.validate().expect("the kernel takes it");
+    let plain = table::build(&read(SCENARIO), &scenario.stack, &scenario.told).expect("a table");
+    assert_ne!(table.identity, plain.identity);
+}
+
+#[test]
 fn a_flight_table_is_called_after_the_scenario_unless_said_otherwise() {
     let plain = read(SCENARIO).flight_table;
     assert_eq!((plain.configuration, plain.sequence), (read(SCENARIO).name, 1));

@@ -211,6 +211,9 @@ const SCENARIO_CORPUS: &[Case] = &[
     case(S, ("[sensors]", "[[manifold]]\nflow_limit_kg_s = 0.02\n\n[sensors]"), "|[[manifold]]", "manifold 1", "group", "", "is missing", "group, 0 to 31"),
     case(S, ("[sensors]", "[[jet_price]]\njet = \"roll_minos\"\nweight = 2.0\n\n[sensors]"), "|\"roll_minos\"", "jet_price 1", "jet", "\"roll_minos\"", "is no known jet", "did you mean \"roll_minus\"?"),
     case(S, ("[sensors]", "[[jet_price]]\njet = \"roll_minus\"\nweight = 0.0\n\n[sensors]"), "|0.0\n\n[sensors]", "jet_price 1", "weight", "0.0", "must lie between 0.001 and 1000", "weight = 3.0"),
+    case(S, ("[sensors]", "[[told_bending]]\nfrequency_hz = 0.0\nswing_deg = 0.1\n\n[sensors]"), "|0.0\nswing", "told_bending 1", "frequency_hz", "0.0", "must lie between 0.001 and 100", "frequency_hz = 0.6"),
+    case(S, ("[sensors]", "[[told_bending]]\nfrequency_hz = 0.6\n\n[sensors]"), "|[[told_bending]]", "told_bending 1", "swing_deg", "", "is missing", "swing_deg = 0.05"),
+    case(S, ("[sensors]", "[[told_bending]]\nfrequency_hz = 0.6\nswing_deg = 0.0\n\n[[told_bending]]\nfrequency_hz = 0.7\nswing_deg = 0.0\n\n[[told_bending]]\nfrequency_hz = 0.8\nswing_deg = 0.0\n\n[sensors]"), "|0.8\nswing", "told_bending 3", "frequency_hz", "0.8", "is of one mode too many", "at most 2"),
     case(S, ("[sensors]", "[[shut_off]]\nstart_s = 5.0\n\n[sensors]"), "|[[shut_off]]", "shut_off 1", "group", "", "is missing, and so is jet", "group = 2, or jet = \"name\""),
     case(S, ("[sensors]", "[[shut_off]]\nstart_s = 5.0\ngroup = 0\njet = \"roll_minus\"\n\n[sensors]"), "|\"roll_minus\"\n\n[sensors]", "shut_off 1", "jet", "\"roll_minus\"", "stands beside group", "either group or jet"),
     case(S, ("[sensors]", "[[shut_off]]\nstart_s = 5.0\nstop_s = 4.0\ngroup = 0\n\n[sensors]"), "|4.0\n", "shut_off 1", "stop_s", "4.0", "is not after start_s = 5", "above 5"),
@@ -448,6 +451,8 @@ fn one_slip_gives_no_cascade() {
 #[rustfmt::skip]
 const OUT_OF_RANGE: &[(In, (&str, &str), &str, &str)] = &[
     (S, ("delay_s = 0.12", "delay_s = 11.0"), "delay_s", "11.0"),
+    (S, ("[sensors]", "[[told_bending]]\nfrequency_hz = 0.6\nswing_deg = 0.1\ndamping_ratio = 1.5\n\n[sensors]"), "damping_ratio", "1.5"),
+    (S, ("[sensors]", "[[told_bending]]\nfrequency_hz = 0.6\nswing_deg = 30.0\n\n[sensors]"), "swing_deg", "30.0"),
     (S, ("delay_s = 0.12", "delay_s = 0.12\nrate_delay_s = 11.0"), "rate_delay_s", "11.0"),
     (S, ("attitude_noise_deg = 0.005", "attitude_noise_deg = 20.0"), "attitude_noise_deg", "20.0"),
     (S, ("[sensors]", "[actuators]\nthrust_scatter = 0.5\n\n[sensors]"), "thrust_scatter", "0.5"),

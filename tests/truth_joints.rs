@@ -7,6 +7,7 @@ use nalgebra::{DMatrix, DVector, Vector3};
 use scene::{body, diagonal, near, scene, truth};
 use stackhold_harness::scenario::model::{Disturbance, Joint, Push, Scenario};
 use stackhold_harness::truth::Truth;
+use stackhold_harness::truth::joints::{FreeMode, free_modes};
 
 /// Small enough for a model to first order; the model is linear in it.
 const BENT: f64 = 1e-3;
@@ -54,6 +55,9 @@ fn two_discs_on_a_shaft() {
             let rate = 0.2 * BENT * textbook * phase.sin();
             near("rate", truth.rate_rad_s(), [rate, 0.0, 0.0], 3e-6 * BENT * textbook).unwrap();
         }
+        assert!(are_free_modes(&scenario, &[textbook]));
+        let told = free_modes(&scenario.vehicle, &scenario.joints, &scenario.stack)[0].turn_per_bend;
+        near("turn", [told], [0.2], 1e-12).unwrap();
         let off = BENT * f64::cos(31.0 * 1.001);
         near("another frequency", [truth.joint_angles_rad()[0]], [off], 1e-3 * BENT).unwrap_err();
     }
@@ -69,6 +73,8 @@ fn free_decay() {
         let (spring, reduced) = (stiffness(200.0, 0.3), 160.0);
         let damper = 2.0 * ratio * (spring * 200.0).sqrt();
         let z = damper / (2.0 * f64::sqrt(spring * reduced));
+        let told = free_modes(&scenario.vehicle, &scenario.joints, &scenario.stack)[0].damping_ratio;
+        near("damping ratio", [told], [z], 1e-12).unwrap();
         let root = (1.0 - z * z).sqrt();
         let (decrement, period) =
             (std::f64::consts::TAU * z / root, std::f64::consts::TAU / ((spring / reduced).sqrt() * root));
@@ -146,6 +152,14 @@ fn misfit(scenario: &Scenario, joint: usize, frequencies: &[f64]) -> f64 {
     (basis * fit - &seen).norm() / seen.norm()
 }
 
+/// Whether the modes that are told to people are those of the other coordinates, rad/s.
+fn are_free_modes(scenario: &Scenario, own: &[f64]) -> bool {
+    let modes = free_modes(&scenario.vehicle, &scenario.joints, &scenario.stack);
+    let same =
+        |(mode, own): (&FreeMode, &f64)| (mode.frequency_hz * std::f64::consts::TAU / own - 1.0).abs() < 1e-9;
+    modes.len() == own.len() && modes.iter().zip(own).all(same)
+}
+
 /// A load whose hinge lies off both centres of mass: bending recoils the hub along and across.
 #[test]
 fn a_load_hinged_off_the_line_of_centres() {
@@ -163,6 +177,7 @@ fn a_load_hinged_off_the_line_of_centres() {
     assert!(own[0] > 1.5 * std::f64::consts::TAU * 0.2, "the hub is light: {own:?}");
     assert!(misfit(&scenario, 0, &own) < 1e-5);
     assert!(misfit(&scenario, 0, &[own[0] * 1.001]) > 1e-3);
+    assert!(are_free_modes(&scenario, &own));
 }
 
 /// Two loads on two hinges, whose modes couple through the hub.
@@ -184,6 +199,7 @@ fn two_loads_swing_together() {
         Load { mass: 200.0, moment: 120.0, hinge: [0.1, -0.9], centre: [-0.5, -2.0], spring: springs[1] },
     ];
     let own = plane_frequencies((600.0, 1000.0), &loads);
+    assert!(are_free_modes(&scenario, &own));
     for joint in [0, 1] {
         assert!(misfit(&scenario, joint, &own) < 1e-5);
         assert!(misfit(&scenario, joint, &[own[0] * 1.001, own[1]]) > 1e-4);

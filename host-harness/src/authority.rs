@@ -23,6 +23,7 @@ use crate::scenario::model::{JetState, Scenario, Told};
 use crate::select::{self, Rotation};
 use crate::sign_margin::{SignMargins, sign_margins};
 use crate::stack::{self, MassProperties};
+use crate::truth::joints::{FreeMode, free_modes};
 
 /// Directions spread evenly over the sphere (Fibonacci lattice).
 pub const DIRECTIONS: usize = 200;
@@ -188,6 +189,8 @@ pub struct Authority {
     pub sign_margins: SignMargins,
     /// What interfaces between bodies carry.
     pub interfaces: Vec<InterfaceAuthority>,
+    /// How the free stack swings at its sprung joints, tanks full.
+    pub free_modes: Vec<FreeMode>,
 }
 
 /// Usable jets as columns: torque at full thrust, N·m, and flow at full thrust, kg/s.
@@ -412,6 +415,7 @@ pub fn authority(scenario: &Scenario, rate_change_deg_s: f64) -> Result<Authorit
         jets: jets(scenario, &actual, &inverse),
         rate_change_deg_s,
         interfaces: interface_loads(scenario, &axes),
+        free_modes: free_modes(&scenario.vehicle, &scenario.joints, &scenario.stack),
         axes,
         attainable: spread(&directions, &healthy),
         every_direction: layout.every_direction()?,

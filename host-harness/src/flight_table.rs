@@ -10,6 +10,7 @@ mod refused;
 use anyhow::{Context, Result, bail};
 use serde::Serialize;
 use stackhold_kernel::config::ConfigurationTable;
+use stackhold_kernel::flight_table::layout::AT_VERSION;
 use stackhold_kernel::flight_table::{Label, NAME_LENGTH, Name, Refusal, encode, read, table_bytes};
 
 use crate::scenario::model::{Scenario, Told, Variant};
@@ -66,11 +67,11 @@ impl FlightTable {
             vehicle: label.vehicle.as_str().to_owned(),
             configuration: label.configuration.as_str().to_owned(),
             sequence: label.sequence,
-            format_version: stackhold_kernel::flight_table::layout::VERSION,
+            format_version: u16::from_le_bytes([bytes[AT_VERSION], bytes[AT_VERSION + 1]]),
             length_bytes: bytes.len(),
             identity: format!("{:08x}", values.identity),
             checksum: format!("{checksum:08x}"),
-            fields: fields::values(bytes, values.jets.len(), named),
+            fields: fields::values(bytes, named),
             jets: named.to_vec(),
             bytes: bytes.to_vec(),
             values,

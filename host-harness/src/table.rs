@@ -3,12 +3,12 @@
 
 use anyhow::{Context, Result, bail};
 use stackhold_kernel::config::{
-    ConfigurationTable, FilterSettings, GROUPS, SharedLimits, SpareTranslation, Timing,
+    BendingMode, ConfigurationTable, FilterSettings, GROUPS, MODES, SharedLimits, SpareTranslation, Timing,
 };
 use stackhold_kernel::jet::Jet as ToldJet;
 use stackhold_kernel::linalg::{Mat3, Vec3};
 
-use crate::scenario::model::{Jet, JetState, KernelSettings, Scenario, Told, Trade};
+use crate::scenario::model::{Jet, JetState, KernelSettings, Scenario, Told, ToldBending, Trade};
 use crate::stack;
 
 /// Jets the harness flies the kernel with; loops run over the jets of the table, so the bits are those
@@ -46,6 +46,7 @@ pub fn build(scenario: &Scenario, present: &[String], told: &Told) -> Result<Con
         axis_priority: [0, 1, 2],
         shared: shared_limits(&scenario.kernel.trade),
         spare_translation: spare_translation(&scenario.kernel.trade),
+        bending: bending(&scenario.kernel.bending),
     };
     table.identity = identity(&table);
     Ok(table)
@@ -114,6 +115,18 @@ fn spare_translation(trade: &Trade) -> SpareTranslation {
     })
 }
 
+fn bending(told: &[ToldBending]) -> [BendingMode; MODES] {
+    let mut modes = [BendingMode::NONE; MODES];
+    for (mode, told) in modes.iter_mut().zip(told) {
+        *mode = BendingMode {
+            frequency_hz: told.frequency_hz as f32,
+            damping_ratio: told.damping_ratio as f32,
+            swing_rad: told.swing_rad as f32,
+        };
+    }
+    modes
+}
+
 fn filter(kernel: &KernelSettings) -> FilterSettings {
     FilterSettings {
         attitude_noise_rad: kernel.assumed_attitude_noise_rad as f32,
@@ -148,6 +161,10 @@ fn identity(table: &ConfigurationTable<JETS>) -> u32 {
     floats.push(f32::from(table.shared.most_jets_at_once));
     floats.extend(table.shared.flow_limit_kg_s);
     floats.extend([table.spare_translation.extra_share, table.spare_translation.within_m_s]);
+    // A table without modes keeps the identity it had before there were any.
+    for mode in table.bending.iter().filter(|mode| mode.is_told()) {
+        floats.extend([mode.frequency_hz, mode.damping_ratio, mode.swing_rad]);
+    }
     for float in floats {
         digest.update(&float.to_le_bytes());
     }

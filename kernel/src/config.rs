@@ -2,6 +2,8 @@
 
 use heapless::Vec;
 
+pub use crate::bending::{BendingField, BendingMode, MODES};
+
 use crate::jet::{Jet, JetMask};
 use crate::linalg::{Mat3, Vec3};
 use crate::mass_properties::{MassProperties, MassPropertiesError};
@@ -88,6 +90,8 @@ pub struct ConfigurationTable<const N: usize> {
     pub shared: SharedLimits,
     /// Whether rotation-only demands spare translation.
     pub spare_translation: SpareTranslation,
+    /// How the stack swings; [`BendingMode::NONE`] for what is not there.
+    pub bending: [BendingMode; MODES],
 }
 
 /// Why a table was refused: the field, and the index where it is a list.
@@ -122,6 +126,13 @@ pub enum ConfigError {
     },
     /// A field of `spare_translation` is out of its range.
     SpareTranslation,
+    /// A field of bending mode `mode` is out of its range.
+    Bending {
+        /// Index of the mode in the table.
+        mode: u8,
+        /// Its field.
+        field: BendingField,
+    },
 }
 
 /// A field of [`Jet`].
@@ -222,6 +233,7 @@ impl<const N: usize> ConfigurationTable<N> {
         axis_priority: [0; 3],
         shared: SharedLimits::NONE,
         spare_translation: SpareTranslation::OFF,
+        bending: [BendingMode::NONE; MODES],
     };
 
     /// Checks every field and returns the mass properties built from it.
@@ -244,6 +256,9 @@ impl<const N: usize> ConfigurationTable<N> {
             checked.map_err(|field| ConfigError::Jet { index, field })?;
         }
         self.spare_translation.validate()?;
+        for (mode, told) in (0_u8..).zip(&self.bending) {
+            told.validate().map_err(|field| ConfigError::Bending { mode, field })?;
+        }
         let seen = self.axis_priority.iter().fold(0_u8, |seen, &axis| match axis {
             0..=2 => seen | (1 << axis),
             _ => seen,

@@ -1,5 +1,6 @@
 //! The controller: one call per control cycle.
 
+use crate::bending::Noise;
 use crate::by_hand::ByHand;
 use crate::command::ABSURD_RATE_RAD_S;
 use crate::config::{ConfigError, ConfigurationTable};
@@ -18,6 +19,7 @@ use crate::pending::Pending;
 use crate::posing::Angular;
 use crate::principal::PrincipalAxes;
 use crate::quaternion::UnitQuaternion;
+use crate::rhythm::Rhythm;
 use crate::rotation::Rotating;
 use crate::selection::Selector;
 use crate::status::Status;
@@ -30,6 +32,8 @@ pub struct Controller<const N: usize> {
     pub(crate) stack: MassProperties,
     pub(crate) principal: PrincipalAxes,
     pub(crate) effectiveness: Effectiveness<N>,
+    /// What the observer reckons with, by the table.
+    pub(crate) noise: Noise,
     pub(crate) ledger: Ledger<N>,
     pub(crate) observer: Option<Observer>,
     /// Tick of the observer's state.
@@ -39,6 +43,9 @@ pub struct Controller<const N: usize> {
     rate_tick: u32,
     /// Whether the observer's attitude is one that was measured.
     is_attitude_known: bool,
+    /// Cycles for which the rate may still be learnt; 0 when it is known.
+    pub(crate) learning: u8,
+    pub(crate) rhythm: Rhythm,
     /// The command in force, and the attitude it asks for if it does.
     pub(crate) command: Option<Command>,
     pub(crate) target: UnitQuaternion,
@@ -81,17 +88,21 @@ impl<const N: usize> Controller<N> {
         let stack = table.validate()?;
         let effectiveness = Effectiveness::new(&table.jets, &stack);
         let enabled = enabled(&table.jets);
+        let noise = Noise::of(&table.filter, &table.bending);
         let mut controller = Self {
             table,
             stack,
             principal: PrincipalAxes::of(&stack.inertia_kg_m2()),
             effectiveness,
+            noise,
             ledger: Ledger::new(),
             observer: None,
             seen_tick: 0,
             attitude_tick: 0,
             rate_tick: 0,
             is_attitude_known: false,
+            learning: 0,
+            rhythm: Rhythm::NONE,
             command: None,
             target: UnitQuaternion::IDENTITY,
             is_woken: false,
@@ -180,6 +191,10 @@ impl<const N: usize> Controller<N> {
         (self.stack, self.retold) = (stack, false);
         self.effectiveness.measure(&self.table.jets, &stack);
         self.enabled = enabled(&self.table.jets);
+        self.noise = Noise::of(&self.table.filter, &self.table.bending);
+        if self.table.bending != table.bending {
+            self.rhythm = Rhythm::NONE;
+        }
         if !same_pulses {
             self.angular.forget_offer();
             self.prices = Prices::default();
@@ -259,8 +274,12 @@ impl<const N: usize> Controller<N> {
         if self.too_old(ticks_between(newest, input.tick)) {
             return self.shut(open_tick, Status::Stale);
         }
+        if self.learning != 0 && self.goes_on_learning() {
+            return self.shut(open_tick, Status::Learning);
+        }
         let usable = self.usable(input.inhibited, input.shut_groups);
         let (on_ticks, fired, error_rad) = self.fire(open_tick, &motion, usable, witness);
+        let fired = if fired == Status::Quiet { fired } else { self.in_rhythm(open_tick, &on_ticks, fired) };
         self.ledger.book(open_tick, &on_ticks, self.table.timing.cycle_ticks);
         let status = worse(taken, worse(fired, measured));
         CycleOutput { on_ticks, status, error_rad, ..self.output(open_tick, motion) }
@@ -339,8 +358,9 @@ impl<const N: usize> Controller<N> {
         };
         self.is_attitude_known = attitude.is_some();
         let motion = Motion { attitude: attitude.unwrap_or_default(), rate_rad_s };
-        self.observer = Some(Observer::new(motion, &self.table.filter));
+        self.observer = Some(Observer::new(motion, &self.table.filter, &self.noise));
         (self.seen_tick, self.attitude_tick, self.rate_tick) = (tick, tick, rate_tick);
+        self.begin_learning();
     }
 
     /// Whether the command in force can be flown without knowing the attitude.
@@ -357,9 +377,9 @@ impl<const N: usize> Controller<N> {
         }
         if let Some(observer) = &mut self.observer {
             if self.is_attitude_known {
-                observer.see_attitude(measured, &self.table.filter);
+                observer.see_attitude(measured, &self.noise);
             } else {
-                observer.find_attitude(measured, &self.table.filter);
+                observer.find_attitude(measured, &self.noise);
             }
             self.is_attitude_known = true;
         }
@@ -375,7 +395,7 @@ impl<const N: usize> Controller<N> {
             return false;
         }
         if let Some(observer) = &mut self.observer {
-            observer.see_rate(measured_rad_s, &self.table.filter);
+            observer.see_rate(measured_rad_s, &self.noise);
         }
         self.rate_tick = tick;
         true
@@ -501,6 +521,6 @@ pub(crate) fn enabled(jets: &[Jet]) -> JetMask {
 }
 
 /// The status that matters more: the higher number.
-fn worse(a: Status, b: Status) -> Status {
+pub(crate) fn worse(a: Status, b: Status) -> Status {
     if b.number() > a.number() { b } else { a }
 }

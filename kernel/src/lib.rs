@@ -26,7 +26,7 @@
 //! [`controller::Controller::step`] runs at the start of every control cycle:
 //!
 //! 1. **Measure** ([`observer`]): the filter moves to the sample's tick with everything the
-//!    [`ledger`] says has acted by then, and takes the sample in.
+//!    [`ledger`] says has acted by then, and takes the sample in. Swings that it is told of ([`bending`]) count as noise.
 //! 2. **Predict**: motion at the tick at which this cycle's pulses will open, with everything
 //!    commanded but not yet seen. A late measurement cannot fire twice.
 //! 3. **Decide** ([`hold`], or the open-loop demand): nothing while every axis stays within its
@@ -58,6 +58,7 @@
 // Tests compare with f64.
 #![cfg_attr(test, allow(clippy::disallowed_types))]
 
+pub mod bending;
 pub(crate) mod by_hand;
 pub mod command;
 pub mod config;
@@ -83,6 +84,7 @@ pub(crate) mod posing;
 pub mod principal;
 pub mod pulse;
 pub mod quaternion;
+pub(crate) mod rhythm;
 pub(crate) mod rotation;
 pub mod selection;
 pub mod slew;

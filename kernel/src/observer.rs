@@ -6,6 +6,7 @@
 //! the bias observable; without attitudes it stays where it was. The method is textbook (for example
 //! Gelb, *Applied Optimal Estimation*, 1974, ch. 4), the numbers come from the table.
 
+use crate::bending::Noise;
 use crate::config::FilterSettings;
 use crate::linalg::{Mat3, Vec3};
 use crate::mass_properties::MassProperties;
@@ -48,11 +49,11 @@ const FIRST_WANDER_S: f32 = 3_600.0;
 impl Observer {
     /// A filter that starts at the first measured motion.
     #[must_use]
-    pub fn new(motion: Motion, settings: &FilterSettings) -> Self {
+    pub fn new(motion: Motion, settings: &FilterSettings, noise: &Noise) -> Self {
         let mut covariance = [[0.0; 4]; 4];
         let square = |x: f32| x * x;
-        covariance[0][0] = square(settings.attitude_noise_rad);
-        covariance[1][1] = math::min(FIRST_RATE_VARIANCE, 4.0 * square(settings.rate_noise_rad_s));
+        covariance[0][0] = noise.attitude_rad2;
+        covariance[1][1] = math::min(FIRST_RATE_VARIANCE, 4.0 * noise.rate_rad2_s2);
         covariance[2][2] = square(settings.disturbance_walk_rad_s2) * FIRST_WANDER_S;
         covariance[3][3] = square(settings.bias_walk_rad_s) * FIRST_WANDER_S;
         Self { motion, disturbance_rad_s2: Vec3::ZERO, bias_rad_s: Vec3::ZERO, covariance }
@@ -77,6 +78,12 @@ impl Observer {
             && finite(&self.bias_rad_s.0)
             && finite(p0)
             && finite(&[p1[1], p1[2], p1[3], p2[2], p2[3], p3[3]])
+    }
+
+    /// Variance of the estimated rate about each axis, (rad/s)².
+    #[must_use]
+    pub fn rate_variance(&self) -> f32 {
+        self.covariance[1][1]
     }
 
     /// Estimated gyro bias, body axes, rad/s.
@@ -148,31 +155,29 @@ impl Observer {
     }
 
     /// Takes in an attitude measured at the filter's time.
-    pub fn see_attitude(&mut self, measured: UnitQuaternion, settings: &FilterSettings) {
+    pub fn see_attitude(&mut self, measured: UnitQuaternion, noise: &Noise) {
         let innovation = measured.error_from(self.motion.attitude);
-        let noise = settings.attitude_noise_rad * settings.attitude_noise_rad;
         let p = &self.covariance;
         let cross = [p[0][0], p[1][0], p[2][0], p[3][0]];
-        self.correct(cross, p[0][0] + noise, innovation);
+        self.correct(cross, p[0][0] + noise.attitude_rad2, innovation);
     }
 
     /// Takes in the first attitude, measured at the filter's time, after rates alone: nothing was known of it.
-    pub fn find_attitude(&mut self, measured: UnitQuaternion, settings: &FilterSettings) {
+    pub fn find_attitude(&mut self, measured: UnitQuaternion, noise: &Noise) {
         self.motion.attitude = measured;
         let p = &mut self.covariance;
         for other in 1..4 {
             (p[0][other], p[other][0]) = (0.0, 0.0);
         }
-        p[0][0] = settings.attitude_noise_rad * settings.attitude_noise_rad;
+        p[0][0] = noise.attitude_rad2;
     }
 
     /// Takes in a rate measured at the filter's time (bias included), body axes, rad/s.
-    pub fn see_rate(&mut self, measured_rad_s: Vec3, settings: &FilterSettings) {
+    pub fn see_rate(&mut self, measured_rad_s: Vec3, noise: &Noise) {
         let innovation = measured_rad_s - self.motion.rate_rad_s - self.bias_rad_s;
-        let noise = settings.rate_noise_rad_s * settings.rate_noise_rad_s;
         let p = &self.covariance;
         let cross = [p[0][1] + p[0][3], p[1][1] + p[1][3], p[2][1] + p[2][3], p[3][1] + p[3][3]];
-        self.correct(cross, cross[1] + cross[3] + noise, innovation);
+        self.correct(cross, cross[1] + cross[3] + noise.rate_rad2_s2, innovation);
     }
 
     /// One scalar update: `cross` is P·Hᵀ, `variance` the innovation's.

@@ -30,10 +30,14 @@ pub enum Status {
     Predicted = 12,
     /// This cycle's rate is missing or refused: flown on the attitude alone.
     RateMissing = 13,
+    /// Firings keep meeting a told bending mode in step: each adds to the swing that those before it left.
+    Rhythm = 15,
     /// No measurement young enough to act on; all jets shut.
     Stale = 20,
     /// No valid attitude and rate since the start; all jets shut.
     Starting = 21,
+    /// Since the start the rate has not been told yet from the swing of a bending mode; all jets shut.
+    Learning = 22,
     /// The command holds a number that cannot be flown; the last good command goes on.
     CommandRefused = 30,
     /// No free axis is near enough to the one that a rotation is asked about, or the nearest is the intermediate one; the
@@ -61,7 +65,7 @@ pub enum Trust {
 
 impl Status {
     /// Every status, in the order of the numbers.
-    pub const ALL: [Self; 19] = [
+    pub const ALL: [Self; 21] = [
         Self::Quiet,
         Self::Firing,
         Self::Drifting,
@@ -74,8 +78,10 @@ impl Status {
         Self::Prioritised,
         Self::Predicted,
         Self::RateMissing,
+        Self::Rhythm,
         Self::Stale,
         Self::Starting,
+        Self::Learning,
         Self::CommandRefused,
         Self::AxisRefused,
         Self::SlewRefused,
@@ -112,10 +118,13 @@ impl Status {
             | Self::Prioritised
             | Self::Predicted
             | Self::RateMissing
+            | Self::Rhythm
             | Self::CommandRefused
             | Self::AxisRefused
             | Self::SlewRefused => Trust::Degraded,
-            Self::Stale | Self::Starting | Self::SelectionFailed | Self::NoJets => Trust::Withheld,
+            Self::Stale | Self::Starting | Self::Learning | Self::SelectionFailed | Self::NoJets => {
+                Trust::Withheld
+            }
         }
     }
 }

@@ -11,7 +11,9 @@
 //! are stored as zeros: every cycle has the same length but for its command. The order within a table
 //! is that of the functions here; both directions stand next to each other.
 
-use stackhold_kernel::config::{ConfigurationTable, FilterSettings, SharedLimits, SpareTranslation, Timing};
+use stackhold_kernel::config::{
+    BendingMode, ConfigurationTable, FilterSettings, SharedLimits, SpareTranslation, Timing,
+};
 use stackhold_kernel::cycle::{
     AttitudeSample, Command, CycleInput, Hand, HandDemand, Pace, RateSample, Rotation, Slew,
 };
@@ -97,6 +99,9 @@ pub fn write_flight<const N: usize>(name: &str, table: &ConfigurationTable<N>, p
     put(u32::from(table.shared.most_jets_at_once));
     put_floats(table.shared.flow_limit_kg_s, put);
     put_floats([table.spare_translation.extra_share, table.spare_translation.within_m_s], put);
+    for mode in &table.bending {
+        put_floats([mode.frequency_hz, mode.damping_ratio, mode.swing_rad], put);
+    }
     put(table.jets.iter().fold(0, |count, _| count + 1));
     for jet in &table.jets {
         write_jet(jet, put);
@@ -117,6 +122,7 @@ fn read_flight<const N: usize>(words: &mut impl Words) -> Result<Item<N>, Malfor
     let most_jets_at_once = word(words)?.to_le_bytes()[0];
     let shared = SharedLimits { most_jets_at_once, flow_limit_kg_s: floats(words)? };
     let [extra_share, within_m_s] = floats(words)?;
+    let bending = [read_mode(words)?, read_mode(words)?];
     let mut table = ConfigurationTable {
         identity,
         mass_kg,
@@ -140,11 +146,17 @@ fn read_flight<const N: usize>(words: &mut impl Words) -> Result<Item<N>, Malfor
         axis_priority,
         shared,
         spare_translation: SpareTranslation { extra_share, within_m_s },
+        bending,
     };
     for _ in 0..word(words)? {
         table.jets.push(read_jet(words)?).map_err(|_| Malformed::TooManyJets)?;
     }
     Ok(Item::Flight(name, table))
+}
+
+fn read_mode(words: &mut impl Words) -> Result<BendingMode, Malformed> {
+    let [frequency_hz, damping_ratio, swing_rad] = floats(words)?;
+    Ok(BendingMode { frequency_hz, damping_ratio, swing_rad })
 }
 
 fn write_jet(jet: &Jet, put: &mut impl FnMut(u32)) {

@@ -40,6 +40,7 @@ fn show(found: &Authority, console: &mut Console<'_>) -> Result<()> {
     for interface in &found.interfaces {
         interface_loads(interface, found.rate_change_deg_s, console)?;
     }
+    free_modes(found, console)?;
     console.line("")
 }
 
@@ -251,6 +252,19 @@ fn interface_loads(
         number(rate_change_deg_s)
     ))?;
     console.line(&table(&["axis", "largest force N", "largest moment N m"], rows.collect(), 1))
+}
+
+/// How the stack swings at its joints, where it has some.
+fn free_modes(found: &Authority, console: &mut Console<'_>) -> Result<()> {
+    if found.free_modes.is_empty() {
+        return Ok(());
+    }
+    heading("How the free stack swings, as [[told_bending]] tells the kernel", console)?;
+    let rows = found.free_modes.iter().map(|mode| {
+        [mode.frequency_hz, mode.damping_ratio, mode.turn_per_bend].into_iter().map(number).collect()
+    });
+    let header = ["frequency Hz", "damping ratio", "turn of the sensors over angle of the joint"];
+    console.line(&table(&header, rows.collect(), 0))
 }
 
 fn sign_margins(found: &SignMargins, console: &mut Console<'_>) -> Result<()> {

@@ -2,9 +2,9 @@
 
 use serde::Serialize;
 use serde_json::{Value, json};
-use stackhold_kernel::config::GROUPS;
+use stackhold_kernel::config::{GROUPS, MODES};
 use stackhold_kernel::flight_table::layout::{
-    self as at, FILTER, JETS, SECTIONS, STACK, TIMING, VERSION, jet_at, table_bytes,
+    self as at, FILTER, JETS, STACK, TIMING, VERSION, VERSION_1, jet_at, jets_in, table_bytes, table_bytes_1,
 };
 
 /// How a field is stored.
@@ -74,16 +74,19 @@ pub struct Difference {
     pub unit: &'static str,
 }
 
-/// All fields of a table of so many jets.
-pub(super) fn fields(jets: usize) -> Vec<Field> {
+/// All fields of a table of so many bytes, which tell its version and its jets.
+pub(super) fn fields(length: usize) -> Vec<Field> {
+    let jets = jets_in(length);
+    let (version, sections) =
+        if length == table_bytes_1(jets) { (VERSION_1, at::SECTIONS_1) } else { (VERSION, at::SECTIONS) };
     let mut all = Vec::new();
     let mut put = |offset: usize, kind: Kind, key: &str, words: &str, unit, range| {
         let (key, words) = (key.to_owned(), words.to_owned());
         all.push(Field { offset, kind, key, words, unit, range, jet: None });
     };
     put(0, Kind::Text(4), "marker", "marker", "", "SHFT");
-    put(at::AT_VERSION, Kind::Half, "format_version", "format version", "", const_range(VERSION));
-    put(at::AT_SECTIONS, Kind::Half, "sections", "sections", "", const_range(SECTIONS));
+    put(at::AT_VERSION, Kind::Half, "format_version", "format version", "", const_range(version));
+    put(at::AT_SECTIONS, Kind::Half, "sections", "sections", "", const_range(sections));
     put(at::AT_LENGTH, Kind::Word, "length_bytes", "length", "bytes", "as many as there are");
     put(at::AT_SEQUENCE, Kind::Word, "sequence", "sequence number", "", "1 or more");
     put(at::AT_IDENTITY, Kind::Hex, "identity", "identity of the values", "", "any");
@@ -97,7 +100,11 @@ pub(super) fn fields(jets: usize) -> Vec<Field> {
     for index in 0..jets {
         jet(&mut all, index);
     }
-    let offset = table_bytes(jets) - at::CHECKSUM_BYTES;
+    let end = if version == VERSION_1 { table_bytes_1(jets) } else { table_bytes(jets) };
+    if version != VERSION_1 {
+        bending(&mut all, jets);
+    }
+    let offset = end - at::CHECKSUM_BYTES;
     all.push(Field {
         offset,
         kind: Kind::Hex,
@@ -113,7 +120,9 @@ pub(super) fn fields(jets: usize) -> Vec<Field> {
 fn const_range(number: u16) -> &'static str {
     match number {
         1 => "1",
+        2 => "2",
         5 => "5",
+        6 => "6",
         _ => "as this version has it",
     }
 }
@@ -123,7 +132,8 @@ type Put<'a> = &'a mut dyn FnMut(usize, Kind, &str, &str, &'static str, &'static
 /// Kind and length of a section; its kind is its number.
 fn head(put: Put, start: usize, section: &str, length: &'static str) {
     let ranges = [(STACK, "1"), (TIMING, "2"), (FILTER, "3"), (at::SELECTION, "4"), (JETS, "5")];
-    let range = ranges.iter().find(|(one, _)| one.start == start).map_or("", |(_, range)| *range);
+    // What has no fixed place are the bending modes.
+    let range = ranges.iter().find(|(one, _)| one.start == start).map_or("6", |(_, range)| *range);
     put(start, Kind::Half, &format!("{section}.kind"), &format!("section {section}: kind"), "", range);
     let words = format!("section {section}: length");
     put(start + 2, Kind::Half, &format!("{section}.length_bytes"), &words, "bytes", length);
@@ -198,6 +208,28 @@ fn selection(put: Put) {
     }
 }
 
+fn bending(all: &mut Vec<Field>, jets: usize) {
+    let section = at::bending(jets);
+    let mut put = |offset: usize, kind: Kind, key: &str, words: &str, unit, range| {
+        let (key, words) = (key.to_owned(), words.to_owned());
+        all.push(Field { offset, kind, key, words, unit, range, jet: None });
+    };
+    head(&mut put, section.start, "bending", "24");
+    let rows = [
+        ("frequency_hz", "frequency", "Hz", "1e-3 to 100; 0 for no mode"),
+        ("damping_ratio", "damping ratio", "", "0 to 1; 0 without a mode"),
+        ("swing_rad", "swing", "rad", "0 to 0.5; 0 without a mode"),
+    ];
+    for mode in 0..MODES {
+        let start = section.body() + at::MODE_BYTES * mode;
+        for (index, (key, words, unit, range)) in rows.into_iter().enumerate() {
+            let (key, words) =
+                (format!("bending.{mode}.{key}"), format!("bending mode {}: {words}", mode + 1));
+            put(start + 4 * index, Kind::Float, &key, &words, unit, range);
+        }
+    }
+}
+
 fn jet(all: &mut Vec<Field>, index: usize) {
     let start = jet_at(index);
     let mut put = |offset: usize, kind, key: String, words: String, unit, range| {
@@ -231,8 +263,8 @@ fn jet(all: &mut Vec<Field>, index: usize) {
 }
 
 /// The fields of a table with their values.
-pub(super) fn values(bytes: &[u8], jets: usize, names: &[String]) -> Vec<FieldValue> {
-    fields(jets).into_iter().map(|field| value(&field, bytes, names)).collect()
+pub(super) fn values(bytes: &[u8], names: &[String]) -> Vec<FieldValue> {
+    fields(bytes.len()).into_iter().map(|field| value(&field, bytes, names)).collect()
 }
 
 fn value(field: &Field, bytes: &[u8], names: &[String]) -> FieldValue {
@@ -301,7 +333,10 @@ fn letters(bytes: &[u8]) -> String {
 pub(super) fn differences(first: &[FieldValue], second: &[FieldValue]) -> Vec<Difference> {
     let mut found = Vec::new();
     for field in first.iter().filter(|field| field.field != "checksum") {
-        let other = second.iter().find(|other| other.offset == field.offset && other.field == field.field);
+        let other = second.iter().find(|other| {
+            // What comes after the jets has no fixed place.
+            other.field == field.field && (other.offset == field.offset || field.jet.is_none())
+        });
         let Some(other) = other.filter(|other| other.text != field.text) else { continue };
         found.push(Difference {
             jet: field.jet.clone(),

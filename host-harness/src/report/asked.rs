@@ -162,6 +162,11 @@ fn disturbances(scenario: &Scenario) -> Markup {
             " m; at the start along " (vector(slosh.hangs_along)) "; damping "
             (with_unit(slosh.damping_per_s, "1/s")) "."
         } }
+        @for mode in &scenario.kernel.bending { p {
+            "The kernel is told a bending mode of " (with_unit(mode.frequency_hz, "Hz")) ", damping "
+            (number(mode.damping_ratio)) " of critical, that turns the sensors by "
+            (with_unit(mode.swing_rad.to_degrees(), "°")) "."
+        } }
         @if let Some(orbit) = &scenario.orbit { p {
             "Gravity gradient of a circular orbit of " (number(orbit.rate_rad_s.to_degrees()))
             " °/s; inertial axes: up at the start " (vector(orbit.up_at_start))

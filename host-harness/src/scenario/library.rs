@@ -16,6 +16,7 @@ const SCENARIOS: &[(&str, &str)] = embedded![
     "gravity_gradient_hold",
     "flexible_grip_hold",
     "sloshing_tank_hold",
+    "bent_grip_hold",
     "noisy_undisturbed_hold",
     "one_axis_limit_cycle",
     "one_axis_firing_roll",

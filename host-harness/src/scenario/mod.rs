@@ -37,6 +37,8 @@
 //! | `assumed_bias_walk_deg_s_per_root_s` | wander of the gyro bias | 1e-7 |
 //! | `assumed_disturbance_walk_deg_s2_per_root_s` | wander of the standing push | 1e-6 |
 //! | `assumed_firing_error` | one-sigma error of a firing, fraction | scatter of the actuators, at least 0.01 |
+//! | `[[told_bending]]` `frequency_hz`, `swing_deg` | at most two bending modes that the kernel is told: frequency of the free stack, as `stackhold authority` says it; amplitude to reckon with at the sensors (0: it only watches the rhythm of the firings) | none |
+//! | `damping_ratio` | damping over critical | 0.005 |
 //! | `[flight_table]` `configuration` | the stack as the board knows it, at most 32 letters | `name` |
 //! | `sequence` | number of the table among those of the vehicle, from 1 | 1 |
 //! | `[initial]` `attitude_xyzw`, `rate_deg_s` | state at time zero | `[0, 0, 0, 1]`, zero |
@@ -104,6 +106,7 @@
 
 pub mod model;
 
+mod bending_file;
 mod checks;
 mod figures;
 mod hand_file;

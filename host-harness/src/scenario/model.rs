@@ -275,6 +275,19 @@ pub struct KernelSettings {
     pub assumed_firing_error: f64,
     /// What limits or steers the choice of jets.
     pub trade: Trade,
+    /// Bending modes that it is told, at most two.
+    pub bending: Vec<ToldBending>,
+}
+
+/// A bending mode as the kernel is told it.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct ToldBending {
+    /// Frequency of the free stack, Hz.
+    pub frequency_hz: f64,
+    /// Damping over critical.
+    pub damping_ratio: f64,
+    /// Amplitude of the angle that the sensors turn through, rad.
+    pub swing_rad: f64,
 }
 
 /// What a flight table is called on the board.

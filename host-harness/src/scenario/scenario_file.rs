@@ -4,6 +4,7 @@ use stackhold_kernel::flight_table::NAME_LENGTH;
 use stackhold_kernel::ledger::COVERED_CYCLES;
 use toml::de::DeTable;
 
+use super::bending_file::read_told_bending;
 use super::figures::{FIGURES, known};
 use super::joint_file::read_joints;
 use super::model::{
@@ -258,7 +259,7 @@ fn read_kernel(
     actuators: Option<&Actuators>,
 ) -> Option<KernelSettings> {
     let Some(section) = root.section("kernel") else {
-        root.accept(&["manifold", "jet_price"]);
+        root.accept(&["manifold", "jet_price", "told_bending"]);
         if !root.has("kernel") {
             root.complain("kernel", "is missing", "a table headed [kernel] with tick_s and cycle_ticks");
         }
@@ -278,6 +279,7 @@ fn read_kernel(
     let age = read_age_limit(&section, tick * f64::from(cycle), oldest);
     let assumed = read_assumed(&section, sensors, actuators);
     let trade = read_trade(root, &section, jets, thrust_factor);
+    let bending = read_told_bending(root);
     section.finish();
     let jets_fit = clock.is_none_or(|(tick, cycle)| {
         let idle = (off.unwrap_or(0), delay.unwrap_or(0));
@@ -297,6 +299,7 @@ fn read_kernel(
         assumed_disturbance_walk_rad_s2: disturbance,
         assumed_firing_error: firing,
         trade: trade?,
+        bending: bending?,
     })
 }
 

@@ -18,8 +18,9 @@
 //! the velocity at which propellant leaves. The jets' bodies and tanks are never carried.
 
 use crate::scenario::model::{Joint, Vehicle};
-use crate::stack::{Composite, Stack};
+use crate::stack::{Composite, Stack, full_tanks};
 use nalgebra::{Matrix2, Matrix3, Matrix3x2, Vector2, Vector3};
+use serde::Serialize;
 
 /// Joints there may be.
 pub const MOST: usize = 2;
@@ -59,6 +60,26 @@ pub struct Bend {
     pub angle: Vector2<f64>,
     /// The `π` of the model, N·m·s.
     pub momentum: Vector2<f64>,
+}
+
+/// A way in which a free stack swings.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct FreeMode {
+    /// Frequency without damping, Hz: higher than that of a joint with one side held still.
+    pub frequency_hz: f64,
+    /// Damping over critical, as far as the joints' dampers do not couple it with the other mode.
+    pub damping_ratio: f64,
+    /// Turn of the jets and sensors for a unit of the angle of the joint that bends most, rad/rad.
+    pub turn_per_bend: f64,
+}
+
+/// The ways in which a stack with full tanks swings freely, slowest first; none without a joint.
+#[must_use]
+pub fn free_modes(vehicle: &Vehicle, joints: &[Joint], present: &[String]) -> Vec<FreeMode> {
+    let Some(joints) = Joints::new(vehicle, joints, present) else { return Vec::new() };
+    let whole = Stack::new(vehicle, present).with_propellant(&full_tanks(vehicle));
+    let Some(inverse) = whole.inertia.try_inverse() else { return Vec::new() };
+    joints.coupling(&whole, &inverse).free_modes(&inverse)
 }
 
 /// The joints as they work on the mass properties of the moment.
@@ -222,6 +243,31 @@ impl Coupling {
     pub fn energy(&self, bend: &Bend, rates: &Vector2<f64>) -> f64 {
         let springs = bend.angle.dot(&self.stiffness.component_mul(&bend.angle));
         0.5 * (rates.dot(&bend.momentum) + springs)
+    }
+
+    /// Modes with `h = 0`, where the joints alone obey `A θ'' + K θ = 0`, `A` the inertia whose inverse is kept: the
+    /// generalised eigenproblem of a pair of joints, in closed form.
+    fn free_modes(&self, inverse_inertia: &Matrix3<f64>) -> Vec<FreeMode> {
+        let Some(inertia) = self.inverse.try_inverse() else { return Vec::new() };
+        let a = self.inverse * Matrix2::from_diagonal(&self.stiffness);
+        let (middle, half) = (0.5 * a.trace(), (0.25 * a.trace().powi(2) - a.determinant()).max(0.0).sqrt());
+        // A joint that is not there has no stiffness, and gives a root of zero.
+        let squares = [middle - half, middle + half].into_iter().filter(|square| *square > 1e-9 * middle);
+        squares
+            .map(|square| {
+                let rows = [Vector2::new(a.m12, square - a.m11), Vector2::new(square - a.m22, a.m21)];
+                let shape = if rows[0].norm() > rows[1].norm() { rows[0] } else { rows[1] };
+                // Twice the same frequency: any shape is one.
+                let shape = if shape.amax() > 0.0 { shape / shape.amax() } else { Vector2::x() };
+                let angular = square.sqrt();
+                let damped = shape.dot(&self.damping.component_mul(&shape));
+                FreeMode {
+                    frequency_hz: angular / std::f64::consts::TAU,
+                    damping_ratio: damped / (2.0 * angular * shape.dot(&(inertia * shape))),
+                    turn_per_bend: (inverse_inertia * self.angular * shape).norm(),
+                }
+            })
+            .collect()
     }
 
     /// Not less than the highest rate at which the joints' state changes, 1/s.

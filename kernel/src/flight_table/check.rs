@@ -1,6 +1,7 @@
 //! The check in memory: a slice of a bank and a piece of the values in force, every cycle.
 
-use crate::config::ConfigurationTable;
+use crate::bending::Noise;
+use crate::config::{BendingMode, ConfigurationTable, MODES};
 use crate::controller::{Controller, enabled};
 use crate::effectiveness::Effect;
 use crate::mass_properties::MassProperties;
@@ -8,8 +9,8 @@ use crate::mass_properties::MassProperties;
 use super::banks::{FlightTables, Stage};
 use super::crc::Checksum;
 use super::decode::fill;
-use super::encode::{Sink, put_filter, put_jet, put_selection, put_stack, put_timing};
-use super::layout::{JETS, SELECTION, STACK, TIMING, jet_at, table_bytes};
+use super::encode::{Sink, put_bending, put_filter, put_jet, put_selection, put_stack, put_timing};
+use super::layout::{JETS, SELECTION, STACK, TIMING, bending, jet_at, jets_in, table_bytes};
 
 /// Bytes of a bank that are looked at in one cycle.
 pub const SLICE_BYTES: usize = 32;
@@ -114,7 +115,7 @@ impl<const N: usize, const BYTES: usize> FlightTables<N, BYTES> {
     /// Checks one piece of the values in force against the bank, and what follows from it.
     fn piece_holds(&mut self, controller: &Controller<N>) -> bool {
         let bytes = self.running().bytes();
-        let jets = bytes.len().saturating_sub(table_bytes(0)) / super::layout::JET_BYTES;
+        let jets = jets_in(bytes.len());
         let piece = self.cursor.piece;
         let holds = match piece.checked_sub(OTHER_PIECES) {
             Some(index) => jet_holds(controller, bytes, index),
@@ -233,17 +234,24 @@ fn settings_hold<const N: usize>(controller: &Controller<N>, bytes: &[u8]) -> bo
     let mut settings = Beside::new(bytes, TIMING.start);
     put_timing(&controller.table, &mut settings);
     put_filter(&controller.table, &mut settings);
-    settings.same
+    settings.same && controller.noise == Noise::of(&controller.table.filter, &controller.table.bending)
 }
 
-/// What steers and limits the choice of jets, and how many there are.
+/// What steers and limits the choice of jets, how many there are, and how the stack swings.
 fn selection_holds<const N: usize>(controller: &Controller<N>, bytes: &[u8], jets: usize) -> bool {
     let mut selection = Beside::new(bytes, SELECTION.start);
     put_selection(&controller.table, &mut selection);
     let mut jets_kind = Beside::new(bytes, JETS.start);
     jets_kind.put(&JETS.kind.to_le_bytes());
     let masked = controller.enabled == enabled(&controller.table.jets);
-    selection.same && jets_kind.same && masked && controller.table.jets.len() == jets
+    let bending_holds = if bytes.len() == table_bytes(jets) {
+        let mut modes = Beside::new(bytes, bending(jets).start);
+        put_bending(&controller.table, &mut modes);
+        modes.same
+    } else {
+        controller.table.bending == [BendingMode::NONE; MODES]
+    };
+    selection.same && jets_kind.same && bending_holds && masked && controller.table.jets.len() == jets
 }
 
 /// One jet and its effect.

@@ -2,14 +2,14 @@
 
 use heapless::Vec;
 
-use crate::config::{ConfigurationTable, FilterSettings, Timing};
+use crate::config::{BendingMode, ConfigurationTable, FilterSettings, MODES, Timing};
 use crate::jet::Jet;
 use crate::linalg::{Mat3, Vec3};
 
 use super::crc::Checksum;
 use super::layout::{
-    self as at, CHECKSUM_BYTES, FILTER, JET_BYTES, JETS, LONGEST, MARKER, SECTIONS, SELECTION, STACK,
-    Section, TIMING, VERSION,
+    self as at, CHECKSUM_BYTES, FILTER, JET_BYTES, JETS, LONGEST, MARKER, SECTIONS, SECTIONS_1, SELECTION,
+    STACK, Section, TIMING, VERSION, VERSION_1,
 };
 use super::refusal::{Refusal, Why};
 use super::{Label, Name};
@@ -36,8 +36,12 @@ pub(super) fn fill<const N: usize>(
 ) -> Result<(Label, u32), Refusal> {
     let sum = checksum(bytes)?;
     let mut from = Reader { bytes, at: at::AT_VERSION };
-    from.exactly(VERSION, Why::Version)?;
-    from.exactly(SECTIONS, Why::Sections)?;
+    let version = from.half()?;
+    match version {
+        VERSION => from.exactly(SECTIONS, Why::Sections)?,
+        VERSION_1 => from.exactly(SECTIONS_1, Why::Sections)?,
+        _ => return Err(Refusal::at(Why::Version, at::AT_VERSION, u32::from(version))),
+    }
     // The length has been looked at with the checksum.
     let _ = from.word()?;
     let sequence = from.word()?;
@@ -46,7 +50,11 @@ pub(super) fn fill<const N: usize>(
     }
     table.identity = from.word()?;
     let label = Label { vehicle: from.name()?, configuration: from.name()?, sequence };
-    values(&mut from, table)?;
+    let after_jets =
+        if version == VERSION_1 { 0 } else { at::bending(0).body() - JETS.body() + at::BENDING_BYTES };
+    values(&mut from, table, after_jets)?;
+    table.bending =
+        if version == VERSION_1 { [BendingMode::NONE; MODES] } else { bending(&mut from, table.jets.len())? };
     table.validate().map_err(|error| Refusal::of_value(error, bytes))?;
     Ok((label, sum))
 }
@@ -75,7 +83,12 @@ pub(super) fn checksum(bytes: &[u8]) -> Result<u32, Refusal> {
     if from.word()? == sum { Ok(sum) } else { Err(Refusal::at(Why::Checksum, end, sum)) }
 }
 
-fn values<const N: usize>(from: &mut Reader, table: &mut ConfigurationTable<N>) -> Result<(), Refusal> {
+/// * `after_jets` — bytes between the jets and the checksum.
+fn values<const N: usize>(
+    from: &mut Reader,
+    table: &mut ConfigurationTable<N>,
+    after_jets: usize,
+) -> Result<(), Refusal> {
     from.section(STACK)?;
     table.mass_kg = from.float()?;
     table.centre_of_mass_m = Vec3(from.floats()?);
@@ -89,7 +102,7 @@ fn values<const N: usize>(from: &mut Reader, table: &mut ConfigurationTable<N>) 
     for limit in &mut table.shared.flow_limit_kg_s {
         *limit = from.float()?;
     }
-    jets(from, &mut table.jets)
+    jets(from, &mut table.jets, after_jets)
 }
 
 fn timing(from: &mut Reader) -> Result<Timing, Refusal> {
@@ -114,11 +127,21 @@ fn filter(from: &mut Reader) -> Result<FilterSettings, Refusal> {
     })
 }
 
-fn jets<const N: usize>(from: &mut Reader, jets: &mut Vec<Jet, N>) -> Result<(), Refusal> {
+fn bending(from: &mut Reader, jets: usize) -> Result<[BendingMode; MODES], Refusal> {
+    from.section(at::bending(jets))?;
+    let mut modes = [BendingMode::NONE; MODES];
+    for mode in &mut modes {
+        let [frequency_hz, damping_ratio, swing_rad] = from.floats()?;
+        *mode = BendingMode { frequency_hz, damping_ratio, swing_rad };
+    }
+    Ok(modes)
+}
+
+fn jets<const N: usize>(from: &mut Reader, jets: &mut Vec<Jet, N>, after_jets: usize) -> Result<(), Refusal> {
     from.exactly(JETS.kind, Why::SectionKind)?;
     let offset = from.at;
     let length = usize::from(from.half()?);
-    let left = from.bytes.len().saturating_sub(from.at + CHECKSUM_BYTES);
+    let left = from.bytes.len().saturating_sub(from.at + after_jets + CHECKSUM_BYTES);
     let count = length / JET_BYTES;
     if length != left || count * JET_BYTES != length || count > 32 {
         return Err(Refusal::at(Why::SectionLength, offset, length as u32));

@@ -8,8 +8,8 @@ use crate::jet::Jet;
 use super::Label;
 use super::crc::Checksum;
 use super::layout::{
-    CHECKSUM_BYTES, FILTER, JET_BYTES, JETS, LONGEST, MARKER, SECTIONS, SELECTION, STACK, Section, TIMING,
-    VERSION, table_bytes,
+    self as at, CHECKSUM_BYTES, FILTER, JET_BYTES, JETS, LONGEST, MARKER, SECTIONS, SELECTION, STACK,
+    Section, TIMING, VERSION, table_bytes,
 };
 
 /// Where bytes go: into a buffer, or beside others to be compared.
@@ -43,6 +43,7 @@ pub fn encode<const N: usize>(label: &Label, table: &ConfigurationTable<N>, out:
     for jet in &table.jets {
         put_jet(jet, &mut writer);
     }
+    put_bending(table, &mut writer);
     let sum = Checksum::of(body);
     Writer(checksum).put(&sum.to_le_bytes());
     Some(length)
@@ -103,6 +104,13 @@ pub(super) fn put_selection<const N: usize>(table: &ConfigurationTable<N>, to: &
     to.put(&[table.shared.most_jets_at_once]);
     put_floats(&[table.spare_translation.extra_share, table.spare_translation.within_m_s], to);
     put_floats(&table.shared.flow_limit_kg_s, to);
+}
+
+pub(super) fn put_bending<const N: usize>(table: &ConfigurationTable<N>, to: &mut impl Sink) {
+    put_head(at::bending(table.jets.len()), to);
+    for mode in &table.bending {
+        put_floats(&[mode.frequency_hz, mode.damping_ratio, mode.swing_rad], to);
+    }
 }
 
 pub(super) fn put_jet(jet: &Jet, to: &mut impl Sink) {

@@ -1,11 +1,15 @@
-//! Where the fields of format version 1 stand, bytes from the start of the table.
+//! Where the fields of format versions 1 and 2 stand, bytes from the start of the table.
 
 /// First four bytes of every table.
 pub const MARKER: [u8; 4] = *b"SHFT";
-/// The version this kernel reads.
-pub const VERSION: u16 = 1;
+/// The version this kernel writes; it reads the ones before it too.
+pub const VERSION: u16 = 2;
 /// Sections of this version.
-pub const SECTIONS: u16 = 5;
+pub const SECTIONS: u16 = 6;
+/// The version without bending modes, and its sections.
+pub const VERSION_1: u16 = 1;
+/// Sections of version 1.
+pub const SECTIONS_1: u16 = 5;
 /// Longest table of any version, bytes: what the checksum guards against five flipped bits.
 pub const LONGEST: usize = 2_048;
 /// Bytes of the checksum.
@@ -57,6 +61,13 @@ pub const SELECTION: Section = Section { kind: 4, start: 184, length: 140 };
 /// The jets.
 pub const JETS: Section = Section { kind: 5, start: 328, length: 0 };
 
+/// Kind and length of the body of the bending modes' section, which comes after the jets.
+pub const BENDING_KIND: u16 = 6;
+/// Bytes of one bending mode.
+pub const MODE_BYTES: usize = 12;
+/// Bytes of all bending modes.
+pub const BENDING_BYTES: usize = MODE_BYTES * crate::bending::MODES;
+
 /// Bytes of one jet.
 pub const JET_BYTES: usize = 48;
 
@@ -105,7 +116,25 @@ pub const JET_ENABLED: usize = 47;
 /// Bytes of a table of so many jets.
 #[must_use]
 pub const fn table_bytes(jets: usize) -> usize {
-    JETS.body() + JET_BYTES * jets + CHECKSUM_BYTES
+    bending(jets).body() + BENDING_BYTES + CHECKSUM_BYTES
+}
+
+/// The same of version 1.
+#[must_use]
+pub const fn table_bytes_1(jets: usize) -> usize {
+    jet_at(jets) + CHECKSUM_BYTES
+}
+
+/// Jets in a table of so many bytes, of either version: what comes after them is shorter than one.
+#[must_use]
+pub const fn jets_in(bytes: usize) -> usize {
+    bytes.saturating_sub(table_bytes_1(0)) / JET_BYTES
+}
+
+/// The bending modes of a table of so many jets.
+#[must_use]
+pub const fn bending(jets: usize) -> Section {
+    Section { kind: BENDING_KIND, start: jet_at(jets), length: BENDING_BYTES as u16 }
 }
 
 /// Offset of a jet, counted from 0.

@@ -1,9 +1,9 @@
 //! Why a flight table is refused, and where.
 
-use crate::config::{ConfigError, FilterField, JetField, TimingField};
+use crate::config::{BendingField, ConfigError, FilterField, JetField, TimingField};
 use crate::mass_properties::MassPropertiesError;
 
-use super::layout::{self as at, JETS, SELECTION, STACK, TIMING, jet_at};
+use super::layout::{self as at, JETS, SELECTION, STACK, TIMING, bending, jet_at, jets_in};
 
 /// A refusal: what is wrong, where, and what stands there. Fixed size, to be sent over a link as it is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -147,6 +147,14 @@ fn place(error: ConfigError, bytes: &[u8]) -> (usize, usize) {
         ConfigError::AxisPriority => (SELECTION.body(), 3),
         ConfigError::MostJetsAtOnce => (at::AT_MOST_JETS, 1),
         ConfigError::FlowLimit { group } => (at::AT_FLOW_LIMITS + 4 * usize::from(group), 4),
+        ConfigError::Bending { mode, field } => {
+            let index = match field {
+                BendingField::Frequency => 0,
+                BendingField::DampingRatio => 1,
+                BendingField::Swing => 2,
+            };
+            (bending(jets_in(bytes.len())).body() + at::MODE_BYTES * usize::from(mode) + 4 * index, 4)
+        }
         ConfigError::SpareTranslation => {
             let share_is_sound = float(bytes, at::AT_EXTRA_SHARE).is_some_and(|v| (0.0..=100.0).contains(&v));
             (if share_is_sound { at::AT_WITHIN } else { at::AT_EXTRA_SHARE }, 4)

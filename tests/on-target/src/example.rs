@@ -244,7 +244,7 @@ pub(crate) mod tests {
     use std::vec::Vec;
 
     use stackhold_kernel::config::{
-        ConfigurationTable, FilterSettings, SharedLimits, SpareTranslation, Timing,
+        BendingMode, ConfigurationTable, FilterSettings, MODES, SharedLimits, SpareTranslation, Timing,
     };
     use stackhold_kernel::jet::Jet;
     use stackhold_kernel::linalg::{Mat3, Vec3};
@@ -292,6 +292,7 @@ pub(crate) mod tests {
             axis_priority: [0, 1, 2],
             shared: SharedLimits::NONE,
             spare_translation: SpareTranslation::OFF,
+            bending: [BendingMode::NONE; MODES],
         }
     }
 

@@ -1,6 +1,8 @@
 //! Vehicles drawn at random: plausible ones, and ones that are hard to steer or to reckon with.
 
-use stackhold_kernel::config::{ConfigurationTable, FilterSettings, SharedLimits, SpareTranslation, Timing};
+use stackhold_kernel::config::{
+    BendingMode, ConfigurationTable, FilterSettings, MODES, SharedLimits, SpareTranslation, Timing,
+};
 use stackhold_kernel::jet::Jet;
 use stackhold_kernel::linalg::{Mat3, Vec3};
 use stackhold_kernel::math;
@@ -39,6 +41,7 @@ pub fn table<const N: usize>(random: &mut Random, identity: u32) -> Configuratio
         axis_priority: priority(random),
         shared: SharedLimits::NONE,
         spare_translation: SpareTranslation::OFF,
+        bending: [BendingMode::NONE; MODES],
     };
     let layout = match random.below(8) {
         0..=3 => Layout::Irregular,
@@ -58,6 +61,7 @@ pub fn table<const N: usize>(random: &mut Random, identity: u32) -> Configuratio
         let _ = table.jets.push(last);
     }
     share(random, &mut table);
+    table.bending = [bending(random, &timing), bending(random, &timing)];
     if random.one_in(20) {
         spoil(random, &mut table);
     }
@@ -82,6 +86,21 @@ fn filter(random: &mut Random) -> FilterSettings {
         bias_walk_rad_s: if random.one_in(4) { 0.0 } else { random.of_any_size(-30, -14) },
         disturbance_walk_rad_s2: if random.one_in(4) { 0.0 } else { random.of_any_size(-30, -14) },
         firing_error: random.between(0.0, 0.3),
+    }
+}
+
+/// None, or one, of any damping, with a swing or without: of any frequency, or of a period that firings in every so many
+/// cycles meet in step.
+fn bending(random: &mut Random, timing: &Timing) -> BendingMode {
+    if !random.one_in(3) {
+        return BendingMode::NONE;
+    }
+    let cycles = 1.0 + random.below(3) as f32;
+    let met = math::clamp(1.0 / (cycles * timing.cycle_s()), 1e-3, 100.0);
+    BendingMode {
+        frequency_hz: if random.one_in(2) { met } else { random.of_any_size(-8, 4) },
+        damping_ratio: if random.one_in(2) { 0.0 } else { random.of_any_size(-12, -1) },
+        swing_rad: if random.one_in(4) { 0.0 } else { random.of_any_size(-16, -4) },
     }
 }
 
