@@ -5,7 +5,7 @@ use rand::{Rng, RngExt, SeedableRng};
 use rand_pcg::Pcg64;
 use stackhold_harness::closed_loop::fly_watched;
 use stackhold_harness::scenario::load_embedded;
-use stackhold_harness::scenario::model::{JetState, Mode, Scenario, Told};
+use stackhold_harness::scenario::model::{JetState, Mode, Scenario, Told, ToldBending};
 use stackhold_harness::table::{self, JETS};
 use stackhold_kernel::config::ConfigurationTable;
 use stackhold_kernel::cycle::{
@@ -53,6 +53,7 @@ pub fn all() -> Vec<RecordedFlight> {
     all.push(flown("bent_grip_hold", &shortened("bent_grip_hold", 720.0), None));
     all.push(flown("firing_with_velocity", &with_velocity(), None));
     all.push(flown("slow_rotation", &two_rotations(), None));
+    all.push(flown("firings_in_rhythm", &in_rhythm(), None));
     all.extend(flights);
     all
 }
@@ -126,6 +127,17 @@ fn with_velocity() -> Scenario {
             *velocity_change_m_s = Some([0.004, -0.003, 0.002]);
         }
     }
+    scenario
+}
+
+/// A limit cycle that is turned round every 27.9 s, in step with a bending mode that the kernel is told.
+fn in_rhythm() -> Scenario {
+    let mut scenario = shortened("one_axis_limit_cycle", 300.0);
+    if let Mode::Hold { half_width_rad, .. } = &mut scenario.phases[0].mode {
+        *half_width_rad = [0.1_f64.to_radians(); 3];
+    }
+    scenario.kernel.bending =
+        vec![ToldBending { frequency_hz: 7.5 / 27.92, damping_ratio: 0.0003, swing_rad: 0.0 }];
     scenario
 }
 

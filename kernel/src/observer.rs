@@ -35,8 +35,8 @@ pub struct Observer {
     motion: Motion,
     disturbance_rad_s2: Vec3,
     bias_rad_s: Vec3,
-    /// Covariance of (angle, rate, disturbance, bias), SI, symmetric.
-    covariance: [[f32; 4]; 4],
+    /// Covariance of (angle, rate, disturbance, bias), SI: rows of the upper triangle, for it is symmetric.
+    covariance: [f32; 10],
 }
 
 /// Below this no variance falls (keeps subnormal numbers out of the filter).
@@ -50,12 +50,11 @@ impl Observer {
     /// A filter that starts at the first measured motion.
     #[must_use]
     pub fn new(motion: Motion, settings: &FilterSettings, noise: &Noise) -> Self {
-        let mut covariance = [[0.0; 4]; 4];
         let square = |x: f32| x * x;
-        covariance[0][0] = noise.attitude_rad2;
-        covariance[1][1] = math::min(FIRST_RATE_VARIANCE, 4.0 * noise.rate_rad2_s2);
-        covariance[2][2] = square(settings.disturbance_walk_rad_s2) * FIRST_WANDER_S;
-        covariance[3][3] = square(settings.bias_walk_rad_s) * FIRST_WANDER_S;
+        let rate = math::min(FIRST_RATE_VARIANCE, 4.0 * noise.rate_rad2_s2);
+        let disturbance = square(settings.disturbance_walk_rad_s2) * FIRST_WANDER_S;
+        let bias = square(settings.bias_walk_rad_s) * FIRST_WANDER_S;
+        let covariance = [noise.attitude_rad2, 0.0, 0.0, 0.0, rate, 0.0, 0.0, disturbance, 0.0, bias];
         Self { motion, disturbance_rad_s2: Vec3::ZERO, bias_rad_s: Vec3::ZERO, covariance }
     }
 
@@ -69,21 +68,19 @@ impl Observer {
     /// fed nonsense within the limits of each sample is better started anew.
     #[must_use]
     pub fn is_sane(&self, limit_rad_s: f32) -> bool {
-        let [p0, p1, p2, p3] = &self.covariance;
-        // One triangle of the covariance: the other mirrors it.
         let finite = math::all_finite;
         self.motion.rate_rad_s.0.iter().all(|r| r.abs() <= limit_rad_s)
             && finite(&self.motion.attitude.to_array())
             && finite(&self.disturbance_rad_s2.0)
             && finite(&self.bias_rad_s.0)
-            && finite(p0)
-            && finite(&[p1[1], p1[2], p1[3], p2[2], p2[3], p3[3]])
+            && finite(&self.covariance)
     }
 
     /// Variance of the estimated rate about each axis, (rad/s)².
     #[must_use]
     pub fn rate_variance(&self) -> f32 {
-        self.covariance[1][1]
+        let [_, _, _, _, rate, ..] = self.covariance;
+        rate
     }
 
     /// Estimated gyro bias, body axes, rad/s.
@@ -102,7 +99,8 @@ impl Observer {
     /// for nothing, what is far above counts in full. Rad/s².
     #[must_use]
     pub fn trusted_disturbance_rad_s2(&self) -> Vec3 {
-        let noise = 4.0 * self.covariance[2][2];
+        let [.., variance, _, _] = self.covariance;
+        let noise = 4.0 * variance;
         Vec3(self.disturbance_rad_s2.0.map(|d| {
             let squared = d * d;
             if squared > noise { d * (1.0 - noise / squared) } else { 0.0 }
@@ -132,51 +130,45 @@ impl Observer {
             return;
         }
         self.motion = self.predict(span_s, booked, stack);
-        let p = &mut self.covariance;
+        let [aa, ar, ad, ab, rr, rd, rb, dd, db, bb] = &mut self.covariance;
         let (t, half) = (span_s, 0.5 * span_s * span_s);
-        // P ← F·P·Fᵀ with F = 1 except rows angle: [1, t, t²/2, 0], rate: [0, 1, t, 0].
-        for column in 0..4 {
-            p[0][column] += t * p[1][column] + half * p[2][column];
-            p[1][column] += t * p[2][column];
-        }
-        for row in p.iter_mut() {
-            row[0] += t * row[1] + half * row[2];
-            row[1] += t * row[2];
-        }
-        for i in 0..4 {
-            for j in i + 1..4 {
-                p[j][i] = p[i][j];
-            }
-        }
+        // P ← F·P·Fᵀ with F = 1 except rows angle: [1, t, t²/2, 0], rate: [0, 1, t, 0]. Rows first,
+        *aa += t * *ar + half * *ad;
+        *ar += t * *rr + half * *rd;
+        *ad += t * *rd + half * *dd;
+        *ab += t * *rb + half * *db;
+        *rr += t * *rd;
+        *rd += t * *dd;
+        *rb += t * *db;
+        // then columns.
+        *aa += t * *ar + half * *ad;
+        *ar += t * *ad;
+        *rr += t * *rd;
         let firing = booked.rate_rad_s * settings.firing_error;
-        p[1][1] += firing.dot(firing);
-        p[2][2] += settings.disturbance_walk_rad_s2 * settings.disturbance_walk_rad_s2 * t;
-        p[3][3] += settings.bias_walk_rad_s * settings.bias_walk_rad_s * t;
+        *rr += firing.dot(firing);
+        *dd += settings.disturbance_walk_rad_s2 * settings.disturbance_walk_rad_s2 * t;
+        *bb += settings.bias_walk_rad_s * settings.bias_walk_rad_s * t;
     }
 
     /// Takes in an attitude measured at the filter's time.
     pub fn see_attitude(&mut self, measured: UnitQuaternion, noise: &Noise) {
         let innovation = measured.error_from(self.motion.attitude);
-        let p = &self.covariance;
-        let cross = [p[0][0], p[1][0], p[2][0], p[3][0]];
-        self.correct(cross, p[0][0] + noise.attitude_rad2, innovation);
+        let [aa, ar, ad, ab, ..] = self.covariance;
+        self.correct([aa, ar, ad, ab], aa + noise.attitude_rad2, innovation);
     }
 
     /// Takes in the first attitude, measured at the filter's time, after rates alone: nothing was known of it.
     pub fn find_attitude(&mut self, measured: UnitQuaternion, noise: &Noise) {
         self.motion.attitude = measured;
-        let p = &mut self.covariance;
-        for other in 1..4 {
-            (p[0][other], p[other][0]) = (0.0, 0.0);
-        }
-        p[0][0] = noise.attitude_rad2;
+        let [aa, ar, ad, ab, ..] = &mut self.covariance;
+        (*aa, *ar, *ad, *ab) = (noise.attitude_rad2, 0.0, 0.0, 0.0);
     }
 
     /// Takes in a rate measured at the filter's time (bias included), body axes, rad/s.
     pub fn see_rate(&mut self, measured_rad_s: Vec3, noise: &Noise) {
         let innovation = measured_rad_s - self.motion.rate_rad_s - self.bias_rad_s;
-        let p = &self.covariance;
-        let cross = [p[0][1] + p[0][3], p[1][1] + p[1][3], p[2][1] + p[2][3], p[3][1] + p[3][3]];
+        let [_, ar, _, ab, rr, rd, rb, _, db, bb] = self.covariance;
+        let cross = [ar + ab, rr + rb, rd + db, rb + bb];
         self.correct(cross, cross[1] + cross[3] + noise.rate_rad2_s2, innovation);
     }
 
@@ -196,16 +188,18 @@ impl Observer {
         self.motion.rate_rad_s = settled(self.motion.rate_rad_s + innovation * gain[1]);
         self.disturbance_rad_s2 = settled(self.disturbance_rad_s2 + innovation * gain[2]);
         self.bias_rad_s = settled(self.bias_rad_s + innovation * gain[3]);
-        let p = &mut self.covariance;
-        for i in 0..4 {
-            p[i][i] = math::max(p[i][i] - gain[i] * cross[i], LEAST_VARIANCE);
-            for j in i + 1..4 {
-                // One triangle, mirrored: rounding must not make the matrix lopsided.
-                let value = p[i][j] - gain[i] * cross[j];
-                p[i][j] = value;
-                p[j][i] = value;
-            }
-        }
+        let [aa, ar, ad, ab, rr, rd, rb, dd, db, bb] = &mut self.covariance;
+        let least = |variance: f32| math::max(variance, LEAST_VARIANCE);
+        *aa = least(*aa - gain[0] * cross[0]);
+        *ar -= gain[0] * cross[1];
+        *ad -= gain[0] * cross[2];
+        *ab -= gain[0] * cross[3];
+        *rr = least(*rr - gain[1] * cross[1]);
+        *rd -= gain[1] * cross[2];
+        *rb -= gain[1] * cross[3];
+        *dd = least(*dd - gain[2] * cross[2]);
+        *db -= gain[2] * cross[3];
+        *bb = least(*bb - gain[3] * cross[3]);
     }
 }
 

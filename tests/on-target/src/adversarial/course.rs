@@ -75,7 +75,12 @@ impl Course {
     /// The input of the next cycle.
     pub fn input(&mut self, random: &mut Random) -> CycleInput {
         self.tick = self.tick.wrapping_add(self.cycle_ticks);
-        let orders_last = if self.weather == Weather::Storm { 20 } else { 150 };
+        let orders_last = match (self.weather, &self.command) {
+            (Weather::Storm, _) => 20,
+            // It coasts only when it has settled.
+            (_, Command::Rotate(_)) => 600,
+            _ => 150,
+        };
         if self.command == Command::Drift || random.one_in(orders_last) {
             self.command = self.order(random);
         }
@@ -137,7 +142,7 @@ impl Course {
             rate_change_rad_s[random.below(3) as usize % 3] = 0.0;
         }
         let serial = random.ticks_below(8);
-        let mut order = match random.below(15) {
+        let mut order = match random.below(16) {
             0 => Command::Drift,
             8 => Command::Watch {
                 attitude_xyzw: self.attitude.turned_by(Vec3(random.vector(0.02))).to_array(),
@@ -149,7 +154,7 @@ impl Course {
             },
             10 | 11 => Command::Hand(self.hand(random)),
             12 | 13 => Command::Slew(self.slew(random)),
-            14 => Command::Rotate(self.rotation(random)),
+            14 | 15 => Command::Rotate(self.rotation(random)),
             1 | 2 => Command::Impulse { serial, rate_change_rad_s, velocity_change_m_s: None },
             3 => {
                 Command::Impulse { serial, rate_change_rad_s, velocity_change_m_s: Some(random.vector(0.02)) }
@@ -205,8 +210,8 @@ impl Course {
             about: [x, y, z].map(|part| part / length),
             free_axis_within_rad: random.between(0.1, 1.5),
             rate_rad_s,
-            rate_error_rad_s: rate_rad_s * random.of_any_size(-6, 0),
-            nutation_rad: random.of_any_size(-8, -1),
+            rate_error_rad_s: rate_rad_s * random.of_any_size(-4, 0),
+            nutation_rad: random.of_any_size(-4, -1),
             stray_rad: random.of_any_size(-6, 1),
         }
     }
