@@ -1,4 +1,4 @@
-//! Slews: turning to an attitude along a path that is planned first ([`plan`]) and then followed.
+//! Slews: turning to an attitude along a path that is planned first and then followed.
 //!
 //! On the legs where the rate changes every cycle asks for the rate that the path has at its end, with what the stack will do
 //! by itself in that time taken off; on the coast the stack is held within its deadband about a reference that moves along
