@@ -73,7 +73,6 @@ fn a_rehearsal_takes_its_time() {
     let took = began.elapsed().as_secs_f64();
     assert_eq!(code, 0);
     assert!(took >= 2.4, "{took} s");
-    assert!(paced["wall_s"].as_f64().unwrap() >= 2.4 - 0.24, "{paced}");
     assert_eq!(paced["variants"], serde_json::json!([]), "one flight alone");
     let (_, mut own) = json(&["run", &file, "--json"]);
     assert!(own["wall_s"].as_f64() < paced["wall_s"].as_f64(), "{own}");
