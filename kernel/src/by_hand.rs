@@ -15,6 +15,7 @@ use crate::linalg::Vec3;
 use crate::math;
 use crate::modes::Fired;
 use crate::observer::{Motion, gyroscopic};
+use crate::posing::quiet_if_idle;
 use crate::quaternion::UnitQuaternion;
 use crate::selection::{Demand, Outcome};
 use crate::status::Status;
@@ -160,8 +161,8 @@ impl<const N: usize> Controller<N> {
             Some(multipliers) => self.turn_in_whole_ticks(open_tick, &demand, usable, &multipliers),
             None => rounded,
         };
-        let idle = status == Status::Firing && on_ticks.iter().all(|&ticks| ticks == 0);
-        (on_ticks, if idle { Status::Quiet } else { status }, error_rad)
+        let (on_ticks, status) = quiet_if_idle((on_ticks, status));
+        (on_ticks, status, error_rad)
     }
 
     /// A rate change, rad/s, in ticks rounded one by one, with the status; and the multipliers where it is brought in full.

@@ -9,6 +9,7 @@ use crate::jet::JetMask;
 use crate::linalg::Vec3;
 use crate::math;
 use crate::observer::{Motion, gyroscopic};
+use crate::posing::quiet_if_idle;
 use crate::pulse;
 use crate::selection::{Demand, Outcome};
 use crate::status::Status;
@@ -162,8 +163,7 @@ impl<const N: usize> Controller<N> {
         } else {
             on_ticks
         };
-        let idle = status == Status::Firing && on_ticks.iter().all(|&ticks| ticks == 0);
-        (on_ticks, if idle { Status::Quiet } else { status })
+        quiet_if_idle((on_ticks, status))
     }
 
     /// The answer rounded, or one or two pulses where those are cheaper and the answer is small.

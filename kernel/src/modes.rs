@@ -8,9 +8,9 @@ use crate::cycle::Witness;
 use crate::hold::Deadband;
 use crate::jet::JetMask;
 use crate::linalg::Vec3;
-use crate::math;
 use crate::observer::Motion;
 use crate::pending::Pending;
+use crate::posing::quiet_if_idle;
 use crate::quaternion::UnitQuaternion;
 use crate::rotation::Rotating;
 use crate::selection::Demand;
@@ -138,12 +138,6 @@ impl<const N: usize> Controller<N> {
             (*low, *high) = (-rate - WELL_WITHIN * limit, -rate + WELL_WITHIN * limit);
         }
         let answer = self.pose_angular(demand, Vec3::ZERO, usable, UNHURRIED_S, witness).answer;
-        let longest_s = answer.on_time.iter().fold(0.0, |longest, time| math::max(*time, longest));
-        let cycle_s = self.table.timing.cycle_s();
-        let share = if longest_s > cycle_s { cycle_s / longest_s } else { 1.0 };
-        let (on_ticks, status) =
-            self.shaped(&answer.on_time.map(|time| share * time), answer.outcome, open_tick);
-        let idle = status == Status::Firing && on_ticks.iter().all(|&ticks| ticks == 0);
-        (on_ticks, if idle { Status::Quiet } else { status })
+        quiet_if_idle(self.spread(&answer, open_tick))
     }
 }

@@ -158,6 +158,13 @@ impl<const N: usize> Controller<N> {
         (on_ticks, status)
     }
 
+    /// One cycle's part of an answer, where that takes longer: the same share of all of it, so that its direction is kept.
+    pub(crate) fn spread(&self, answer: &Selection<3, N>, open_tick: u32) -> ([u16; N], Status) {
+        let (longest_s, cycle_s) = (longest(&answer.on_time), self.table.timing.cycle_s());
+        let share = if longest_s > cycle_s { cycle_s / longest_s } else { 1.0 };
+        self.shaped(&answer.on_time.map(|time| share * time), answer.outcome, open_tick)
+    }
+
     /// Shuts what the shared limits do not let open, shortest acting time first; on equal times the higher index.
     fn share_time(&self, on_ticks: &mut [u16; N], on_time: &[f32; N], wanted: JetMask) {
         let mut taken = Taken::NOTHING;
@@ -181,4 +188,15 @@ impl<const N: usize> Controller<N> {
             }
         }
     }
+}
+
+/// The longest of some acting times, s.
+pub(crate) fn longest(on_time: &[f32]) -> f32 {
+    on_time.iter().fold(0.0, |longest, time| math::max(*time, longest))
+}
+
+/// What is too small to open any jet for is no firing.
+pub(crate) fn quiet_if_idle<const N: usize>((on_ticks, status): ([u16; N], Status)) -> ([u16; N], Status) {
+    let idle = status == Status::Firing && on_ticks.iter().all(|&ticks| ticks == 0);
+    (on_ticks, if idle { Status::Quiet } else { status })
 }

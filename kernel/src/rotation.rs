@@ -24,6 +24,7 @@ use crate::linalg::Vec3;
 use crate::math;
 use crate::modes::{Fired, UNHURRIED_S, WELL_WITHIN};
 use crate::observer::Motion;
+use crate::posing::longest;
 use crate::principal::FreeAxis;
 use crate::selection::{Demand, Outcome};
 use crate::status::Status;
@@ -162,15 +163,13 @@ impl<const N: usize> Controller<N> {
         let change = off.change_rad_s;
         let demand = Demand::between(change.0.map(|c| c - room), change.0.map(|c| c + room));
         let answer = self.pose_angular(demand, Vec3::ZERO, usable, UNHURRIED_S, witness).answer;
-        let longest_s = answer.on_time.iter().fold(0.0, |longest, time| math::max(*time, longest));
-        let cycle_s = self.table.timing.cycle_s();
-        if longest_s <= cycle_s && matches!(answer.outcome, Outcome::Exact | Outcome::Nothing) {
+        let fits = longest(&answer.on_time) <= self.table.timing.cycle_s();
+        if fits && matches!(answer.outcome, Outcome::Exact | Outcome::Nothing) {
             self.owed.leave();
             (self.rotating.stage, self.rotating.since) = (Stage::Trimming(0), open_tick);
             return ([0; N], Status::SettingUp);
         }
-        let share = if longest_s > cycle_s { cycle_s / longest_s } else { 1.0 };
-        self.shaped(&answer.on_time.map(|time| share * time), answer.outcome, open_tick)
+        self.spread(&answer, open_tick)
     }
 
     /// What is left of the change of rate: judged when the filter has settled, taken out in whole ticks.

@@ -21,6 +21,7 @@ use crate::math;
 use crate::modes::Fired;
 use crate::observer::{Motion, gyroscopic};
 use crate::pending::Pending;
+use crate::posing::quiet_if_idle;
 use crate::selection::Demand;
 use crate::status::Status;
 use path::{Leg, Mark, Path};
@@ -212,9 +213,8 @@ impl<const N: usize> Controller<N> {
             (*low, *high) = (change - PUT * bit.rate_rad_s, change + PUT * bit.rate_rad_s);
         }
         let answer = self.pose_angular(demand, Vec3::ZERO, usable, cycle_s, witness).answer;
-        let (on_ticks, status) = self.shaped(&answer.on_time, answer.outcome, open_tick);
-        let idle = status == Status::Firing && on_ticks.iter().all(|&ticks| ticks == 0);
-        (on_ticks, if idle { Status::Quiet } else { status }, error_rad)
+        let (on_ticks, status) = quiet_if_idle(self.shaped(&answer.on_time, answer.outcome, open_tick));
+        (on_ticks, status, error_rad)
     }
 
     /// One cycle of a coast: held about a reference that moves.

@@ -9,6 +9,8 @@ use crate::jet::JetMask;
 use crate::linalg::Vec3;
 use crate::mass_properties::MassProperties;
 use crate::math;
+use crate::modes::UNHURRIED_S;
+use crate::posing::longest;
 use crate::selection::{Demand, Outcome, Selection};
 use crate::slew::Slewing;
 use crate::slew::aim::Aim;
@@ -24,8 +26,6 @@ const USED: f32 = 0.6;
 const GYROSCOPIC: f32 = 0.4;
 /// A gyroscopic torque that asks for less, at 1 rad/s, is none, rad/s².
 const LEAST_ASKED: f32 = 1e-6;
-/// Longest acting time that a cheap change of rate is planned for, s: long enough for the jets that do it at the least price.
-const UNHURRIED_S: f32 = 3_600.0;
 /// A cheap change of rate takes so much longer than its longest pulse.
 const EASED: f32 = 1.15;
 /// More than any jets attain in a cycle, rad/s.
@@ -221,11 +221,8 @@ impl<const N: usize> Controller<N> {
     fn together_s(&self, on_time: &[f32; N]) -> f32 {
         let shared = &self.table.shared;
         let jets = self.table.jets.iter().zip(on_time);
-        let (mut longest, mut sum) = (0.0, 0.0);
-        for (_, &time) in jets.clone() {
-            (longest, sum) = (math::max(longest, time), sum + time);
-        }
-        let mut needed = math::max(longest, sum / f32::from(shared.most_jets_at_once));
+        let sum = on_time.iter().fold(0.0, |sum, time| sum + time);
+        let mut needed = math::max(longest(on_time), sum / f32::from(shared.most_jets_at_once));
         for (group, &limit) in (0_u8..).zip(&shared.flow_limit_kg_s) {
             let taken = jets.clone().filter(|(jet, _)| jet.group == group);
             let flow = taken.fold(0.0, |flow, (jet, time)| flow + jet.flow_kg_s() * time);
