@@ -1,10 +1,7 @@
 //! Bending modes that the kernel is told: the swing it looks through, what it waits for, and the rhythm it watches.
 #![allow(missing_docs)]
 
-use stackhold_harness::closed_loop;
-use stackhold_harness::metrics::{self, Metrics};
 use stackhold_harness::record::RunRecord;
-use stackhold_harness::scenario::load_embedded;
 use stackhold_harness::scenario::model::{Scenario, ToldBending};
 use stackhold_harness::table::{self, JETS};
 use stackhold_harness::truth::joints::free_modes;
@@ -15,21 +12,7 @@ use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::JetMask;
 use stackhold_kernel::linalg::Vec3;
 use stackhold_kernel::status::Status;
-
-fn from_library(name: &str) -> Scenario {
-    load_embedded(name).expect("reads")
-}
-
-fn fly(scenario: &Scenario) -> (RunRecord, Metrics) {
-    let record =
-        closed_loop::fly(scenario, &scenario.stack, &scenario.told, "flight", &mut |_| ()).expect("flies");
-    let metrics = metrics::measure(scenario, &scenario.stack, &record).expect("measured");
-    (record, metrics)
-}
-
-fn figure(metrics: &Metrics, key: &str) -> f64 {
-    metrics.figures.get(key).unwrap_or_else(|| panic!("{key} was not measured"))
-}
+use stackhold_tests::flying::{figure, fly, from_library};
 
 fn cycles(record: &RunRecord, status: Status) -> u64 {
     record

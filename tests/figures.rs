@@ -4,12 +4,12 @@
 
 use nalgebra::{Matrix3, Vector3};
 use stackhold_harness::metrics::{self, Metrics};
-use stackhold_harness::scenario::load_embedded;
 use stackhold_harness::scenario::model::{Disturbance, Mode, Push, Scenario, Told};
 use stackhold_harness::{closed_loop, stack, table};
 use stackhold_kernel::effectiveness::Effectiveness;
 use stackhold_kernel::jet::JetMask;
 use stackhold_kernel::selection::{Demand, Outcome, Problem, select};
+use stackhold_tests::flying::{figure, from_library};
 
 fn fly(scenario: &Scenario) -> Metrics {
     fly_told(scenario, &scenario.told)
@@ -21,14 +21,6 @@ fn fly_told(scenario: &Scenario, told: &Told) -> Metrics {
     assert_eq!(record.selections.unproven, 0, "every selection proves itself");
     assert!(record.selections.worst_optimality_gap < 2e-5);
     metrics::measure(scenario, &scenario.stack, &record).expect("measured")
-}
-
-fn figure(metrics: &Metrics, key: &str) -> f64 {
-    metrics.figures.get(key).unwrap_or_else(|| panic!("{key} was not measured"))
-}
-
-fn from_library(name: &str) -> Scenario {
-    load_embedded(name).expect("reads")
 }
 
 // --------------------------------------------------------------------------- isolating one axis

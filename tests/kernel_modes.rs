@@ -5,9 +5,6 @@
 use nalgebra::Vector3;
 use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64;
-use stackhold_harness::metrics::{self, Metrics};
-use stackhold_harness::record::RunRecord;
-use stackhold_harness::scenario::load_embedded;
 use stackhold_harness::scenario::model::{Deflection, Mode, Scenario, Told};
 use stackhold_harness::table::{self, JETS};
 use stackhold_harness::{closed_loop, stack};
@@ -19,24 +16,7 @@ use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::JetMask;
 use stackhold_kernel::linalg::Vec3;
 use stackhold_kernel::status::Status;
-
-fn from_library(name: &str) -> Scenario {
-    load_embedded(name).expect("reads")
-}
-
-fn fly(scenario: &Scenario) -> (RunRecord, Metrics) {
-    fly_told(scenario, &scenario.told)
-}
-
-fn fly_told(scenario: &Scenario, told: &Told) -> (RunRecord, Metrics) {
-    let record = closed_loop::fly(scenario, &scenario.stack, told, "flight", &mut |_| ()).expect("flies");
-    let metrics = metrics::measure(scenario, &scenario.stack, &record).expect("measured");
-    (record, metrics)
-}
-
-fn figure(metrics: &Metrics, key: &str) -> f64 {
-    metrics.figures.get(key).unwrap_or_else(|| panic!("{key} was not measured"))
-}
+use stackhold_tests::flying::{figure, fly, fly_told, from_library};
 
 fn controller_for(scenario: &Scenario) -> Controller<JETS> {
     let table = table::build(scenario, &scenario.stack, &scenario.told).expect("a table");

@@ -4,12 +4,10 @@
 
 use nalgebra::{Matrix3, Rotation3, SymmetricEigen, UnitQuaternion, Vector3};
 use proptest::prelude::*;
-use stackhold_harness::metrics::{self, Metrics};
-use stackhold_harness::record::RunRecord;
+use stackhold_harness::rotation;
 use stackhold_harness::scenario::load_embedded;
-use stackhold_harness::scenario::model::{Mode, Scenario};
+use stackhold_harness::scenario::model::Mode;
 use stackhold_harness::table::{self, JETS};
-use stackhold_harness::{closed_loop, rotation};
 use stackhold_kernel::controller::Controller;
 use stackhold_kernel::cycle::{AttitudeSample, Command, CycleInput, CycleOutput, RateSample, Rotation};
 use stackhold_kernel::hold::Deadband;
@@ -17,6 +15,7 @@ use stackhold_kernel::jet::{Jet, JetMask};
 use stackhold_kernel::linalg::{Mat3, Vec3};
 use stackhold_kernel::principal::{FreeAxis, PrincipalAxes};
 use stackhold_kernel::status::{Status, Trust};
+use stackhold_tests::flying::{figure, fly, from_library};
 
 const NEAREST: f32 = std::f32::consts::FRAC_PI_2;
 
@@ -532,21 +531,6 @@ fn a_knock_is_answered_by_another_set_up() {
 }
 
 // ------------------------------------------------------------------------------------- closed loop
-
-fn from_library(name: &str) -> Scenario {
-    load_embedded(name).expect("reads")
-}
-
-fn fly(scenario: &Scenario) -> (RunRecord, Metrics) {
-    let record =
-        closed_loop::fly(scenario, &scenario.stack, &scenario.told, "flight", &mut |_| ()).expect("flies");
-    let metrics = metrics::measure(scenario, &scenario.stack, &record).expect("measured");
-    (record, metrics)
-}
-
-fn figure(metrics: &Metrics, key: &str) -> f64 {
-    metrics.figures.get(key).unwrap_or_else(|| panic!("{key} was not measured"))
-}
 
 /// The figures of the docked stack about its long axis, eight seeds: propellant of the set-up over the least price of the
 /// change at most 1.15, rate within 2 %, no jet in three hours.

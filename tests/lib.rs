@@ -1,5 +1,6 @@
 //! Helpers shared by the test files of this folder.
 
+pub mod flying;
 pub mod on_target;
 pub mod recorded_flights;
 

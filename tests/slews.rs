@@ -7,9 +7,7 @@ use nalgebra::{UnitQuaternion, Vector3};
 use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64;
 use stackhold_harness::closed_loop::{self, Kernel, error_from};
-use stackhold_harness::metrics::{self, Metrics};
 use stackhold_harness::record::RunRecord;
-use stackhold_harness::scenario::load_embedded;
 use stackhold_harness::scenario::model::{Mode, Pace, Phase, Scenario, Shut, ShutOff};
 use stackhold_harness::slews::Pricing;
 use stackhold_harness::table::{self, JETS};
@@ -17,31 +15,17 @@ use stackhold_harness::truth::Truth;
 use stackhold_kernel::controller::Controller;
 use stackhold_kernel::cycle::{CycleInput, CycleOutput, Witness};
 use stackhold_kernel::status::Status;
+use stackhold_tests::flying::{figure, fly, from_library};
 
 const DOCKED: &[&str] = &["tug", "grapple_mast", "client", "spent_stage"];
 const RELEASED: &[&str] = &["tug", "grapple_mast", "client"];
 const BARE: &[&str] = &["tug", "grapple_mast"];
-
-fn from_library(name: &str) -> Scenario {
-    load_embedded(name).expect("reads")
-}
 
 fn of_stack(name: &str, stack: &[&str]) -> Scenario {
     let mut scenario = from_library(name);
     scenario.stack = stack.iter().map(|body| (*body).to_owned()).collect();
     scenario.told.stack.clone_from(&scenario.stack);
     scenario
-}
-
-fn fly(scenario: &Scenario) -> (RunRecord, Metrics) {
-    let record =
-        closed_loop::fly(scenario, &scenario.stack, &scenario.told, "flight", &mut |_| ()).expect("flies");
-    let metrics = metrics::measure(scenario, &scenario.stack, &record).expect("measured");
-    (record, metrics)
-}
-
-fn figure(metrics: &Metrics, key: &str) -> f64 {
-    metrics.figures.get(key).unwrap_or_else(|| panic!("{key} was not measured"))
 }
 
 /// An attitude reached from no rotation by a turn about an axis of the body, rad.
@@ -204,7 +188,9 @@ fn a_turn_about_a_principal_axis_is_that_of_the_closed_form() {
         let closed_kg = 2.0 * inertia * rate / (arm_m * isp_s * g0);
         let (time_s, used_kg) = (figure(&metrics, "slew_time_s"), figure(&metrics, "slew_propellant_kg"));
         println!("axis {axis}: {time_s:.2} s beside {closed_s:.2}, {used_kg:.6} kg beside {closed_kg:.6}");
-        assert!((time_s - closed_s).abs() < 0.01 * closed_s + 4.0 * cycle_s, "{time_s} beside {closed_s}");
+        // Three legs in whole cycles, and the cycle that sees the arrival.
+        assert!((time_s - closed_s).abs() < 4.0 * cycle_s, "{time_s} beside {closed_s}");
+        // Half a smallest bit of rate, 2.5e-4 and 2e-4 rad/s of 8.7e-3, at either end.
         assert!((used_kg / closed_kg - 1.0).abs() < 0.03, "{used_kg} beside {closed_kg}");
         let price = figure(&metrics, "slew_price_eigenaxis_kg");
         assert!((price / closed_kg - 1.0).abs() < 0.02, "{price} beside {closed_kg}");
@@ -253,7 +239,8 @@ fn the_precessing_path_is_that_of_eulers_equations() {
     // The stack starts within its deadband, not where the turn is reckoned from, and rises in a time, not at once.
     let off = (planned - start).norm() / start.norm();
     println!("planned {planned:?} beside {start:?} rad/s: {off:.4} off");
-    assert!(off < 0.02, "{off}");
+    // Half a degree of ninety.
+    assert!(off < 0.0056, "{off}");
     let prices = pricing.of_turn(turn, coast_s).expect("prices");
     let near = |estimate: f32, price: f64| (f64::from(estimate) / price - 1.0).abs();
     assert!(near(plan.eigenaxis_kg, prices.eigenaxis_kg) < 0.03, "{plan:?} beside {prices:?}");
@@ -284,7 +271,8 @@ fn another_attitude_may_be_commanded_in_mid_turn() {
         // No kick: what turned already counts.
         let used = figure(&metrics, "propellant_kg");
         println!("{name}: {used:.4} kg for two turns");
-        assert!(used < 0.09, "{name}: {used} kg");
+        // Two turns at this rate take 0.0726 kg about their axes, the second less what already turns.
+        assert!(used < 0.0726, "{name}: {used} kg");
         let known = [Status::Quiet, Status::Firing, Status::Choosing, Status::Starting, Status::Shortened];
         let known = known.map(Status::number);
         assert!(record.status_cycles.iter().all(|(status, _)| known.contains(status)), "{name}");
