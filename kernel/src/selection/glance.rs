@@ -27,7 +27,7 @@ pub(super) fn glance<const M: usize, const N: usize>(
     if !tableau.clean || !(size >= SMALL) {
         return None;
     }
-    let upper = |jet| math::min(at(&offer.limit, jet), LONGEST * size * at(&offer.weakness, jet));
+    let upper = |jet| math::min(at(&offer.limit, jet), LONGEST * size * offer.weakness(jet));
     let mut answer = Selection::quiet(Outcome::Exact, [0.0; M]);
     let rests = rests(tableau, demand);
     let values = basic_values(tableau, (&rests, per_unit), upper);

@@ -20,7 +20,7 @@ pub struct Offer<const M: usize, const N: usize> {
     /// Longest on-time, s; zero for jets that may not fire.
     pub(super) limit: [f32; N],
     /// One over the strength of each jet.
-    pub(super) weakness: [f32; N],
+    pub(super) weakness: [Power; N],
     /// Unit of each row is `1 / per_unit`.
     pub(super) per_unit: [f32; M],
     /// Dearest price of a usable jet.
@@ -88,7 +88,7 @@ impl<const M: usize, const N: usize> Offer<M, N> {
             columns: [[0.0; M]; N],
             price: [0.0; N],
             limit: [0.0; N],
-            weakness: [1.0; N],
+            weakness: [Power::ONE; N],
             per_unit: [1.0; M],
             dearest: 0.0,
             print: Print { usable, ..Print::default() },
@@ -107,7 +107,7 @@ impl<const M: usize, const N: usize> Offer<M, N> {
         if peak.iter().any(|peak| *peak > ABSURD.to_bits()) {
             return None;
         }
-        offer.per_unit = peak.map(one_over);
+        offer.per_unit = peak.map(|peak| one_over(peak).value());
         for (weakness, column) in offer.weakness.iter_mut().zip(&offer.columns) {
             let scaled =
                 column.iter().zip(&offer.per_unit).map(|(entry, scale)| (entry * scale).abs().to_bits());
@@ -129,6 +129,12 @@ impl<const M: usize, const N: usize> Offer<M, N> {
             demand,
             priority,
         }
+    }
+
+    /// One over the strength of a jet; nothing for one that is not there.
+    #[inline(always)]
+    pub(super) fn weakness(&self, jet: usize) -> f32 {
+        self.weakness.get(jet).map_or(0.0, |power| power.value())
     }
 
     /// Jets that may fire.
@@ -166,9 +172,23 @@ fn fingerprint(seed: u32, numbers: &[f32]) -> u32 {
     lanes.into_iter().skip(1).chain(rest).fold(lanes[0], stir)
 }
 
+/// A power of two in a byte: the exponent as `f32` has it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub(super) struct Power(u8);
+
+impl Power {
+    const ONE: Self = Self(127);
+
+    #[inline(always)]
+    pub(super) fn value(self) -> f32 {
+        f32::from_bits(u32::from(self.0) << 23)
+    }
+}
+
 /// One over the power of two at or below a number of these bits, not negative, within reason; 1 for zero.
 #[inline]
-fn one_over(bits: u32) -> f32 {
+fn one_over(bits: u32) -> Power {
     let exponent = if bits > 0 { (bits >> 23) as i32 - 127 } else { 0 };
-    f32::from_bits((127 - exponent.clamp(-EXPONENTS, EXPONENTS)) as u32 * (1 << 23))
+    Power((127 - exponent.clamp(-EXPONENTS, EXPONENTS)) as u8)
 }

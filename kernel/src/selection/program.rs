@@ -107,7 +107,7 @@ impl<const M: usize, const N: usize> Program<M, N> {
         let size = if size > 0.0 { size } else { 1.0 };
         let mut offer = self.offer.clone();
         for (limit, weakness) in offer.limit.iter_mut().zip(&offer.weakness) {
-            *limit = math::min(*limit, FAR * size * weakness);
+            *limit = math::min(*limit, FAR * size * weakness.value());
         }
         let mut walk = Walk::new(&mut self.tableau, &offer, ALLOWANCE);
         walk.rule = self.rule;

@@ -388,7 +388,7 @@ fn bound<const M: usize, const N: usize, S: Number>(
             let term = *y * S::of(*entry);
             (pays + term, terms + term.rounded().abs())
         });
-        let longest = walk.longest * weakness;
+        let longest = walk.longest * weakness.value();
         if pays.rounded() > -NEAR * walk.trust.rounding * terms {
             doubt += terms * math::min(*limit, longest);
         }

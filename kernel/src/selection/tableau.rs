@@ -8,7 +8,6 @@
 
 use super::number::Number;
 use super::offer::{Offer, Print};
-use super::walk::at;
 
 /// Entries that stay below this share of their column when a basis found for other columns is factorised anew are
 /// taken as dependent.
@@ -107,7 +106,7 @@ impl<const M: usize, const N: usize, S: Number> Tableau<M, N, S> {
                     best = (entry, position);
                 }
             }
-            if best.0 * at(&offer.weakness, slot) > dependent {
+            if best.0 * offer.weakness(slot) > dependent {
                 self.exchange(best.1, slot, &mut [S::ZERO; N]);
                 self.raised &= !(1 << slot);
             }

@@ -174,13 +174,13 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
     /// Longest on-time of a jet, s.
     #[inline(always)]
     pub(super) fn upper(&self, jet: usize) -> f32 {
-        math::min(at(&self.offer.limit, jet), self.longest * at(&self.offer.weakness, jet))
+        math::min(at(&self.offer.limit, jet), self.longest * self.offer.weakness(jet))
     }
 
     /// One over the strength of a variable; rows have strength 1.
     #[inline(always)]
     fn weakness(&self, variable: usize) -> f32 {
-        self.offer.weakness.get(variable).copied().unwrap_or(1.0)
+        self.offer.weakness.get(variable).map_or(1.0, |power| power.value())
     }
 
     #[inline(always)]
@@ -501,7 +501,7 @@ impl<'a, const M: usize, const N: usize, S: Number> Walk<'a, M, N, S> {
             for (((range, side), (reduced, by_jet)), (limit, weakness)) in
                 slots.zip(offer.limit.iter().zip(&offer.weakness))
             {
-                let upper = math::min(*limit, self.longest * weakness);
+                let upper = math::min(*limit, self.longest * weakness.value());
                 (*range, *reduced) = (S::of(upper), *by_jet);
                 *side = if upper > 0.0 { 1.0 } else { 0.0 };
             }
