@@ -28,6 +28,9 @@ use stackhold_tests::recorded_flights::{RecordedFlight, docked_hold, flown, shor
 type Table = ConfigurationTable<JETS>;
 type Tables = FlightTables<JETS, { table_bytes(JETS) }>;
 
+/// Bytes of the demonstration's table: 16 jets.
+const DEMO_BYTES: usize = 368 + 52 * 16;
+
 /// The catalogue's own description and implementation of the checksum.
 const PUBLISHED: crc::Crc<u32> = crc::Crc::<u32>::new(&crc::CRC_32_MEF);
 
@@ -145,7 +148,7 @@ proptest! {
     }
 
     #[test]
-    fn up_to_five_flipped_bits_are_refused(bits in prop::collection::btree_set(0_usize..1132 * 8, 1..=5)) {
+    fn up_to_five_flipped_bits_are_refused(bits in prop::collection::btree_set(0_usize..DEMO_BYTES * 8, 1..=5)) {
         let mut bytes = demo(1);
         for bit in bits {
             bytes[bit / 8] ^= 1 << (bit % 8);
@@ -183,6 +186,7 @@ fn small_tug() -> (Label, ConfigurationTable<1>) {
         pulse_offset_s: 1.0 / 512.0,
         group: 3,
         price_weight: 2.5,
+        load_share: [26, 255, 0, 3],
         enabled: true,
     };
     let table = ConfigurationTable {
@@ -221,19 +225,36 @@ fn a_table_written_by_hand_is_read_and_written_byte_for_byte() {
     let golden = golden(include_str!("flight_tables/small_tug.hex"));
     let (label, table) = small_tug();
     assert_eq!(read::<1>(&golden).expect("a good table"), (label, table.clone()));
-    let mut bytes = [0xaa; 428];
-    assert_eq!(encode(&label, &table, &mut bytes), Some(412));
-    assert_eq!(bytes[..412], golden[..]);
-    assert_eq!(bytes[412..], [0xaa; 16], "nothing is written beyond");
-    assert_eq!(PUBLISHED.checksum(&golden[..408]).to_le_bytes(), golden[408..]);
-    assert_eq!(encode(&label, &table, &mut [0; 411]), None, "no room");
+    let mut bytes = [0xaa; 436];
+    assert_eq!(encode(&label, &table, &mut bytes), Some(420));
+    assert_eq!(bytes[..420], golden[..]);
+    assert_eq!(bytes[420..], [0xaa; 16], "nothing is written beyond");
+    assert_eq!(PUBLISHED.checksum(&golden[..416]).to_le_bytes(), golden[416..]);
+    assert_eq!(encode(&label, &table, &mut [0; 419]), None, "no room");
 }
 
 #[test]
-fn a_table_of_version_1_is_one_without_bending_modes() {
+fn a_table_of_version_2_is_one_without_loads() {
+    let golden = golden(include_str!("flight_tables/small_tug_version_2.hex"));
+    let (label, mut table) = small_tug();
+    table.jets[0].load_share = [0; 4];
+    assert_eq!(read::<1>(&golden).expect("a good table"), (label, table));
+    // Half of one version and half of the other is neither.
+    let with = edited(&golden, |bytes| bytes[6] = 7);
+    assert_eq!(read::<1>(&with).expect_err("seven sections").why, Why::Sections);
+    let longer = edited(&golden, |bytes| {
+        bytes.splice(408..408, [7, 0, 4, 0, 1, 2, 3, 4]);
+        bytes[8..12].copy_from_slice(&420_u32.to_le_bytes());
+    });
+    assert_eq!(read::<1>(&longer).expect_err("more than its sections").why, Why::SectionLength);
+}
+
+#[test]
+fn a_table_of_version_1_is_one_without_bending_modes_and_loads() {
     let golden = golden(include_str!("flight_tables/small_tug_version_1.hex"));
     let (label, mut table) = small_tug();
     table.bending = [BendingMode::NONE; MODES];
+    table.jets[0].load_share = [0; 4];
     assert_eq!(read::<1>(&golden).expect("a good table"), (label, table));
     // Half of one version and half of the other is neither.
     let with = edited(&golden, |bytes| bytes[6] = 6);
@@ -245,25 +266,37 @@ fn a_table_of_version_1_is_one_without_bending_modes() {
     assert_eq!(read::<1>(&longer).expect_err("more than its jets").why, Why::SectionLength);
 }
 
-/// The check in memory knows that its bank tells no mode.
+/// The check in memory knows that its bank tells no loads, and whether it tells modes.
 #[test]
-fn values_from_a_table_of_version_1_are_checked_and_restored() {
-    let old = edited(&demo(1), |bytes| {
-        bytes.drain(1100..1128);
-        bytes[4..12].copy_from_slice(&[1, 0, 5, 0, 80, 4, 0, 0]);
-    });
+fn values_from_a_table_of_an_older_version_are_checked_and_restored() {
+    let versions: [(usize, [u8; 8]); 2] =
+        [(1100, [1, 0, 5, 0, 80, 4, 0, 0]), (1128, [2, 0, 6, 0, 108, 4, 0, 0])];
+    for (from, head) in versions {
+        values_are_restored(&edited(&demo(1), |bytes| {
+            bytes.drain(from..1196);
+            bytes[4..12].copy_from_slice(&head);
+        }));
+    }
+}
+
+fn values_are_restored(old: &[u8]) {
     let mut tables = Tables::new(name("servicing_tug"));
-    let armed = armed(&mut tables, &old).expect("a good table");
+    let armed = armed(&mut tables, old).expect("a good table");
     let mut controller = tables.start(armed).expect("starts");
     for _ in 0..100 {
         assert_eq!(tables.check(&mut controller), Health::Sound);
     }
     let mut other = controller.table().clone();
     other.bending[1] = BendingMode { frequency_hz: 1.0, damping_ratio: 0.0, swing_rad: 0.01 };
-    controller.take_up(other).expect("a good table");
-    let found = (0..19).map(|_| tables.check(&mut controller)).find(|health| *health != Health::Sound);
-    assert_eq!(found, Some(Health::ValuesRestored));
-    assert_eq!(controller.table().bending, [BendingMode::NONE; MODES]);
+    let mut loaded = controller.table().clone();
+    loaded.jets[7].load_share[1] = 9;
+    for other in [other, loaded] {
+        controller.take_up(other).expect("a good table");
+        let found = (0..19).map(|_| tables.check(&mut controller)).find(|health| *health != Health::Sound);
+        assert_eq!(found, Some(Health::ValuesRestored));
+        assert_eq!(controller.table().bending, [BendingMode::NONE; MODES]);
+        assert!(controller.table().jets.iter().all(|jet| jet.load_share == [0; 4]));
+    }
 }
 
 /// A number within limits.
@@ -274,8 +307,8 @@ fn within(low: f32, high: f32) -> impl Strategy<Value = f32> {
 fn any_jet() -> impl Strategy<Value = Jet> {
     let numbers = (prop::array::uniform3(within(-1e3, 1e3)), within(0.5, 1e6), within(1.0, 1e5));
     let times = (within(0.0, 0.4), within(-0.01, 0.4), within(1e-3, 1e3), 1_u16..=60);
-    (numbers, times, 0_u8..32, any::<bool>(), 0_usize..6).prop_map(
-        |((position_m, thrust_n, specific_impulse_s), times, group, enabled, side)| {
+    (numbers, times, 0_u8..32, any::<bool>(), 0_usize..6, any::<[u8; 4]>()).prop_map(
+        |((position_m, thrust_n, specific_impulse_s), times, group, enabled, side, load_share)| {
             let mut direction = [-0.0; 3];
             direction[side % 3] = if side < 3 { 1.0 } else { -1.0 };
             let (dead_time_s, pulse_offset_s, price_weight, minimum_on_ticks) = times;
@@ -289,6 +322,7 @@ fn any_jet() -> impl Strategy<Value = Jet> {
                 pulse_offset_s,
                 group,
                 price_weight,
+                load_share,
                 enabled,
             }
         },
@@ -406,10 +440,10 @@ fn every_flipped_bit_and_every_truncation_is_refused_and_what_is_in_force_stays(
         assert_eq!(refusal.found as usize, length);
         refused += 1;
     }
-    assert_eq!(refused, 8 * 1132 + 1132);
+    assert_eq!(refused, 9 * DEMO_BYTES);
     let longer = [&good[..], &[0]].concat();
     assert_eq!(armed(&mut tables, &longer).expect_err("longer").why, Why::Length);
-    assert_eq!(armed(&mut tables, &[0; 1901]).expect_err("too long").why, Why::TooLong);
+    assert_eq!(armed(&mut tables, &[0; 2033]).expect_err("too long").why, Why::TooLong);
     assert_eq!(in_force(&tables, &controller), before);
     let _ = armed(&mut tables, &good).expect("and then the good one is taken");
 }
@@ -429,7 +463,7 @@ fn every_field_out_of_range_is_refused_by_its_name_and_place() {
     let bending = |mode, field| value(ConfigError::Bending { mode, field });
     let mut cases: Vec<(usize, Vec<u8>, Why)> = vec![
         (4, half(0), Why::Version),
-        (4, half(3), Why::Version),
+        (4, half(4), Why::Version),
         (6, half(5), Why::Sections),
         (12, vec![0; 4], Why::Sequence),
         (20, b"Servicing".to_vec(), Why::Name),
@@ -469,7 +503,7 @@ fn every_field_out_of_range_is_refused_by_its_name_and_place() {
         (1116, float(-0.5), bending(1, BendingField::Frequency)),
         (1124, float(0.01), bending(1, BendingField::Swing)),
     ];
-    for (start, kind) in [(84, 1), (140, 2), (160, 3), (184, 4), (328, 5), (1100, 6)] {
+    for (start, kind) in [(84, 1), (140, 2), (160, 3), (184, 4), (328, 5), (1100, 6), (1128, 7)] {
         cases.push((start, half(kind + 1), Why::SectionKind));
         cases.push((start + 2, half(7), Why::SectionLength));
     }
@@ -519,9 +553,11 @@ fn every_field_out_of_range_is_refused_by_its_name_and_place() {
 #[test]
 fn no_jet_and_more_jets_than_the_kernel_holds_are_refused() {
     let none = edited(&demo(1), |bytes| {
+        bytes.drain(1132..1196);
+        bytes[1130] = 0;
         bytes.drain(332..1100);
         bytes[330..332].copy_from_slice(&[0, 0]);
-        bytes[8..12].copy_from_slice(&364_u32.to_le_bytes());
+        bytes[8..12].copy_from_slice(&368_u32.to_le_bytes());
     });
     let refusal = read::<JETS>(&none).expect_err("no jet");
     assert_eq!((refusal.why, refusal.offset), (Why::Value(ConfigError::NoJets), 330));
@@ -584,7 +620,7 @@ fn a_step_of_a_load_that_was_given_up_is_refused() {
     assert_eq!(verified.checksum(), PUBLISHED.checksum(&bytes[..bytes.len() - 4]));
     let loading = tables.begin();
     assert_eq!(tables.arm(verified).expect_err("superseded").why, Why::Superseded);
-    tables.append(&loading, &[0; 1900]).expect("room");
+    tables.append(&loading, &[0; 2032]).expect("room");
     assert_eq!(tables.append(&loading, &[0]).expect_err("no room").why, Why::TooLong);
 }
 
@@ -593,7 +629,7 @@ fn a_step_of_a_load_that_was_given_up_is_refused() {
 fn a_table_spoiled_while_it_waited_is_not_activated() {
     let (mut tables, mut controller) = flying(1);
     let before = in_force(&tables, &controller);
-    for bit in (0..8 * 1132).step_by(77) {
+    for bit in (0..8 * DEMO_BYTES).step_by(77) {
         let waiting = armed(&mut tables, &demo(2)).expect("good");
         assert!(tables.flip_bit(true, bit));
         assert!(tables.foresee(&waiting, &controller).is_err());
@@ -723,9 +759,11 @@ fn a_change_of_values_keeps_what_is_estimated_and_does_not_kick() {
 #[test]
 fn another_time_base_or_number_of_jets_starts_as_after_power_on() {
     let fewer = edited(&demo(2), |bytes| {
+        bytes.drain(1192..1196);
+        bytes[1130] = 60;
         bytes.drain(jet_at(15)..jet_at(16));
         bytes[330..332].copy_from_slice(&(15_u16 * 48).to_le_bytes());
-        bytes[8..12].copy_from_slice(&1084_u32.to_le_bytes());
+        bytes[8..12].copy_from_slice(&1148_u32.to_le_bytes());
     });
     let slower = edited(&demo(2), put(AT_CYCLE, &[64, 0]));
     let later = edited(&demo(2), put(AT_COMMAND_DELAY, &[3, 0]));
@@ -792,12 +830,12 @@ fn settled(cycles: usize) -> (Tables, Controller<JETS>) {
 
 #[test]
 fn an_upset_in_either_bank_is_found_in_time_and_mended() {
-    let (slices, mut worst) = (1132_usize.div_ceil(SLICE_BYTES), 0);
+    let (slices, mut worst) = (DEMO_BYTES.div_ceil(SLICE_BYTES), 0);
     for progress in [0, 1, 17, slices - 1, slices, slices + 20] {
         let (settled, controller) = settled(progress);
         let most = settled.cycles_to_find();
         assert_eq!(most, 3 * slices);
-        for bit in (0..8 * 1132).step_by(13) {
+        for bit in (0..8 * DEMO_BYTES).step_by(13) {
             for spare in [false, true] {
                 let (mut tables, mut controller) = (settled.clone(), controller.clone());
                 let before = in_force(&tables, &controller);
@@ -866,7 +904,7 @@ fn a_waiting_table_that_is_spoiled_must_be_loaded_again() {
 #[test]
 fn spoiled_values_are_taken_from_the_bank_anew() {
     type Spoil = fn(&mut Table);
-    let spoils: [Spoil; 14] = [
+    let spoils: [Spoil; 15] = [
         |t| t.mass_kg += 1.0,
         |t| t.centre_of_mass_m[1] = -t.centre_of_mass_m[1],
         |t| t.inertia_kg_m2.0[2][2] *= 1.01,
@@ -879,6 +917,7 @@ fn spoiled_values_are_taken_from_the_bank_anew() {
         |t| t.spare_translation.within_m_s = -0.0,
         |t| t.jets[0].enabled = false,
         |t| t.jets[9].thrust_n = 21.9,
+        |t| t.jets[11].load_share[2] = 1,
         |t| t.jets[15].direction[0] = -0.0,
         |t| t.jets.truncate(15),
     ];
@@ -985,5 +1024,5 @@ fn the_state_fits_its_memory() {
     let tables = size_of::<FlightTables<16, { table_bytes(16) }>>();
     println!("controller {} bytes, banks {tables} bytes (16 jets, this host)", size_of::<Controller<16>>());
     assert!(size_of::<Controller<16>>() <= 4096 + 200, "on a board pointers are shorter");
-    assert!(tables <= 2 * 1132 + 192);
+    assert!(tables <= 2 * DEMO_BYTES + 192);
 }

@@ -52,8 +52,8 @@ fn changed(name: &str, offset: usize, new: &[u8]) -> PathBuf {
 #[test]
 fn a_table_is_written_with_its_listing_and_summary() {
     let (file, bytes) = written("written", &["--sequence", "41"]);
-    assert_eq!(bytes.len(), 364 + 16 * 48);
-    let sum = PUBLISHED.checksum(&bytes[..1128]);
+    assert_eq!(bytes.len(), 368 + 16 * 52);
+    let sum = PUBLISHED.checksum(&bytes[..1196]);
     let listing = fs::read_to_string(file.with_file_name("docked_hold.listing.txt")).unwrap();
     let summary = fs::read_to_string(file.with_file_name("summary.json")).unwrap();
     let summary: Value = serde_json::from_str(&summary).unwrap();
@@ -61,7 +61,7 @@ fn a_table_is_written_with_its_listing_and_summary() {
     let values = table::build(&scenario, &scenario.stack, &scenario.told).unwrap();
     assert_eq!(summary["checksum"], format!("{sum:08x}"));
     assert_eq!(summary["identity"], format!("{:08x}", values.identity), "as reports and summaries have it");
-    assert_eq!((summary["sequence"].as_u64(), summary["length_bytes"].as_u64()), (Some(41), Some(1132)));
+    assert_eq!((summary["sequence"].as_u64(), summary["length_bytes"].as_u64()), (Some(41), Some(1200)));
     assert_eq!(summary["vehicle"], "servicing_tug");
     assert_eq!(summary["configuration"], "tug_client_and_stage");
     // Two people who compare it, one of them by voice.
@@ -173,7 +173,7 @@ fn a_file_that_no_board_would_take_is_refused_in_words() {
         (
             4,
             &[9, 0],
-            "byte 4, format version: 9; right would be 1 or 2, the versions that this program reads",
+            "byte 4, format version: 9; right would be 1 to 3, the versions that this program reads",
         ),
     ];
     for (case, (offset, new, said)) in cases.into_iter().enumerate() {
@@ -184,14 +184,32 @@ fn a_file_that_no_board_would_take_is_refused_in_words() {
     }
 }
 
+/// 1132 is where the shares of the first jet stand: see the table's specification.
+#[test]
+fn loads_are_listed_where_there_are_some_with_what_they_are_shares_of() {
+    let (code, plain, _) = stackhold(&["docked_hold"]);
+    assert_eq!((code, plain.contains("load 1")), (0, false));
+    let (code, out, err) = stackhold(&["half_closed_grip"]);
+    assert_eq!(code, 0, "{err}");
+    for said in [
+        "load 1: 255 are the force at grapple, 18 N\n",
+        "load 2: 255 are the moment at grapple, 36 N m\n",
+        "\n 1132  aft_top_plus_x           220      72       0       0\n",
+    ] {
+        assert!(out.contains(said), "{said}\n{out}");
+    }
+    let (code, out, err) = stackhold(&["half_closed_grip", "--variant", "limits_disregarded"]);
+    assert_eq!((code, out.contains("load 1")), (0, false), "{err}");
+}
+
 #[test]
 fn a_file_that_is_no_whole_table_is_refused_in_words() {
     let (file, bytes) = written("broken", &[]);
     let spoiled = [&bytes[..400], &[bytes[400] ^ 4], &bytes[401..]].concat();
-    let sum = PUBLISHED.checksum(&spoiled[..1128]);
-    let own = PUBLISHED.checksum(&bytes[..1128]);
+    let sum = PUBLISHED.checksum(&spoiled[..1196]);
+    let own = PUBLISHED.checksum(&bytes[..1196]);
     let cases: [(&[u8], String); 5] = [
-        (&bytes[..500], "byte 8, length: it says 1132 bytes, and there are 500".to_owned()),
+        (&bytes[..500], "byte 8, length: it says 1200 bytes, and there are 500".to_owned()),
         (&bytes[..10], "it has 10 bytes and ends before its header does".to_owned()),
         (b"name = \"docked_hold\"", "byte 0, marker: \"name\"; right would be \"SHFT\"".to_owned()),
         (&spoiled, format!("checksum: it says {own:08x}, and its bytes have {sum:08x}")),

@@ -79,6 +79,7 @@ pub fn scenario(jets: Vec<Jet>, centre: [f64; 3], moments: [f64; 3], duration_s:
             mass_factor: 1.0,
             centre_of_mass_error_m: [0.0; 3],
             thrust_factor: 1.0,
+            interface_limits_kept: true,
         },
         kernel: KernelSettings {
             tick_s: 0.001,

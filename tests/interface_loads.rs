@@ -6,11 +6,13 @@ use nalgebra::Vector3;
 use proptest::prelude::*;
 use stackhold_harness::authority::authority;
 use stackhold_harness::closed_loop::fly;
-use stackhold_harness::interface_loads::InterfaceAuthority;
+use stackhold_harness::interface_loads::{InterfaceAuthority, load_shares};
 use stackhold_harness::metrics;
 use stackhold_harness::record::ValveEdge;
 use stackhold_harness::scenario::load_named_or_path;
-use stackhold_harness::scenario::model::{Body, Disturbance, Interface, Mode, Phase, Push, Scenario};
+use stackhold_harness::scenario::model::{
+    Body, Disturbance, Interface, InterfaceLimit, Mode, Phase, Push, Scenario, Told,
+};
 use stackhold_harness::stack::Stack;
 use stackhold_harness::truth::Truth;
 use stackhold_harness::truth::interface::{Load, Moment, load};
@@ -291,5 +293,89 @@ fn the_stages_of_a_firing_are_those_of_its_valves() {
         let jet = demo.vehicle.jets.iter().find(|jet| jet.name == load.jet).unwrap();
         let plain = Vector3::from(jet.force_direction) * jet.thrust_n * 2600.0 / 3700.0;
         assert!((Vector3::from(load.force_n) - plain).norm() < jet.thrust_n, "{load:?}");
+    }
+}
+
+// ---------------------------------------------------------------------------------------- limits
+
+fn limit(interface: &str, force_n: Option<f64>, moment_n_m: Option<f64>, kept_back: f64) -> InterfaceLimit {
+    InterfaceLimit { interface: interface.into(), force_n, moment_n_m, kept_back }
+}
+
+/// The loads of [`two_bodies_by_hand`] over 12 N and 8 N·m, in 255ths and rounded up: 6/12 is 127.5, 1.5/12 is 31.9,
+/// 0.125/12 is 2.7, and 6/8 is 191.25.
+#[test]
+fn shares_of_two_bodies_by_hand() {
+    let made = two_bodies();
+    let shares = |limits: &[InterfaceLimit], told: &Told| load_shares(&made.vehicle, limits, told);
+    let by_hand = [[128, 0, 0, 0], [32, 192, 0, 0], [3, 0, 0, 0]];
+    let all = limit("joint", Some(12.0), Some(8.0), 0.0);
+    assert_eq!(shares(std::slice::from_ref(&all), &made.told).unwrap(), by_hand);
+    // What is kept back makes the limit smaller; a moment alone comes first; told twice the thrust, twice the share.
+    let kept_back = limit("joint", None, Some(16.0), 0.5);
+    let moments = [[0; 4], [192, 0, 0, 0], [0; 4]];
+    assert_eq!(shares(std::slice::from_ref(&kept_back), &made.told).unwrap(), moments);
+    let half = limit("joint", None, Some(32.0), 0.5);
+    let told = Told { thrust_factor: 2.0, ..made.told.clone() };
+    assert_eq!(shares(&[half], &told).unwrap(), moments);
+    // Told twice the mass, the same loads.
+    let told = Told { mass_factor: 2.0, ..made.told.clone() };
+    assert_eq!(shares(&[kept_back], &told).unwrap(), moments);
+    // Exactly all of it is not too much; a little less is.
+    assert_eq!(shares(&[limit("joint", Some(6.0), None, 0.0)], &made.told).unwrap()[0][0], 255);
+    let too_much = shares(&[limit("joint", Some(5.9), None, 0.0)], &made.told).unwrap_err();
+    assert_eq!((too_much.jet.as_str(), too_much.unit), ("along", "N"));
+    assert!(close(too_much.puts, 6.0, 1e-4) && close(too_much.room, 5.9, 1e-12), "{too_much}");
+    // Nobody beyond the joint, as far as the kernel is told: nothing to spare.
+    let near = Told { stack: vec!["body".into()], ..made.told.clone() };
+    assert_eq!(shares(&[all], &near).unwrap(), [[0; 4]; 3]);
+}
+
+/// Largest sum of shares that are open together, by the edges of the valves.
+fn most_open(shares: &[[u8; 4]], edges: &[ValveEdge]) -> [u32; 4] {
+    let (mut open, mut most) = ([0_u32; 4], [0_u32; 4]);
+    for at in edges.chunk_by(|a, b| a.time_s == b.time_s) {
+        // Those that close now make room for those that open now.
+        for edge in at.iter().filter(|edge| !edge.open) {
+            (0..4).for_each(|load| open[load] -= u32::from(shares[edge.jet][load]));
+        }
+        for edge in at.iter().filter(|edge| edge.open) {
+            (0..4).for_each(|load| open[load] += u32::from(shares[edge.jet][load]));
+        }
+        most = std::array::from_fn(|load| most[load].max(open[load]));
+    }
+    most
+}
+
+/// Every mode that fires, with a grapple that carries little more than what one jet puts on it: shares keep to the
+/// whole, loads to the limit, tenth kept back and all; without the limit the same flight goes beyond it. Also where the
+/// pulses of one jet run through the edge of a cycle and another opens there.
+#[test]
+fn no_mode_puts_more_on_an_interface_than_it_may_carry() {
+    for name in [
+        "docked_hold",
+        "coarse_and_fine_hold",
+        "slew_quick",
+        "slew_cheap",
+        "rate_by_hand",
+        "one_axis_firing_roll",
+        "slow_rotation",
+    ] {
+        let mut made = load_named_or_path(name).unwrap();
+        made.duration_s = made.duration_s.min(1200.0);
+        made.kernel.trade.interface_limits = vec![limit("grapple", None, Some(31.0), 0.1)];
+        let most = |told: &Told| {
+            let record = fly(&made, &made.stack, told, "told_truth", &mut |_| {}).unwrap();
+            let phases = record.interfaces[0].phases.iter();
+            (phases.map(|peak| peak.moment_n_m).fold(0.0, f64::max), record)
+        };
+        let (kept_n_m, record) = most(&made.told);
+        let (free_n_m, _) = most(&Told { interface_limits_kept: false, ..made.told.clone() });
+        let shares = load_shares(&made.vehicle, &made.kernel.trade.interface_limits, &made.told).unwrap();
+        let open = most_open(&shares, &record.edges);
+        println!("{name}: {kept_n_m:.2} N·m, {open:?} of 255 open; without the limit {free_n_m:.2} N·m");
+        assert!(open[0] > 0 && open.iter().all(|share| *share <= 255), "{name}: {open:?}");
+        assert!(kept_n_m <= 31.0, "{name}: {kept_n_m}");
+        assert!(free_n_m > 31.0, "{name}: {free_n_m} anyhow");
     }
 }

@@ -42,6 +42,7 @@ fn jet(position: [f64; 3], direction: [f64; 3], thrust_n: f32) -> Jet {
         pulse_offset_s: 0.003,
         group: 0,
         price_weight: 1.0,
+        load_share: [0; 4],
         enabled: true,
     }
 }

@@ -270,6 +270,7 @@ fn couples() -> Vec<Jet> {
                     pulse_offset_s: 0.0,
                     group: 0,
                     price_weight: 1.0,
+                    load_share: [0; 4],
                     enabled: true,
                 });
             }

@@ -62,9 +62,8 @@ fn compare(scenario: &str, command: &[String]) -> Result<bool> {
 fn flights(scenario: &Scenario) -> Vec<(String, Vec<String>, Told)> {
     let own = ("told_truth".to_owned(), scenario.stack.clone(), scenario.told.clone());
     let variants = scenario.variants.iter().map(|variant| {
-        let stack = variant.stack.clone().unwrap_or_else(|| scenario.stack.clone());
-        let believed = variant.told_stack.clone().unwrap_or_else(|| stack.clone());
-        (variant.name.clone(), stack, Told { stack: believed, ..scenario.told.clone() })
+        let (stack, told) = scenario.as_flown_in(variant);
+        (variant.name.clone(), stack, told)
     });
     std::iter::once(own).chain(variants).collect()
 }

@@ -5,7 +5,7 @@ use rand::{Rng, RngExt, SeedableRng};
 use rand_pcg::Pcg64;
 use stackhold_harness::closed_loop::fly_watched;
 use stackhold_harness::scenario::load_embedded;
-use stackhold_harness::scenario::model::{JetState, Mode, Scenario, Told, ToldBending};
+use stackhold_harness::scenario::model::{JetState, Mode, Scenario, ToldBending};
 use stackhold_harness::table::{self, JETS};
 use stackhold_kernel::config::ConfigurationTable;
 use stackhold_kernel::cycle::{
@@ -50,6 +50,7 @@ pub fn all() -> Vec<RecordedFlight> {
         flown(&name, &load_embedded(&name).expect("an embedded scenario"), None)
     }));
     all.push(flown("slew_precessing", &shortened("slew_precessing", 240.0), None));
+    all.push(flown("half_closed_grip", &shortened("half_closed_grip", 400.0), None));
     all.push(flown("bent_grip_hold", &shortened("bent_grip_hold", 720.0), None));
     all.push(flown("firing_with_velocity", &with_velocity(), None));
     all.push(flown("slow_rotation", &two_rotations(), None));
@@ -159,12 +160,8 @@ pub fn flown(name: &str, scenario: &Scenario, variant: Option<&str>) -> Recorded
     let variant = variant.map(|name| {
         scenario.variants.iter().find(|variant| variant.name == name).expect("a variant of the scenario")
     });
-    let stack = variant.and_then(|v| v.stack.clone()).unwrap_or_else(|| scenario.stack.clone());
-    let believed = match variant {
-        Some(variant) => variant.told_stack.clone().unwrap_or_else(|| stack.clone()),
-        None => scenario.told.stack.clone(),
-    };
-    let told = Told { stack: believed, ..scenario.told.clone() };
+    let own = || (scenario.stack.clone(), scenario.told.clone());
+    let (stack, told) = variant.map_or_else(own, |variant| scenario.as_flown_in(variant));
     let (mut inputs, mut outputs) = (Vec::new(), Vec::new());
     fly_watched(scenario, &stack, &told, name, &mut |_| {}, &mut |input, output| {
         inputs.push(*input);

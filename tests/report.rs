@@ -128,6 +128,7 @@ fn scenario(name: &str, duration_s: f64) -> Scenario {
             mass_factor: 1.0,
             centre_of_mass_error_m: [0.0; 3],
             thrust_factor: 1.0,
+            interface_limits_kept: true,
         },
         kernel: KernelSettings {
             tick_s: 0.005,
@@ -169,6 +170,7 @@ fn scenario(name: &str, duration_s: f64) -> Scenario {
         actuators: Actuators { thrust_scatter: 0.02, pulse_scatter: 0.03 },
         requirements: Vec::new(),
         variants: vec![Variant {
+            interface_limits_kept: true,
             name: "told_bare_tug".to_owned(),
             description: "The same kernel told the bare tug's mass properties.".to_owned(),
             stack: None,

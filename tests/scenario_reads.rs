@@ -5,7 +5,7 @@ use std::fs;
 use std::path::Path;
 
 use stackhold_harness::scenario::model::{
-    Hull, JetState, Mode, Push, Scenario, Shut, ShutOff, SpareTranslation, Told, Trade,
+    Hull, InterfaceLimit, JetState, Mode, Push, Scenario, Shut, ShutOff, SpareTranslation, Trade,
 };
 use stackhold_harness::scenario::{self, FIGURES};
 use stackhold_harness::{closed_loop, metrics, table};
@@ -117,6 +117,14 @@ stack = ["carrier"]
 
 fn read(scenario: &str) -> Scenario {
     scenario::parse(("pair_hold.toml", scenario), ("pair.toml", VEHICLE)).expect("a good scenario")
+}
+
+/// The demonstration with something added at the end of its file.
+fn read_demo(more: &str) -> Scenario {
+    let scenario = include_str!("../host-harness/scenarios/docked_hold.toml");
+    let vehicle = include_str!("../host-harness/scenarios/servicing_tug.toml");
+    scenario::parse(("docked_hold.toml", &format!("{scenario}{more}")), ("servicing_tug.toml", vehicle))
+        .expect("a good scenario")
 }
 
 fn close(found: f64, wanted: f64) {
@@ -294,7 +302,7 @@ fn a_variant_may_have_requirements_of_its_own() {
     assert_eq!(own.requirements_of("load_gone"), own.requirements);
     let more = "\n[[variant.requirement]]\nfigure = \"propellant_kg\"\nat_most = 0.5\n";
     let scenario = read(&format!("{SCENARIO}{more}"));
-    let [one] = scenario.requirements_of("load_gone") else { panic!("one requirement") };
+    let [one] = &scenario.requirements_of("load_gone")[..] else { panic!("one requirement") };
     assert_eq!((one.figure.as_str(), one.at_most, one.at_least), ("propellant_kg", Some(0.5), None));
     assert_eq!(scenario.requirements_of("told_truth"), scenario.requirements);
     assert_eq!(scenario.requirements[0].figure, "ape_max_x_deg");
@@ -336,6 +344,48 @@ fn the_constraints_of_the_trade_are_read_and_reach_the_kernel() {
     // Every one of them makes another table.
     let plain = table::build(&read(SCENARIO), &scenario.stack, &scenario.told).expect("a table");
     assert_ne!(table.identity, plain.identity);
+}
+
+#[test]
+fn limits_of_interfaces_are_read_and_reach_kernel_and_verdict() {
+    let demo = read_demo("");
+    assert!(demo.kernel.trade.interface_limits.is_empty());
+    let limited = read_demo(
+        "\n[[interface_limit]]\ninterface = \"grapple\"\nmoment_n_m = 60.0\nkept_back = 0.2\n\n\
+         [[interface_limit]]\ninterface = \"stage_clamp\"\nforce_n = 30.0\nmoment_n_m = 50.0\n\n\
+         [[variant]]\nname = \"carefree\"\ndescription = \"As if they carried anything.\"\ninterface_limits = \"disregarded\"\n",
+    );
+    let limit = |interface: &str, force_n, moment_n_m, kept_back| InterfaceLimit {
+        interface: interface.into(),
+        force_n,
+        moment_n_m,
+        kept_back,
+    };
+    let limits = [limit("grapple", None, Some(60.0), 0.2), limit("stage_clamp", Some(30.0), Some(50.0), 0.1)];
+    assert_eq!(limited.kernel.trade.interface_limits, limits);
+    let own = demo.requirements.len();
+    let required: Vec<(String, Option<f64>)> =
+        limited.requirements_of("told_truth")[own..].iter().map(|r| (r.figure.clone(), r.at_most)).collect();
+    let wanted = [
+        ("peak_moment_at_grapple_n_m", 60.0),
+        ("peak_force_at_stage_clamp_n", 30.0),
+        ("peak_moment_at_stage_clamp_n_m", 50.0),
+    ];
+    assert_eq!(required, wanted.map(|(figure, most)| (figure.to_owned(), Some(most))));
+    let build = |scenario: &Scenario, told| table::build(scenario, &scenario.stack, told).expect("a table");
+    let (plain, told) = (build(&demo, &demo.told), build(&limited, &limited.told));
+    assert!(plain.jets.iter().all(|jet| jet.load_share == [0; 4]));
+    assert!(
+        told.jets
+            .iter()
+            .all(|jet| jet.load_share[..3].iter().all(|share| *share > 0) && jet.load_share[3] == 0)
+    );
+    told.validate().expect("the kernel takes it");
+    assert_ne!(told.identity, plain.identity);
+    // The same flight as if there were no limits: the same table.
+    let carefree = limited.variants.iter().find(|variant| variant.name == "carefree").expect("a variant");
+    let (stack, told) = limited.as_flown_in(carefree);
+    assert_eq!((stack, build(&limited, &told)), (limited.stack.clone(), plain));
 }
 
 #[test]
@@ -440,11 +490,7 @@ fn the_kernel_takes_every_flight_of_the_library() {
         let mut scenario = scenario::load_embedded(name).expect("reads");
         scenario.duration_s = 2.4;
         let mut flights = vec![(scenario.stack.clone(), scenario.told.clone())];
-        for variant in &scenario.variants {
-            let stack = variant.stack.clone().unwrap_or_else(|| scenario.stack.clone());
-            let told = variant.told_stack.clone().unwrap_or_else(|| stack.clone());
-            flights.push((stack, Told { stack: told, ..scenario.told.clone() }));
-        }
+        flights.extend(scenario.variants.iter().map(|variant| scenario.as_flown_in(variant)));
         for (stack, told) in flights {
             let flown = closed_loop::fly(&scenario, &stack, &told, name, &mut |_| {});
             assert!(flown.is_ok(), "{name} with {stack:?} told {:?}: {:?}", told.stack, flown.err());

@@ -115,6 +115,11 @@ force_direction = [1.0, 0.0, 0.0]
 thrust_n = 400.0
 specific_impulse_s = 310.0
 gimbal_travel_deg = 8.0
+
+[[interface]]
+name = "grip"
+position_m = [1.5, 0.2, 0.0]
+far_side = ["load"]
 "#;
 
 /// Where a corpus entry is broken.
@@ -209,6 +214,14 @@ const SCENARIO_CORPUS: &[Case] = &[
     case(S, ("[sensors]", "[[manifold]]\ngroup = 7\nflow_limit_kg_s = 0.02\n\n[sensors]"), "|7\nflow", "manifold 1", "group", "7", "has no jet of the vehicle", "one of 0, 2"),
     case(S, ("[sensors]", "[[manifold]]\ngroup = 0\nflow_limit_kg_s = 0.02\n\n[[manifold]]\ngroup = 0\nflow_limit_kg_s = 0.03\n\n[sensors]"), "|0\nflow_limit_kg_s = 0.03", "manifold 2", "group", "0", "has a limit already", "each group once"),
     case(S, ("[sensors]", "[[manifold]]\nflow_limit_kg_s = 0.02\n\n[sensors]"), "|[[manifold]]", "manifold 1", "group", "", "is missing", "group, 0 to 31"),
+    case(S, ("[sensors]", "[[interface_limit]]\ninterface = \"grasp\"\nforce_n = 50.0\n\n[sensors]"), "|\"grasp\"", "interface_limit 1", "interface", "\"grasp\"", "is no known interface", "\"grip\""),
+    case(S, ("[sensors]", "[[interface_limit]]\ninterface = \"grip\"\n\n[sensors]"), "|[[interface_limit]]", "interface_limit 1", "moment_n_m", "", "is missing, and so is force_n", "force_n or moment_n_m, or both"),
+    case(S, ("[sensors]", "[[interface_limit]]\ninterface = \"grip\"\nforce_n = 0.0\n\n[sensors]"), "|0.0\n\n[sensors]", "interface_limit 1", "force_n", "0.0", "must be above zero", "force_n = 80.0"),
+    case(S, ("[sensors]", "[[interface_limit]]\ninterface = \"grip\"\nmoment_n_m = -1.0\n\n[sensors]"), "|-1.0", "interface_limit 1", "moment_n_m", "-1.0", "must be above zero", "moment_n_m = 40.0"),
+    case(S, ("[sensors]", "[[interface_limit]]\ninterface = \"grip\"\nforce_n = 50.0\nkept_back = 1.0\n\n[sensors]"), "|1.0\n\n[sensors]", "interface_limit 1", "kept_back", "1.0", "must lie between 0 and 0.9", "kept_back = 0.1"),
+    case(S, ("[sensors]", "[[interface_limit]]\ninterface = \"grip\"\nforce_n = 50.0\n\n[[interface_limit]]\ninterface = \"grip\"\nmoment_n_m = 50.0\n\n[sensors]"), "|\"grip\"\nmoment", "interface_limit 2", "interface", "\"grip\"", "has a limit already", "each interface once"),
+    case(S, ("[sensors]", "[[interface_limit]]\ninterface = \"grip\"\nmoment_n_m = 1.0\n\n[sensors]"), "|\"grip\"", "interface_limit 1", "interface", "\"grip\"", "has a jet that could never open: jet \"roll_minus\" alone puts 2.19 N m on grip, and selection has 0.90 N m", "a larger limit, or the jet in jets_forbidden"),
+    case(S, ("[sensors]", "[[interface_limit]]\ninterface = \"grip\"\nforce_n = 50.0\n\n[[joint]]\nname = \"bends\"\nbodies = [\"load\"]\nhinge_m = [2.0, 0.0, 0.0]\naxis = [0.0, 0.0, 1.0]\nfrequency_hz = 0.3\ndamping_ratio = 0.01\n\n[sensors]"), "|[[interface_limit]]", "", "interface_limit", "[[interface_limit]]", "stands beside [[joint]]: loads are watched in a rigid stack only", "either [[interface_limit]] or [[joint]]"),
     case(S, ("[sensors]", "[[jet_price]]\njet = \"roll_minos\"\nweight = 2.0\n\n[sensors]"), "|\"roll_minos\"", "jet_price 1", "jet", "\"roll_minos\"", "is no known jet", "did you mean \"roll_minus\"?"),
     case(S, ("[sensors]", "[[jet_price]]\njet = \"roll_minus\"\nweight = 0.0\n\n[sensors]"), "|0.0\n\n[sensors]", "jet_price 1", "weight", "0.0", "must lie between 0.001 and 1000", "weight = 3.0"),
     case(S, ("[sensors]", "[[told_bending]]\nfrequency_hz = 0.0\nswing_deg = 0.1\n\n[sensors]"), "|0.0\nswing", "told_bending 1", "frequency_hz", "0.0", "must lie between 0.001 and 100", "frequency_hz = 0.6"),
@@ -299,7 +312,8 @@ const SCENARIO_CORPUS: &[Case] = &[
     case(S, ("at_most = 0.55", "at_most = nan"), "|nan", "requirement 1", "at_most", "nan", "is not finite", "a bound in the figure's unit"),
     // Variants.
     case(S, ("\"told_carrier\"", "\"told_truth\""), "|\"told_truth\"", "variant \"told_truth\"", "name", "\"told_truth\"", "is the name of the scenario's own flight", "another name"),
-    case(S, ("told_stack = [\"carrier\"]\n", ""), "|[[variant]]", "variant \"told_carrier\"", "stack", "", "is missing, and so is told_stack", "stack or told_stack"),
+    case(S, ("told_stack = [\"carrier\"]\n", ""), "|[[variant]]", "variant \"told_carrier\"", "stack", "", "is missing, and so is told_stack", "stack, told_stack or interface_limits"),
+    case(S, ("told_stack = [\"carrier\"]", "interface_limits = \"ignored\""), "|\"ignored\"", "variant \"told_carrier\"", "interface_limits", "\"ignored\"", "is no known word", "\"kept\" and \"disregarded\""),
     case(S, ("told_stack = [\"carrier\"]", "stack = [\"load\"]"), "|[\"load\"]", "variant \"told_carrier\"", "stack", "[\"load\"]", "leaves out \"carrier\"", "a stack with \"carrier\""),
     // Not TOML at all.
     case(S, ("\"small_hold\"", "small_hold"), "|small_hold", "", "", "small_hold", "is not valid TOML: string values must be quoted", "text in double quotes"),

@@ -8,7 +8,7 @@
 use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64;
 use stackhold_kernel::config::{GROUPS, SharedLimits};
-use stackhold_kernel::jet::JetMask;
+use stackhold_kernel::jet::{JetMask, LOADS, Takes, WHOLE_LOAD};
 use stackhold_kernel::selection::{Demand, Problem, select};
 use stackhold_kernel::whole_ticks::{TickProblem, TickRule, WholeTicks, choose, left_over_price};
 
@@ -39,6 +39,7 @@ impl<const M: usize> Case<M> {
             left_over_price: &self.left_over_price,
             tick_s: TICK_S,
             shared: &self.shared,
+            loaded: [0; LOADS],
             most_nodes,
         }
     }
@@ -93,11 +94,16 @@ impl<const M: usize> Case<M> {
 
     fn allowed(&self, ticks: &[u16]) -> bool {
         let mut flow = [0.0_f64; GROUPS];
+        let mut loads = [0_u32; LOADS];
         for (rule, _) in self.rules.iter().zip(ticks).filter(|(_, ticks)| **ticks > 0) {
-            flow[usize::from(rule.group)] += f64::from(rule.flow_kg_s);
+            flow[usize::from(rule.takes.group)] += f64::from(rule.takes.flow_kg_s);
+            for (load, share) in loads.iter_mut().zip(rule.takes.load_share) {
+                *load += u32::from(share);
+            }
         }
         let open = ticks.iter().filter(|ticks| **ticks > 0).count();
         open <= usize::from(self.shared.most_jets_at_once)
+            && loads.iter().all(|load| *load <= u32::from(WHOLE_LOAD))
             && flow
                 .iter()
                 .zip(&self.shared.flow_limit_kg_s)
@@ -159,6 +165,8 @@ struct Kind {
     most_jets_at_once: u8,
     /// Whether two groups have a flow limit for two of their jets.
     manifolds: bool,
+    /// Whether jets share loads.
+    loads: bool,
     /// Largest demand, shortest pulses of one jet.
     demand: f32,
     /// Whether rows may be ranges.
@@ -189,8 +197,18 @@ fn random_case<const M: usize>(random: &mut Pcg64, kind: Kind) -> Case<M> {
                 longest: shortest + kind.spread,
                 through_edge: if random.random_bool(0.3) { shortest + kind.spread + 4 } else { 0 },
                 offset_s: random.random_range(-0.004_f32..0.004),
-                flow_kg_s: 0.008,
-                group: (jet % 2) as u8,
+                takes: Takes {
+                    flow_kg_s: 0.008,
+                    group: (jet % 2) as u8,
+                    load_share: if kind.loads {
+                        // Every other load is one that few jets put on the stack.
+                        std::array::from_fn(
+                            |load| if load % 2 == 0 || jet % 3 == 0 { random.random() } else { 0 },
+                        )
+                    } else {
+                        [0; LOADS]
+                    },
+                },
             }
         })
         .collect();
@@ -297,17 +315,47 @@ const SHORT: u16 = 64;
 /// Nodes that the kernel looks into for an open-loop demand, over a few cycles.
 const ON_BOARD: u16 = 16;
 
-const MANY_TICKS: Kind =
-    Kind { jets: 6, spread: 6, most_jets_at_once: 32, manifolds: false, demand: 3.0, boxes: false };
-const FEW_AT_ONCE: Kind =
-    Kind { jets: 12, spread: 3, most_jets_at_once: 3, manifolds: false, demand: 3.0, boxes: false };
-const MANIFOLDS: Kind =
-    Kind { jets: 8, spread: 3, most_jets_at_once: 4, manifolds: true, demand: 3.0, boxes: true };
+const MANY_TICKS: Kind = Kind {
+    jets: 6,
+    spread: 6,
+    most_jets_at_once: 32,
+    manifolds: false,
+    loads: false,
+    demand: 3.0,
+    boxes: false,
+};
+const FEW_AT_ONCE: Kind = Kind {
+    jets: 12,
+    spread: 3,
+    most_jets_at_once: 3,
+    manifolds: false,
+    loads: false,
+    demand: 3.0,
+    boxes: false,
+};
+const MANIFOLDS: Kind = Kind {
+    jets: 8,
+    spread: 3,
+    most_jets_at_once: 4,
+    manifolds: true,
+    loads: false,
+    demand: 3.0,
+    boxes: true,
+};
+const LOADED: Kind = Kind {
+    jets: 8,
+    spread: 3,
+    most_jets_at_once: 32,
+    manifolds: false,
+    loads: true,
+    demand: 3.0,
+    boxes: false,
+};
 const CASES: u32 = 40;
 
 #[test]
 fn a_patient_search_finds_the_cheapest_firing_and_proves_it() {
-    for kind in [MANY_TICKS, FEW_AT_ONCE, MANIFOLDS] {
+    for kind in [MANY_TICKS, FEW_AT_ONCE, MANIFOLDS, LOADED] {
         for tally in [tally::<3>(kind, CASES, PATIENT), tally::<6>(kind, CASES, PATIENT)] {
             assert_eq!((tally.optimal, tally.proven), (CASES, CASES), "{kind:?}");
             assert!(tally.fired >= CASES / 2, "hardly anything fires: {tally:?}");

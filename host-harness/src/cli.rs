@@ -23,7 +23,7 @@ use clap::{Args, Parser, Subcommand};
 pub use console::Console;
 use serde::Serialize;
 use serde_json::json;
-pub(crate) use text::columns;
+pub(crate) use text::{columns, number};
 
 use crate::output::Folder;
 use crate::verdict::EXIT_COULD_NOT_RUN;

@@ -13,7 +13,9 @@ use stackhold_kernel::config::ConfigurationTable;
 use stackhold_kernel::flight_table::layout::AT_VERSION;
 use stackhold_kernel::flight_table::{Label, NAME_LENGTH, Name, Refusal, encode, read, table_bytes};
 
-use crate::scenario::model::{Scenario, Told, Variant};
+use crate::cli::number;
+use crate::interface_loads::load_words;
+use crate::scenario::model::{Scenario, Variant};
 use crate::table::{self, JETS};
 
 pub use fields::{Difference, FieldValue};
@@ -44,6 +46,8 @@ pub struct FlightTable {
     /// Names of the jets; empty when no scenario tells them.
     #[serde(skip)]
     pub jets: Vec<String>,
+    /// What all of each load is, in words; empty when no scenario tells it.
+    pub loads: Vec<String>,
     /// The bytes.
     #[serde(skip)]
     pub bytes: Vec<u8>,
@@ -73,6 +77,7 @@ impl FlightTable {
             checksum: format!("{checksum:08x}"),
             fields: fields::values(bytes, named),
             jets: named.to_vec(),
+            loads: Vec::new(),
             bytes: bytes.to_vec(),
             values,
         })
@@ -93,15 +98,9 @@ impl FlightTable {
 /// A variant that is not there, a name too long for a table, or values that no board would take.
 pub fn issue(scenario: &Scenario, variant: Option<&str>, sequence: Option<u32>) -> Result<FlightTable> {
     let variant = variant.map(|name| find(scenario, name)).transpose()?;
-    let stack = variant.and_then(|v| v.stack.as_ref()).unwrap_or(&scenario.stack);
-    let told = match variant {
-        Some(v) => {
-            let stack = v.told_stack.as_ref().unwrap_or(stack).clone();
-            Told { stack, ..scenario.told.clone() }
-        }
-        None => scenario.told.clone(),
-    };
-    let values = table::build(scenario, stack, &told)?;
+    let own = || (scenario.stack.clone(), scenario.told.clone());
+    let (stack, told) = variant.map_or_else(own, |variant| scenario.as_flown_in(variant));
+    let values = table::build(scenario, &stack, &told)?;
     let configuration = configuration(scenario, variant);
     let label = Label {
         vehicle: name(&scenario.vehicle.name, "name of the vehicle file")?,
@@ -120,6 +119,9 @@ pub fn issue(scenario: &Scenario, variant: Option<&str>, sequence: Option<u32>) 
             bail!("the kernel would refuse the table of {}: {what}; right would be {right}", scenario.name);
         }
     };
+    if told.interface_limits_kept {
+        made.loads = load_words(&scenario.kernel.trade.interface_limits, number);
+    }
     made.scenario = match variant {
         Some(variant) => format!("{}_{}", scenario.name, variant.name),
         None => scenario.name.clone(),

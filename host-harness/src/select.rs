@@ -10,7 +10,7 @@ use nalgebra::Vector3;
 use serde::Serialize;
 use stackhold_kernel::config::ConfigurationTable;
 use stackhold_kernel::effectiveness::Effectiveness;
-use stackhold_kernel::jet::{Jet, JetMask};
+use stackhold_kernel::jet::{Jet, JetMask, LOADS};
 use stackhold_kernel::selection::{Demand, Outcome, Problem, Selection, select};
 use stackhold_kernel::whole_ticks::{TickProblem, TickRule, WholeTicks, choose, left_over_price};
 
@@ -428,6 +428,7 @@ impl<'a> Kernel<'a> {
             left_over_price: &left_over,
             tick_s: timing.tick_s,
             shared: &self.table.shared,
+            loaded: [0; LOADS],
             most_nodes: MOST_NODES,
         };
         Some(choose(&problem))

@@ -5,9 +5,10 @@ use anyhow::{Context, Result, bail};
 use stackhold_kernel::config::{
     BendingMode, ConfigurationTable, FilterSettings, GROUPS, MODES, SharedLimits, SpareTranslation, Timing,
 };
-use stackhold_kernel::jet::Jet as ToldJet;
+use stackhold_kernel::jet::{Jet as ToldJet, LOADS};
 use stackhold_kernel::linalg::{Mat3, Vec3};
 
+use crate::interface_loads;
 use crate::scenario::model::{Jet, JetState, KernelSettings, Scenario, Told, ToldBending, Trade};
 use crate::stack;
 
@@ -21,17 +22,18 @@ pub const JETS: usize = 32;
 ///   is told instead of the truth.
 ///
 /// # Errors
-/// More jets than the kernel holds, or a minimum on-time of more ticks than it counts; scenario validation
-/// has refused both before.
+/// More jets than the kernel holds, a minimum on-time of more ticks than it counts, or a jet that alone puts more on an
+/// interface than that may carry; scenario validation has refused all of them before.
 pub fn build(scenario: &Scenario, present: &[String], told: &Told) -> Result<ConfigurationTable<JETS>> {
     let vehicle = &scenario.vehicle;
     let properties = stack::composite(vehicle, &told.stack, &stack::full_tanks(vehicle));
     let centre = [0, 1, 2].map(|i| properties.centre_of_mass_m[i] + told.centre_of_mass_error_m[i]);
+    let shares = interface_loads::load_shares(vehicle, &scenario.kernel.trade.interface_limits, told)?;
     let mut jets = heapless::Vec::new();
-    for jet in &vehicle.jets {
+    for (jet, load_share) in vehicle.jets.iter().zip(shares) {
         let enabled = jet.state == JetState::Ready && present.contains(&jet.body);
-        let jet = jet.on(&told.stack);
-        if jets.push(told_jet(&jet, &scenario.kernel, told, enabled)?).is_err() {
+        let jet = told_jet(&jet.on(&told.stack), &scenario.kernel, told)?;
+        if jets.push(ToldJet { load_share, enabled, ..jet }).is_err() {
             bail!("{} jets, but the kernel holds {JETS}", vehicle.jets.len());
         }
     }
@@ -68,7 +70,7 @@ fn vector(v: [f64; 3]) -> Vec3 {
     Vec3(v.map(|c| c as f32))
 }
 
-fn told_jet(jet: &Jet, kernel: &KernelSettings, told: &Told, enabled: bool) -> Result<ToldJet> {
+fn told_jet(jet: &Jet, kernel: &KernelSettings, told: &Told) -> Result<ToldJet> {
     let ticks = whole_ticks(jet.minimum_on_s, kernel.tick_s);
     // The same impulse from a rectangle: half of each ramp counts.
     let lost_s = jet.opening_delay_s + 0.5 * jet.rise_s;
@@ -83,7 +85,8 @@ fn told_jet(jet: &Jet, kernel: &KernelSettings, told: &Told, enabled: bool) -> R
         pulse_offset_s: (gained_s - lost_s) as f32,
         group: jet.group,
         price_weight: kernel.trade.price_weight(&jet.name) as f32,
-        enabled,
+        load_share: [0; LOADS],
+        enabled: false,
     })
 }
 
@@ -161,9 +164,12 @@ fn identity(table: &ConfigurationTable<JETS>) -> u32 {
     floats.push(f32::from(table.shared.most_jets_at_once));
     floats.extend(table.shared.flow_limit_kg_s);
     floats.extend([table.spare_translation.extra_share, table.spare_translation.within_m_s]);
-    // A table without modes keeps the identity it had before there were any.
+    // A table without modes, and one without loads, keeps the identity it had before there were any.
     for mode in table.bending.iter().filter(|mode| mode.is_told()) {
         floats.extend([mode.frequency_hz, mode.damping_ratio, mode.swing_rad]);
+    }
+    if table.jets.iter().any(|jet| jet.load_share != [0; LOADS]) {
+        floats.extend(table.jets.iter().flat_map(|jet| jet.load_share.map(f32::from)));
     }
     for float in floats {
         digest.update(&float.to_le_bytes());

@@ -4,7 +4,7 @@ use heapless::Vec;
 
 pub use crate::bending::{BendingField, BendingMode, MODES};
 
-use crate::jet::{Jet, JetMask};
+use crate::jet::{Jet, JetMask, LOADS, Takes, WHOLE_LOAD};
 use crate::linalg::{Mat3, Vec3};
 use crate::mass_properties::{MassProperties, MassPropertiesError};
 use crate::math;
@@ -45,7 +45,11 @@ pub struct FilterSettings {
 /// Manifolds or isolation groups a table knows.
 pub const GROUPS: usize = 32;
 
-/// What jets that are open at the same time may take together.
+/// What jets that are open at the same time may take together: so many jets, so much flow, and of each load (by
+/// [`Jet::load_share`]) [`WHOLE_LOAD`].
+///
+/// Loads are added up whatever their direction. Jets whose loads would cancel are thus not let open together for that:
+/// one of them that stays shut, or closes first, must not raise the load beyond its limit.
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct SharedLimits {
@@ -322,15 +326,16 @@ impl SharedLimits {
         Ok(())
     }
 
-    /// Whether these jets may be open together.
+    /// Whether jets may open together.
+    ///
+    /// * `still_open` — jets whose last pulses run to this moment, or through it: while one closes and others open, all
+    ///   of them load the stack.
     #[must_use]
-    pub fn allow(&self, jets: &[Jet], open: JetMask) -> bool {
-        let mut taken = Taken::NOTHING;
-        open.count() <= u32::from(self.most_jets_at_once)
-            && open
-                .indices()
-                .filter_map(|j| jets.get(j))
-                .all(|jet| taken.admits(jet.group, jet.flow_kg_s(), self))
+    pub fn allow(&self, jets: &[Jet], still_open: JetMask, open: JetMask) -> bool {
+        let mut taken = Taken::by(loads_of(jets, still_open));
+        let mut fits =
+            |j| jets.get(j).is_none_or(|jet: &Jet| taken.admits(&jet.takes(still_open.contains(j)), self));
+        open.count() <= u32::from(self.most_jets_at_once) && open.indices().all(&mut fits)
     }
 }
 
@@ -339,28 +344,50 @@ impl SharedLimits {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(crate) struct Taken {
     jets: u8,
+    load_share: [u8; LOADS],
     flow_kg_s: [f32; GROUPS],
 }
 
 impl Taken {
-    pub(crate) const NOTHING: Self = Self { jets: 0, flow_kg_s: [0.0; GROUPS] };
+    /// Nothing opened yet, beside what loads the stack already.
+    pub(crate) fn by(load_share: [u8; LOADS]) -> Self {
+        Self { jets: 0, load_share, flow_kg_s: [0.0; GROUPS] }
+    }
 
     /// Adds a jet if the limits leave room for it; whether they did.
-    pub(crate) fn admits(&mut self, group: u8, jet_kg_s: f32, limits: &SharedLimits) -> bool {
-        let group = usize::from(group);
+    pub(crate) fn admits(&mut self, jet: &Takes, limits: &SharedLimits) -> bool {
+        let group = usize::from(jet.group);
         let (Some(flow), Some(&limit)) = (self.flow_kg_s.get_mut(group), limits.flow_limit_kg_s.get(group))
         else {
             return false;
         };
         // Sums of flows that just fit must not be refused for their rounding.
-        let fits = *flow + jet_kg_s <= limit * FLOW_ROUNDING;
-        if self.jets >= limits.most_jets_at_once || !fits {
+        let fits = *flow + jet.flow_kg_s <= limit * FLOW_ROUNDING;
+        let mut loads = self.load_share.iter().zip(&jet.load_share);
+        if self.jets >= limits.most_jets_at_once
+            || !fits
+            || loads.any(|(taken, share)| *share > WHOLE_LOAD - *taken)
+        {
             return false;
         }
         self.jets += 1;
-        *flow += jet_kg_s;
+        *flow += jet.flow_kg_s;
+        for (taken, share) in self.load_share.iter_mut().zip(&jet.load_share) {
+            *taken += share;
+        }
         true
     }
+}
+
+/// Parts of each load that open jets put on the stack.
+pub(crate) fn loads_of(jets: &[Jet], open: JetMask) -> [u8; LOADS] {
+    let mut loads: [u8; LOADS] = [0; LOADS];
+    for jet in open.indices().filter_map(|j| jets.get(j)) {
+        for (load, share) in loads.iter_mut().zip(jet.load_share) {
+            *load = load.saturating_add(share);
+        }
+    }
+    loads
 }
 
 /// Flow limits are held to their own rounding (32 additions of half a unit in the last place).

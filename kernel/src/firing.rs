@@ -34,7 +34,7 @@ pub struct Judge<'a> {
     pub effects: &'a [Effect],
     /// Reduced price of each jet per second of acting time, kg/s.
     pub waste: &'a [f32],
-    /// Jets that may open in this cycle.
+    /// Jets that may open in this cycle; none is open yet.
     pub usable: JetMask,
     /// Time base.
     pub timing: &'a Timing,
@@ -70,7 +70,7 @@ impl Judge<'_> {
         let mut waste_kg = 0.0;
         let fired = on_ticks.iter().enumerate().filter(|(_, ticks)| **ticks > 0);
         let open = fired.fold(JetMask::NONE, |open, (j, _)| open.with(j));
-        if !self.shared.allow(self.jets, open) {
+        if !self.shared.allow(self.jets, JetMask::NONE, open) {
             return f32::INFINITY;
         }
         for (((jet, effect), &ticks), &price) in
@@ -129,7 +129,10 @@ impl Judge<'_> {
                 let change_rad_s = first.change_rad_s + second.change_rad_s;
                 let cost_kg = waste_kg + self.cost_to_go(change_rad_s, least - waste_kg);
                 let both = JetMask::NONE.with(first.jet).with(j);
-                if cost_kg < least && self.lasts(change_rad_s) && self.shared.allow(self.jets, both) {
+                if cost_kg < least
+                    && self.lasts(change_rad_s)
+                    && self.shared.allow(self.jets, JetMask::NONE, both)
+                {
                     (least, best) = (cost_kg, Some([(first.jet, first.ticks), (j, second.ticks)]));
                 }
             }

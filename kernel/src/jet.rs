@@ -5,6 +5,12 @@ use crate::linalg::Vec3;
 /// Standard gravity, m/s² (exact, CGPM 1901).
 pub const STANDARD_GRAVITY_M_S2: f32 = 9.806_65;
 
+/// Loads that jets share, such as the force and the moment at an interface.
+pub const LOADS: usize = 4;
+
+/// What jets that are open together may put of each load, in the unit of [`Jet::load_share`].
+pub const WHOLE_LOAD: u8 = u8::MAX;
+
 /// One jet as told to the kernel.
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -30,8 +36,28 @@ pub struct Jet {
     /// What a kilogram through this jet counts for in a selection, 1 for a kilogram: a hot or worn jet is
     /// spared by a larger one.
     pub price_weight: f32,
+    /// Size of each load that the jet alone puts on the stack at steady thrust, in parts of [`WHOLE_LOAD`], rounded up; 0
+    /// for none.
+    pub load_share: [u8; LOADS],
     /// Whether the jet may be fired at all.
     pub enabled: bool,
+}
+
+/// What an open jet takes of what jets share.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Takes {
+    /// Propellant flow, kg/s.
+    pub flow_kg_s: f32,
+    /// Parts of each load.
+    pub load_share: [u8; LOADS],
+    /// Group whose flow it is, 0..=31.
+    pub group: u8,
+}
+
+impl Takes {
+    /// What a shut jet takes.
+    pub const NOTHING: Self = Self { flow_kg_s: 0.0, load_share: [0; LOADS], group: 0 };
 }
 
 impl Jet {
@@ -39,6 +65,15 @@ impl Jet {
     #[must_use]
     pub fn flow_kg_s(&self) -> f32 {
         self.thrust_n / (self.specific_impulse_s * STANDARD_GRAVITY_M_S2)
+    }
+
+    /// What it takes of what jets share, at steady thrust.
+    ///
+    /// * `still_open` — it is open already, and its loads have been counted.
+    #[must_use]
+    pub fn takes(&self, still_open: bool) -> Takes {
+        let load_share = if still_open { [0; LOADS] } else { self.load_share };
+        Takes { flow_kg_s: self.flow_kg_s(), load_share, group: self.group }
     }
 
     /// What a second of full thrust counts for in a selection, kg/s: the flow by its weight.
@@ -81,6 +116,19 @@ impl JetMask {
     #[must_use]
     pub fn count(self) -> u32 {
         self.0.count_ones()
+    }
+
+    /// The jet of the set that acts longest, the first one of several.
+    ///
+    /// * `acting_s` — one entry per jet, zero or more.
+    pub(crate) fn longest(self, acting_s: &[f32]) -> Option<usize> {
+        let mut longest = (-1.0, None);
+        for (j, &time) in acting_s.iter().enumerate().filter(|(j, _)| self.contains(*j)) {
+            if time > longest.0 {
+                longest = (time, Some(j));
+            }
+        }
+        longest.1
     }
 
     /// Indices of the jets in the set, in order.

@@ -18,10 +18,11 @@
 //! translation is free.
 
 use crate::command::ABSURD_RATE_RAD_S;
+use crate::config::loads_of;
 use crate::controller::Controller;
 use crate::cycle::Witness;
 use crate::effectiveness::Effect;
-use crate::jet::JetMask;
+use crate::jet::{JetMask, LOADS};
 use crate::linalg::Vec3;
 use crate::math;
 use crate::pending::Pending;
@@ -265,7 +266,7 @@ impl<const N: usize> Controller<N> {
             let rule = TickRule::of(jet, &self.table.timing, open_now.contains(j));
             long |= t >= rule.acting_s(rule.shortest, self.table.timing.tick_s);
         }
-        long && !self.table.shared.allow(&self.table.jets, open)
+        long && !self.table.shared.allow(&self.table.jets, open_now, open)
     }
 
     /// Goes on with a choice.
@@ -292,7 +293,8 @@ impl<const N: usize> Controller<N> {
         usable: JetMask,
         multipliers: &[f32; 3],
     ) -> [u16; N] {
-        let Pulses { columns, price, rules } = self.pulses(self.open_at(open_tick), turn_rows);
+        let open_now = self.open_at(open_tick);
+        let Pulses { columns, price, rules } = self.pulses(open_now, turn_rows);
         let problem = TickProblem {
             columns: &columns,
             price: &price,
@@ -302,6 +304,7 @@ impl<const N: usize> Controller<N> {
             left_over_price: &left_over_price(&columns, &price, usable, multipliers),
             tick_s: self.table.timing.tick_s,
             shared: &self.table.shared,
+            loaded: loads_of(&self.table.jets, open_now),
             most_nodes: NODES,
         };
         let mut search = Search::NOTHING;
@@ -350,6 +353,7 @@ impl<const N: usize> Controller<N> {
             left_over_price: &left_over_price,
             tick_s: self.table.timing.tick_s,
             shared: &self.table.shared,
+            loaded: [0; LOADS],
             most_nodes: NODES,
         };
         whole_ticks::go_on(&problem, &mut choice.search);

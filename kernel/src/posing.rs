@@ -1,6 +1,6 @@
 //! Posing selections: columns, prices and limits from the table and the effectiveness.
 
-use crate::config::Taken;
+use crate::config::{Taken, loads_of};
 use crate::controller::Controller;
 use crate::cycle::{Posed, Witness};
 use crate::effectiveness::Effect;
@@ -152,8 +152,8 @@ impl<const N: usize> Controller<N> {
                 wanted = wanted.with(j);
             }
         }
-        if !self.table.shared.allow(&self.table.jets, wanted) {
-            self.share_time(&mut on_ticks, on_time, wanted);
+        if !self.table.shared.allow(&self.table.jets, open, wanted) {
+            self.share_time(&mut on_ticks, on_time, (open, wanted));
         }
         (on_ticks, status)
     }
@@ -166,23 +166,24 @@ impl<const N: usize> Controller<N> {
     }
 
     /// Shuts what the shared limits do not let open, shortest acting time first; on equal times the higher index.
-    fn share_time(&self, on_ticks: &mut [u16; N], on_time: &[f32; N], wanted: JetMask) {
-        let mut taken = Taken::NOTHING;
+    ///
+    /// * `still_open` — see [`crate::config::SharedLimits::allow`].
+    fn share_time(
+        &self,
+        on_ticks: &mut [u16; N],
+        on_time: &[f32; N],
+        (still_open, wanted): (JetMask, JetMask),
+    ) {
+        let mut taken = Taken::by(loads_of(&self.table.jets, still_open));
         let mut waiting = wanted;
         for _ in 0..N {
-            let mut next: Option<(usize, f32)> = None;
-            for (j, &t) in on_time.iter().enumerate().filter(|(j, _)| waiting.contains(*j)) {
-                if next.is_none_or(|(_, longest)| t > longest) {
-                    next = Some((j, t));
-                }
-            }
-            let Some((j, _)) = next else { return };
+            let Some(j) = waiting.longest(on_time) else { return };
             waiting = waiting.without(j);
             let opens = self
                 .table
                 .jets
                 .get(j)
-                .is_some_and(|jet| taken.admits(jet.group, jet.flow_kg_s(), &self.table.shared));
+                .is_some_and(|jet| taken.admits(&jet.takes(still_open.contains(j)), &self.table.shared));
             if let Some(ticks) = on_ticks.get_mut(j).filter(|_| !opens) {
                 *ticks = 0;
             }

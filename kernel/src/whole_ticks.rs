@@ -30,14 +30,14 @@ use search::Root;
 pub(crate) use search::Search;
 
 use crate::config::{SharedLimits, Taken, Timing};
-use crate::jet::{Jet, JetMask};
+use crate::jet::{Jet, JetMask, LOADS, Takes};
 use crate::math;
 use crate::selection::Demand;
 
 /// What is left over costs this many times what the cheapest way to deliver it would.
 pub const LEFT_OVER: f32 = 16.0;
 
-/// Which pulses a jet can do, and what it takes from its manifold.
+/// Which pulses a jet can do, and what it takes of what jets share.
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct TickRule {
@@ -49,16 +49,14 @@ pub struct TickRule {
     pub through_edge: u16,
     /// What a pulse acts for beyond its ticks, s; the shortest still acts for more than nothing.
     pub offset_s: f32,
-    /// Propellant flow, kg/s.
-    pub flow_kg_s: f32,
-    /// Group, 0..=31.
-    pub group: u8,
+    /// What it takes while it is open.
+    pub takes: Takes,
 }
 
 impl TickRule {
     /// The rule of a jet that is not there.
     pub(crate) const NONE: Self =
-        Self { shortest: 1, longest: 1, through_edge: 0, offset_s: 0.0, flow_kg_s: 0.0, group: 0 };
+        Self { shortest: 1, longest: 1, through_edge: 0, offset_s: 0.0, takes: Takes::NOTHING };
 
     /// The rule of a jet for one control cycle.
     ///
@@ -73,8 +71,7 @@ impl TickRule {
             longest: if longest < shortest { shortest } else { longest },
             through_edge: timing.cycle_ticks,
             offset_s: if open_now { 0.0 } else { jet.pulse_offset_s },
-            flow_kg_s: jet.flow_kg_s(),
-            group: jet.group,
+            takes: jet.takes(open_now),
         }
     }
 
@@ -140,6 +137,8 @@ pub struct TickProblem<'a, const M: usize> {
     pub tick_s: f32,
     /// What jets may take together.
     pub shared: &'a SharedLimits,
+    /// Parts of each load that jets still open put on the stack at the start; they have none in their rules.
+    pub loaded: [u8; LOADS],
     /// Most nodes to look into; 1 rounds and improves the relaxation, no more.
     pub most_nodes: u16,
 }
@@ -252,9 +251,9 @@ fn is_sane<const M: usize, const N: usize>(problem: &TickProblem<M>) -> bool {
 
 /// Whether the jets of a firing may open together.
 fn may_open<const M: usize>(problem: &TickProblem<M>, open: JetMask) -> bool {
-    let mut taken = Taken::NOTHING;
+    let mut taken = Taken::by(problem.loaded);
     let rules = problem.rules.iter().enumerate().filter(|(j, _)| open.contains(*j));
-    rules.into_iter().all(|(_, rule)| taken.admits(rule.group, rule.flow_kg_s, problem.shared))
+    rules.into_iter().all(|(_, rule)| taken.admits(&rule.takes, problem.shared))
 }
 
 /// The way from `got` to the nearer edge of a range; zero within it.

@@ -22,7 +22,7 @@ use stackhold_kernel::jet::{Jet, JetMask};
 use stackhold_kernel::linalg::{Mat3, Vec3};
 
 /// First word of a recording; the last digit is the version of this layout.
-pub const START: u32 = 0x5354_4b02;
+pub const START: u32 = 0x5354_4b03;
 /// First word of a flight.
 pub const FLIGHT: u32 = 0xf11e_0001;
 /// First word of a cycle, less its flags.
@@ -166,6 +166,7 @@ fn write_jet(jet: &Jet, put: &mut impl FnMut(u32)) {
     put(u32::from(jet.minimum_on_ticks));
     put(u32::from(jet.group));
     put(jet.price_weight.to_bits());
+    put(u32::from_le_bytes(jet.load_share));
     put(u32::from(jet.enabled));
 }
 
@@ -183,6 +184,7 @@ fn read_jet(words: &mut impl Words) -> Result<Jet, Malformed> {
         pulse_offset_s,
         group: word(words)?.to_le_bytes()[0],
         price_weight: float(words)?,
+        load_share: word(words)?.to_le_bytes(),
         enabled: word(words)? != 0,
     })
 }

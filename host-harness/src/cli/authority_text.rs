@@ -237,12 +237,20 @@ fn interface_loads(
         found.far_side.join(" and "),
         number(found.far_mass_kg)
     ))?;
+    if let Some(limit) = &found.limit {
+        console.line(&format!("It {}.", limit.words(number, "N m")))?;
+    }
+    let limited = found.jets.iter().any(|jet| jet.share_told.is_some());
     let rows = found.jets.iter().map(|jet| {
         let loads = jet.force_n.into_iter().chain(jet.moment_n_m).map(number);
-        [jet.jet.clone()].into_iter().chain(loads).collect()
+        let share = jet.share_told.map(|share| format!("{} %", number(100.0 * share)));
+        let mut row: Vec<String> = [jet.jet.clone()].into_iter().chain(loads).collect();
+        row.extend(limited.then(|| share.unwrap_or_default()));
+        row
     });
-    let header = ["jet", "Fx N", "Fy N", "Fz N", "Mx N m", "My N m", "Mz N m"];
-    console.line(&table(&header, rows.collect(), 1))?;
+    let header = ["jet", "Fx N", "Fy N", "Fz N", "Mx N m", "My N m", "Mz N m", "takes of it"];
+    let header = if limited { &header[..] } else { &header[..7] };
+    console.line(&table(header, rows.collect(), 1))?;
     let rows = found
         .axes
         .iter()

@@ -29,18 +29,11 @@ pub fn load_as(name_or_path: &str, variant: Option<&str>) -> Result<Scenario> {
     let mut scenario = load(name_or_path, None)?;
     if let Some(name) = variant {
         let variant = find(&scenario, name)?.clone();
-        let (stack, told) = stacks(&scenario, &variant);
+        let (stack, told) = scenario.as_flown_in(&variant);
         scenario.name = format!("{}_{name}", scenario.name);
         (scenario.stack, scenario.told) = (stack, told);
     }
     Ok(scenario)
-}
-
-/// Bodies that are there in a variant, and what the kernel is told.
-fn stacks(scenario: &Scenario, variant: &Variant) -> (Vec<String>, Told) {
-    let stack = variant.stack.clone().unwrap_or_else(|| scenario.stack.clone());
-    let believed = variant.told_stack.clone().unwrap_or_else(|| stack.clone());
-    (stack, Told { stack: believed, ..scenario.told.clone() })
 }
 
 /// What names the variant again on the command line.
@@ -83,7 +76,7 @@ pub fn fly_variant(
     certificates: Option<&mut Certificates>,
     console: &Console<'_>,
 ) -> Result<Flown> {
-    let (stack, told) = stacks(scenario, variant);
+    let (stack, told) = scenario.as_flown_in(variant);
     fly(scenario, (&stack, &told, &variant.name), command, certificates, console)
 }
 
@@ -132,7 +125,7 @@ fn judged(
     command: &str,
 ) -> Result<Flown> {
     let metrics = metrics::measure(scenario, stack, &record)?;
-    let verdict = verdict::judge(scenario.requirements_of(&record.name), &metrics.figures);
+    let verdict = verdict::judge(&scenario.requirements_of(&record.name), &metrics.figures);
     let summary = summary(scenario, stack, told, &record, &metrics, &verdict, command);
     Ok(Flown { stack: stack.to_vec(), told: told.clone(), record, metrics, verdict, summary })
 }

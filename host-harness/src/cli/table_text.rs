@@ -79,10 +79,11 @@ fn inspect(
     let folder = common.out.as_deref().map(Folder::prepare).transpose()?;
     let bytes = bytes_of(file)?;
     let names = made.map_or(&[][..], |made| &made.jets);
-    let found = FlightTable::read(&bytes, names).map_err(|refusal| {
+    let mut found = FlightTable::read(&bytes, names).map_err(|refusal| {
         let Refused { what, right } = refused(&refusal, &bytes, names);
         anyhow!("{what}; right would be {right}").context(format!("{} is refused", file.display()))
     })?;
+    found.loads = made.map_or_else(Vec::new, |made| made.loads.clone());
     let differences = made.map(|made| made.differences(&found));
     let summary = summary(&found, made, differences.as_deref());
     if let Some(folder) = &folder {

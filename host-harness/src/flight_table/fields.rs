@@ -4,8 +4,10 @@ use serde::Serialize;
 use serde_json::{Value, json};
 use stackhold_kernel::config::{GROUPS, MODES};
 use stackhold_kernel::flight_table::layout::{
-    self as at, FILTER, JETS, STACK, TIMING, VERSION, VERSION_1, jet_at, jets_in, table_bytes, table_bytes_1,
+    self as at, FILTER, JETS, STACK, TIMING, VERSION, VERSION_1, bytes_of, jet_at, jets_in, load_at,
+    version_of,
 };
+use stackhold_kernel::jet::LOADS;
 
 /// How a field is stored.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -74,11 +76,10 @@ pub struct Difference {
     pub unit: &'static str,
 }
 
-/// All fields of a table of so many bytes, which tell its version and its jets.
-pub(super) fn fields(length: usize) -> Vec<Field> {
-    let jets = jets_in(length);
-    let (version, sections) =
-        if length == table_bytes_1(jets) { (VERSION_1, at::SECTIONS_1) } else { (VERSION, at::SECTIONS) };
+/// All fields of a table, whose bytes tell its version and its jets.
+pub(super) fn fields(bytes: &[u8]) -> Vec<Field> {
+    // One that is refused may say anything.
+    let (version, jets) = (version_of(bytes), jets_in(bytes).min(32));
     let mut all = Vec::new();
     let mut put = |offset: usize, kind: Kind, key: &str, words: &str, unit, range| {
         let (key, words) = (key.to_owned(), words.to_owned());
@@ -86,7 +87,7 @@ pub(super) fn fields(length: usize) -> Vec<Field> {
     };
     put(0, Kind::Text(4), "marker", "marker", "", "SHFT");
     put(at::AT_VERSION, Kind::Half, "format_version", "format version", "", const_range(version));
-    put(at::AT_SECTIONS, Kind::Half, "sections", "sections", "", const_range(sections));
+    put(at::AT_SECTIONS, Kind::Half, "sections", "sections", "", const_range(at::sections(version)));
     put(at::AT_LENGTH, Kind::Word, "length_bytes", "length", "bytes", "as many as there are");
     put(at::AT_SEQUENCE, Kind::Word, "sequence", "sequence number", "", "1 or more");
     put(at::AT_IDENTITY, Kind::Hex, "identity", "identity of the values", "", "any");
@@ -100,11 +101,13 @@ pub(super) fn fields(length: usize) -> Vec<Field> {
     for index in 0..jets {
         jet(&mut all, index);
     }
-    let end = if version == VERSION_1 { table_bytes_1(jets) } else { table_bytes(jets) };
-    if version != VERSION_1 {
+    if version > VERSION_1 {
         bending(&mut all, jets);
     }
-    let offset = end - at::CHECKSUM_BYTES;
+    if version == VERSION {
+        loads(&mut all, jets);
+    }
+    let offset = bytes_of(version, jets) - at::CHECKSUM_BYTES;
     all.push(Field {
         offset,
         kind: Kind::Hex,
@@ -121,8 +124,10 @@ fn const_range(number: u16) -> &'static str {
     match number {
         1 => "1",
         2 => "2",
+        3 => "3",
         5 => "5",
         6 => "6",
+        7 => "7",
         _ => "as this version has it",
     }
 }
@@ -131,9 +136,15 @@ type Put<'a> = &'a mut dyn FnMut(usize, Kind, &str, &str, &'static str, &'static
 
 /// Kind and length of a section; its kind is its number.
 fn head(put: Put, start: usize, section: &str, length: &'static str) {
-    let ranges = [(STACK, "1"), (TIMING, "2"), (FILTER, "3"), (at::SELECTION, "4"), (JETS, "5")];
-    // What has no fixed place are the bending modes.
-    let range = ranges.iter().find(|(one, _)| one.start == start).map_or("6", |(_, range)| *range);
+    let range = match section {
+        "stack" => "1",
+        "timing" => "2",
+        "filter" => "3",
+        "selection" => "4",
+        "jets" => "5",
+        "bending" => "6",
+        _ => "7",
+    };
     put(start, Kind::Half, &format!("{section}.kind"), &format!("section {section}: kind"), "", range);
     let words = format!("section {section}: length");
     put(start + 2, Kind::Half, &format!("{section}.length_bytes"), &words, "bytes", length);
@@ -230,6 +241,22 @@ fn bending(all: &mut Vec<Field>, jets: usize) {
     }
 }
 
+fn loads(all: &mut Vec<Field>, jets: usize) {
+    let mut put = |offset: usize, kind: Kind, key: &str, words: &str, unit, range| {
+        let (key, words) = (key.to_owned(), words.to_owned());
+        all.push(Field { offset, kind, key, words, unit, range, jet: None });
+    };
+    head(&mut put, at::loads(jets).start, "loads", "4 for each jet");
+    for index in 0..jets {
+        for load in 0..LOADS {
+            let words = format!("share of load {}", load + 1);
+            let (key, range) = (format!("load_share.{load}"), "0 to 255, which is all of it");
+            let offset = load_at(jets, index) + load;
+            all.push(Field { offset, kind: Kind::Byte, key, words, unit: "", range, jet: Some(index) });
+        }
+    }
+}
+
 fn jet(all: &mut Vec<Field>, index: usize) {
     let start = jet_at(index);
     let mut put = |offset: usize, kind, key: String, words: String, unit, range| {
@@ -264,7 +291,7 @@ fn jet(all: &mut Vec<Field>, index: usize) {
 
 /// The fields of a table with their values.
 pub(super) fn values(bytes: &[u8], names: &[String]) -> Vec<FieldValue> {
-    fields(bytes.len()).into_iter().map(|field| value(&field, bytes, names)).collect()
+    fields(bytes).into_iter().map(|field| value(&field, bytes, names)).collect()
 }
 
 fn value(field: &Field, bytes: &[u8], names: &[String]) -> FieldValue {
@@ -333,10 +360,7 @@ fn letters(bytes: &[u8]) -> String {
 pub(super) fn differences(first: &[FieldValue], second: &[FieldValue]) -> Vec<Difference> {
     let mut found = Vec::new();
     for field in first.iter().filter(|field| field.field != "checksum") {
-        let other = second.iter().find(|other| {
-            // What comes after the jets has no fixed place.
-            other.field == field.field && (other.offset == field.offset || field.jet.is_none())
-        });
+        let other = second.iter().find(|other| other.field == field.field && other.jet == field.jet);
         let Some(other) = other.filter(|other| other.text != field.text) else { continue };
         found.push(Difference {
             jet: field.jet.clone(),

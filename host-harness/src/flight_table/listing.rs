@@ -6,6 +6,9 @@ use super::FlightTable;
 use super::fields::FieldValue;
 use crate::cli::columns;
 
+/// How keys of loads begin.
+const LOAD: &str = "load_share.";
+
 /// Hexadecimal digits as they are said on a voice link: letters by the spelling alphabet of the Radio Regulations
 /// (ITU, Appendix 14), digits as plain words, in pairs.
 #[must_use]
@@ -49,6 +52,17 @@ pub fn listing(table: &FlightTable) -> String {
     }
     let _ = write!(text, "\nPlace and force of the jets, structural axes\n{}\n", places(&jets));
     let _ = write!(text, "\nValves and use of the jets\n{}\n", valves(&jets));
+    let loads = loads(&jets);
+    if !loads.is_empty() {
+        text.push_str(
+            "\nShare of the loads that each jet takes up alone, in 255ths, whatever their direction; jets that are open \
+             together take up 255 at most\n",
+        );
+        for (index, load) in (1..).zip(&table.loads) {
+            let _ = writeln!(text, "load {index}: 255 are the {load}");
+        }
+        let _ = writeln!(text, "{loads}");
+    }
     if table.jets.is_empty() {
         text.push_str("\nNames of jets are not in the file: name the scenario too to see them.\n");
     }
@@ -86,9 +100,10 @@ fn row(field: &FieldValue) -> Vec<String> {
     ]
 }
 
-/// Fields of each jet in turn.
+/// Fields of each jet in turn. Those that stand elsewhere in the table are in chunks of their own.
 fn per_jet<'f>(jets: &'f [&'f FieldValue]) -> impl Iterator<Item = &'f [&'f FieldValue]> {
-    jets.chunk_by(|a, b| a.jet == b.jet)
+    let is_load = |field: &FieldValue| field.field.starts_with(LOAD);
+    jets.chunk_by(move |a, b| a.jet == b.jet && is_load(a) == is_load(b))
 }
 
 fn cells(jet: &[&FieldValue], keys: &[&str]) -> Vec<String> {
@@ -100,6 +115,12 @@ fn cells(jet: &[&FieldValue], keys: &[&str]) -> Vec<String> {
     let found = |key: &&str| jet.iter().find(|field| field.field == *key).map(|field| field.text.clone());
     cells.extend(keys.iter().map(|key| found(key).unwrap_or_default()));
     cells
+}
+
+/// A row for each jet: where it stands, its name, and these fields; loads have rows of their own.
+fn rows(jets: &[&FieldValue], keys: &[&str]) -> Vec<Vec<String>> {
+    let wanted = |jet: &&[&FieldValue]| jet.iter().any(|field| keys.contains(&field.field.as_str()));
+    per_jet(jets).filter(wanted).map(|jet| cells(jet, keys)).collect()
 }
 
 fn places(jets: &[&FieldValue]) -> String {
@@ -125,7 +146,22 @@ fn places(jets: &[&FieldValue]) -> String {
         "thrust N",
         "specific impulse s",
     ];
-    columns(&header, per_jet(jets).map(|jet| cells(jet, &keys)).collect(), &[1])
+    columns(&header, rows(jets, &keys), &[1])
+}
+
+/// Nothing where no jet takes up a share of any load.
+fn loads(jets: &[&FieldValue]) -> String {
+    let shares = || jets.iter().filter(|field| field.field.starts_with(LOAD));
+    if shares().all(|field| field.text == "0") {
+        return String::new();
+    }
+    let mut keys: Vec<&str> = shares().map(|field| field.field.as_str()).collect();
+    keys.sort_unstable();
+    keys.dedup();
+    let numbered = (1..=keys.len()).map(|load| format!("load {load}"));
+    let header: Vec<String> = ["byte", "jet"].map(str::to_owned).into_iter().chain(numbered).collect();
+    let header: Vec<&str> = header.iter().map(String::as_str).collect();
+    columns(&header, rows(jets, &keys), &[1])
 }
 
 fn valves(jets: &[&FieldValue]) -> String {
@@ -140,5 +176,5 @@ fn valves(jets: &[&FieldValue]) -> String {
         "pulse offset s",
         "price weight",
     ];
-    columns(&header, per_jet(jets).map(|jet| cells(jet, &keys)).collect(), &[1])
+    columns(&header, rows(jets, &keys), &[1])
 }

@@ -2,7 +2,7 @@
 
 use stackhold_kernel::config::{ConfigError, JetField, TimingField};
 use stackhold_kernel::flight_table::layout::{
-    AT_COMMAND_DELAY, AT_CYCLE, AT_MINIMUM_OFF, LONGEST, MARKER, VERSION, VERSION_1, jet_at, table_bytes_1,
+    AT_COMMAND_DELAY, AT_CYCLE, AT_MINIMUM_OFF, LONGEST, MARKER, VERSION, VERSION_1, bytes_of, jet_at,
 };
 use stackhold_kernel::flight_table::{Refusal, Why};
 use stackhold_kernel::mass_properties::MassPropertiesError;
@@ -32,7 +32,7 @@ pub fn refused(refusal: &Refusal, bytes: &[u8], jets: &[String]) -> Refused {
         ),
         Why::CutOff => said(
             format!("it has {} bytes and ends before its header does", refusal.found),
-            &format!("a whole table, {} bytes or more", table_bytes_1(1)),
+            &format!("a whole table, {} bytes or more", bytes_of(VERSION_1, 1)),
         ),
         Why::Marker => {
             let found = refusal.found.to_le_bytes().escape_ascii().to_string();
@@ -60,7 +60,7 @@ pub fn refused(refusal: &Refusal, bytes: &[u8], jets: &[String]) -> Refused {
         ),
         Why::Version => said(
             format!("byte {offset}, format version: {}", refusal.found),
-            &format!("{VERSION_1} or {VERSION}, the versions that this program reads"),
+            &format!("{VERSION_1} to {VERSION}, the versions that this program reads"),
         ),
         Why::TooManyJets => said(format!("it has {} jets", refusal.found), "at most 32 jets"),
         Why::Superseded => said("the load was given up".to_owned(), "to load it again"),
@@ -84,7 +84,7 @@ fn half(offset: usize, bytes: &[u8]) -> u32 {
 
 /// The field that an offset lies in.
 fn field_at(offset: usize, bytes: &[u8]) -> Option<Field> {
-    fields(bytes.len()).into_iter().rfind(|field| field.offset <= offset)
+    fields(bytes).into_iter().rfind(|field| field.offset <= offset)
 }
 
 /// Byte, jet, field and value.

@@ -18,8 +18,9 @@ pub fn section(lanes: &[Lane<'_>]) -> Markup {
         p {
             "Force and moment between the two sides of each interface as if the stack were rigid, by the accelerations of "
             "both sides; the largest of every phase. A soft joint may feel up to twice as much when a firing starts at once. "
-            "The kernel does not limit these loads when it selects jets."
+            @if limits(lanes).is_empty() { "Nothing limits these loads when jets are chosen: the scenario names no " code { "[[interface_limit]]" } "." }
         }
+        @for limit in limits(lanes) { p { (limit) } }
         div.scroll tabindex="0" { table.interfaces {
             thead { tr {
                 th scope="col" { "Flight" } th scope="col" { "Interface" } th.n scope="col" { "Phase from, s" }
@@ -29,6 +30,30 @@ pub fn section(lanes: &[Lane<'_>]) -> Markup {
             tbody { @for lane in lanes { (rows(lane)) } }
         } }
     }
+}
+
+/// What interfaces may carry, and which flights choose jets by it.
+fn limits(lanes: &[Lane<'_>]) -> Vec<String> {
+    let mut sentences: Vec<String> = Vec::new();
+    for lane in lanes {
+        for limit in &lane.scenario.kernel.trade.interface_limits {
+            let name = words::plain(&limit.interface);
+            sentences.push(format!("The {name} {}.", limit.words(number, "N·m")));
+        }
+        let variants = &lane.scenario.variants;
+        let variant = variants.iter().find(|variant| variant.name == lane.flight.record.name);
+        if variant.is_some_and(|variant| !variant.interface_limits_kept) {
+            sentences.push(format!("{}: jets were chosen without regard to this.", lane.title));
+        }
+    }
+    // What one lane says, the next need not say again.
+    let mut said = Vec::new();
+    sentences.retain(|sentence| {
+        let new = !said.contains(sentence);
+        said.push(sentence.clone());
+        new
+    });
+    sentences
 }
 
 fn rows(lane: &Lane<'_>) -> Markup {

@@ -52,11 +52,19 @@ pub struct Scenario {
 }
 
 impl Scenario {
-    /// What a flight must meet: that of its variant, where it says so.
+    /// What a flight must meet: that of its variant, where it says so, and what limited interfaces may carry.
     #[must_use]
-    pub fn requirements_of(&self, flight: &str) -> &[Requirement] {
+    pub fn requirements_of(&self, flight: &str) -> Vec<Requirement> {
         let variant = self.variants.iter().find(|variant| variant.name == flight);
-        variant.and_then(|variant| variant.requirements.as_ref()).unwrap_or(&self.requirements)
+        let own = variant.and_then(|variant| variant.requirements.as_ref()).unwrap_or(&self.requirements);
+        let limits = self.kernel.trade.interface_limits.iter();
+        own.iter().cloned().chain(limits.flat_map(InterfaceLimit::requirements)).collect()
+    }
+
+    /// Bodies that are there in a variant, and what the kernel is told.
+    #[must_use]
+    pub fn as_flown_in(&self, variant: &Variant) -> (Vec<String>, Told) {
+        variant.of(&self.stack, &self.told)
     }
 
     /// What makes another scenario a different task, so that the two do not differ by their options alone.
@@ -248,6 +256,8 @@ pub struct Told {
     pub centre_of_mass_error_m: [f64; 3],
     /// Told thrust over true.
     pub thrust_factor: f64,
+    /// Whether it is told what interfaces may carry.
+    pub interface_limits_kept: bool,
 }
 
 /// Cycle, timing and filter settings of the kernel's table.
@@ -310,6 +320,8 @@ pub struct Trade {
     pub price_weights: Vec<PriceWeight>,
     /// Whether rotation-only demands spare translation.
     pub spare_translation: Option<SpareTranslation>,
+    /// What interfaces may carry; those not named, anything.
+    pub interface_limits: Vec<InterfaceLimit>,
 }
 
 impl Trade {
@@ -328,7 +340,46 @@ impl Default for Trade {
             flow_limits: Vec::new(),
             price_weights: Vec::new(),
             spare_translation: None,
+            interface_limits: Vec::new(),
         }
+    }
+}
+
+/// What an interface may carry.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct InterfaceLimit {
+    /// Name of the interface.
+    pub interface: String,
+    /// Largest force, N.
+    pub force_n: Option<f64>,
+    /// Largest moment, N·m.
+    pub moment_n_m: Option<f64>,
+    /// Share of it that is kept back when jets are chosen, for what is not counted then: scatter, rates, ramps.
+    pub kept_back: f64,
+}
+
+impl InterfaceLimit {
+    /// What it says, for a sentence that begins with the interface.
+    #[must_use]
+    pub fn words(&self, number: fn(f64) -> String, moment_unit: &str) -> String {
+        let force = self.force_n.map(|most| format!("{} N", number(most)));
+        let moment = self.moment_n_m.map(|most| format!("{} {moment_unit}", number(most)));
+        let most: Vec<String> = force.into_iter().chain(moment).collect();
+        let kept_back = number(100.0 * self.kept_back);
+        format!("may carry {}, of which {kept_back} % are kept back when jets are chosen", most.join(" and "))
+    }
+
+    /// What a flight must meet.
+    fn requirements(&self) -> impl Iterator<Item = Requirement> {
+        let name = &self.interface;
+        let bounds = [
+            (format!("peak_force_at_{name}_n"), self.force_n),
+            (format!("peak_moment_at_{name}_n_m"), self.moment_n_m),
+        ];
+        let required = |(figure, at_most): (String, Option<f64>)| {
+            at_most.map(|_| Requirement { figure, at_most, at_least: None })
+        };
+        bounds.into_iter().filter_map(required)
     }
 }
 
@@ -647,6 +698,18 @@ pub struct Variant {
     /// The stack as the board knows it, when it differs: otherwise the variant's name where it has another
     /// stack.
     pub configuration: Option<String>,
+    /// Whether the kernel is told what interfaces may carry.
+    pub interface_limits_kept: bool,
     /// What this flight must meet, in place of what the scenario requires.
     pub requirements: Option<Vec<Requirement>>,
+}
+
+impl Variant {
+    /// Bodies that are there, and what the kernel is told, in this variant of a flight.
+    pub(super) fn of(&self, stack: &[String], told: &Told) -> (Vec<String>, Told) {
+        let stack = self.stack.clone().unwrap_or_else(|| stack.to_vec());
+        let believed = self.told_stack.clone().unwrap_or_else(|| stack.clone());
+        let limits_kept = told.interface_limits_kept && self.interface_limits_kept;
+        (stack, Told { stack: believed, interface_limits_kept: limits_kept, ..told.clone() })
+    }
 }

@@ -8,8 +8,8 @@ use super::bending_file::read_told_bending;
 use super::figures::{FIGURES, known};
 use super::joint_file::read_joints;
 use super::model::{
-    Actuators, Disturbance, FlightTableSettings, Initial, Jet, JetState, KernelSettings, Push, Requirement,
-    Scenario, Sensors, Told, Variant, Vehicle,
+    Actuators, Disturbance, FlightTableSettings, Initial, InterfaceLimit, Jet, JetState, KernelSettings,
+    Push, Requirement, Scenario, Sensors, Told, Variant, Vehicle,
 };
 use super::orbit_file::read_orbit;
 use super::phase_file::{Files, read_phases};
@@ -17,7 +17,7 @@ use super::problem::Notes;
 use super::section::{Range64, Section, refuse_twins};
 use super::slosh_file::read_sloshes;
 use super::suggest::nearest;
-use super::trade_file::{read_shut_offs, read_trade};
+use super::trade_file::{every_jet_may_open, read_shut_offs, read_trade};
 use crate::table::whole_ticks;
 
 /// Most control cycles of one run: every one leaves a row in memory.
@@ -63,8 +63,8 @@ pub(super) fn read<'t>(
     let sensors = read_sensors(&root);
     let actuators = read_actuators(&root);
     let jets = vehicle.as_ref().map_or(&[][..], |vehicle| &vehicle.jets);
-    let thrust_factor = told.as_ref().map_or(1.0, |told| told.thrust_factor);
-    let kernel = read_kernel(&root, (jets, thrust_factor), sensors.as_ref(), actuators.as_ref());
+    let flown = vehicle.as_ref().zip(told.as_ref());
+    let kernel = read_kernel(&root, (jets, flown), sensors.as_ref(), actuators.as_ref());
     let duration = duration
         .filter(|&duration| kernel.as_ref().is_none_or(|kernel| fits_memory(&root, kernel, duration)));
     let flight_table = read_flight_table(&root, name.as_deref());
@@ -79,8 +79,22 @@ pub(super) fn read<'t>(
         .as_ref()
         .map(|vehicle| vehicle.interfaces.iter().map(|interface| interface.name.clone()).collect());
     let requirements = read_requirements(&root, interfaces.as_deref());
-    let variants = read_variants(&root, (&names, jets, interfaces.as_deref()));
+    let limits = kernel.as_ref().map_or(&[][..], |kernel| &kernel.trade.interface_limits);
+    let limits =
+        flown.zip(stack.as_deref()).map(|((vehicle, told), stack)| Limited { vehicle, stack, told, limits });
+    let variants = read_variants(&root, (&names, jets, interfaces.as_deref(), limits));
+    let soft = [("joint", joints.as_deref().map(<[_]>::len)), ("slosh", sloshes.as_deref().map(<[_]>::len))];
+    let soft = soft.into_iter().find(|(_, count)| count.is_some_and(|count| count > 0));
+    let limits_are_watched = match soft.filter(|_| limits.is_some_and(|limited| !limited.limits.is_empty())) {
+        Some((soft, _)) => {
+            let wrong = format!("stands beside [[{soft}]]: loads are watched in a rigid stack only");
+            root.complain("interface_limit", wrong, format!("either [[interface_limit]] or [[{soft}]]"));
+            false
+        }
+        None => true,
+    };
     root.finish();
+    limits_are_watched.then_some(())?;
     Some(Scenario {
         name: name?,
         description: description?,
@@ -147,6 +161,7 @@ fn read_told(root: &Section<'_>, stack: Option<&Vec<String>>, names: &VehicleNam
         mass_factor: mass?,
         centre_of_mass_error_m: error?,
         thrust_factor: thrust?,
+        interface_limits_kept: true,
     })
 }
 
@@ -254,12 +269,12 @@ fn read_clock(section: &Section<'_>) -> Option<(f64, u16)> {
 
 fn read_kernel(
     root: &Section<'_>,
-    (jets, thrust_factor): (&[Jet], f64),
+    (jets, flown): (&[Jet], Option<(&Vehicle, &Told)>),
     sensors: Option<&Sensors>,
     actuators: Option<&Actuators>,
 ) -> Option<KernelSettings> {
     let Some(section) = root.section("kernel") else {
-        root.accept(&["manifold", "jet_price", "told_bending"]);
+        root.accept(&["manifold", "jet_price", "told_bending", "interface_limit"]);
         if !root.has("kernel") {
             root.complain("kernel", "is missing", "a table headed [kernel] with tick_s and cycle_ticks");
         }
@@ -278,7 +293,7 @@ fn read_kernel(
     let oldest = sensors.map_or(0.0, |sensors| sensors.attitude_delay_s.max(sensors.rate_delay_s));
     let age = read_age_limit(&section, tick * f64::from(cycle), oldest);
     let assumed = read_assumed(&section, sensors, actuators);
-    let trade = read_trade(root, &section, jets, thrust_factor);
+    let trade = read_trade(root, &section, jets, flown);
     let bending = read_told_bending(root);
     section.finish();
     let jets_fit = clock.is_none_or(|(tick, cycle)| {
@@ -610,8 +625,17 @@ fn read_requirement(section: &Section<'_>, interfaces: Option<&[String]>) -> Opt
     }
 }
 
-/// Bodies, jets and interfaces of the vehicle.
-type Known<'a> = (&'a VehicleNames, &'a [Jet], Option<&'a [String]>);
+/// Bodies, jets and interfaces of the vehicle; what interfaces may carry.
+type Known<'a> = (&'a VehicleNames, &'a [Jet], Option<&'a [String]>, Option<Limited<'a>>);
+
+/// The scenario's own flight, with the limits that every flight keeps.
+#[derive(Clone, Copy)]
+struct Limited<'a> {
+    vehicle: &'a Vehicle,
+    stack: &'a [String],
+    told: &'a Told,
+    limits: &'a [InterfaceLimit],
+}
 
 fn read_variants(root: &Section<'_>, known: Known<'_>) -> Option<Vec<Variant>> {
     let sections = root.sections("variant")?;
@@ -621,26 +645,28 @@ fn read_variants(root: &Section<'_>, known: Known<'_>) -> Option<Vec<Variant>> {
     variants.into_iter().collect()
 }
 
-fn read_variant(section: &Section<'_>, (names, jets, interfaces): Known<'_>) -> Option<Variant> {
+fn read_variant(section: &Section<'_>, (names, jets, interfaces, limited): Known<'_>) -> Option<Variant> {
     let name = section.name("name", "name = \"told_bare_tug\"");
     let description = section.text("description", "description = \"one line for people\"");
     let stack = names.maybe(section, "stack");
     let told = names.maybe(section, "told_stack");
     let configuration = read_configuration(section);
+    let limits_kept = read_limits_kept(section);
     let requirements = read_requirements(section, interfaces);
     section.finish();
     let (name, description, stack, told_stack) = (name?, description?, stack?, told?);
+    let interface_limits_kept = limits_kept?;
     let requirements = requirements.map(|own| (!own.is_empty()).then_some(own));
     if name == OWN_FLIGHT {
         let wrong = format!("\"{OWN_FLIGHT}\" is the name of the scenario's own flight");
         section.complain("name", wrong, "another name");
         return None;
     }
-    if stack.is_none() && told_stack.is_none() {
+    if stack.is_none() && told_stack.is_none() && interface_limits_kept {
         section.complain(
             "stack",
             "is missing, and so is told_stack",
-            "stack or told_stack, where this flight differs",
+            "stack, told_stack or interface_limits, where this flight differs",
         );
         return None;
     }
@@ -649,12 +675,28 @@ fn read_variant(section: &Section<'_>, (names, jets, interfaces): Known<'_>) -> 
     {
         return None;
     }
-    Some(Variant {
+    let variant = Variant {
         name,
         description,
         stack,
         told_stack,
         configuration: configuration?,
+        interface_limits_kept,
         requirements: requirements?,
-    })
+    };
+    let may_open = limited.is_none_or(|Limited { vehicle, stack, told, limits }| {
+        let key = if section.has("told_stack") { "told_stack" } else { "stack" };
+        every_jet_may_open((section, key), vehicle, limits, &variant.of(stack, told).1)
+    });
+    may_open.then_some(variant)
+}
+
+/// Whether the kernel is told what interfaces may carry; it is where nothing is said.
+fn read_limits_kept(section: &Section<'_>) -> Option<bool> {
+    const KEY: &str = "interface_limits";
+    if !section.has(KEY) {
+        return Some(true);
+    }
+    let hint = "interface_limits = \"disregarded\", to see what the limits cost";
+    section.choice(KEY, &["kept", "disregarded"], hint).map(|word| word == "kept")
 }

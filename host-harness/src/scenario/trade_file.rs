@@ -1,32 +1,115 @@
-//! What limits or steers the choice of jets: shared limits, price weights, the wish to spare translation,
-//! and what is shut off during a run.
+//! What limits or steers the choice of jets: shared limits, what interfaces may carry, price weights, the wish to spare
+//! translation, and what is shut off during a run.
 
-use super::model::{FlowLimit, Jet, JetState, PriceWeight, Shut, ShutOff, SpareTranslation, Trade};
+use stackhold_kernel::jet::LOADS;
+
+use super::model::{
+    FlowLimit, InterfaceLimit, Jet, JetState, PriceWeight, Shut, ShutOff, SpareTranslation, Told, Trade,
+    Vehicle,
+};
 use super::section::{Range64, Section};
+use crate::interface_loads::load_shares;
+
+/// Share of an interface's limit that selection leaves unused where the scenario says nothing: scatter, rates and
+/// ramps put a few hundredths on top of what it counts.
+const KEPT_BACK: f64 = 0.1;
 
 /// Standard gravity, m/s² (exact, CGPM 1901).
 const STANDARD_GRAVITY_M_S2: f64 = 9.806_65;
 
 /// Limits, weights and wishes; `None` when a problem was written down.
 ///
-/// * `kernel` — the section `[kernel]`; `jets` — with their states, empty when the vehicle was refused;
-///   `thrust_factor` — told over true.
+/// * `kernel` — the section `[kernel]`; `jets` — with their states, empty when the vehicle was refused; `flown` — the
+///   vehicle, and what the kernel is told, where both could be read.
 pub(super) fn read_trade(
     root: &Section<'_>,
     kernel: &Section<'_>,
     jets: &[Jet],
-    thrust_factor: f64,
+    flown: Option<(&Vehicle, &Told)>,
 ) -> Option<Trade> {
+    let thrust_factor = flown.map_or(1.0, |(_, told)| told.thrust_factor);
     let most = kernel.integer("most_jets_at_once", 1..=32, "a whole number from 1 to 32", Some(32));
     let spare = read_spare_translation(kernel);
     let limits = read_flow_limits(root, jets, thrust_factor);
     let weights = read_price_weights(root, jets);
+    let interfaces = read_interface_limits(root, flown);
     Some(Trade {
         most_jets_at_once: u8::try_from(most?).ok()?,
         flow_limits: limits?,
         price_weights: weights?,
         spare_translation: spare?,
+        interface_limits: interfaces?,
     })
+}
+
+/// What interfaces may carry.
+fn read_interface_limits(
+    root: &Section<'_>,
+    flown: Option<(&Vehicle, &Told)>,
+) -> Option<Vec<InterfaceLimit>> {
+    let mut limits: Vec<InterfaceLimit> = Vec::new();
+    let mut loads = 0;
+    let mut sound = true;
+    for section in &root.sections("interface_limit")? {
+        let Some(limit) = read_interface_limit(section, flown.map(|(vehicle, _)| vehicle)) else {
+            sound = false;
+            continue;
+        };
+        if limits.iter().any(|known| known.interface == limit.interface) {
+            section.complain("interface", "has a limit already", "each interface once");
+            sound = false;
+        }
+        loads += usize::from(limit.force_n.is_some()) + usize::from(limit.moment_n_m.is_some());
+        if loads > LOADS {
+            let wrong = format!("brings more than {LOADS} limits to this scenario");
+            section.complain("interface", wrong, format!("at most {LOADS} forces and moments in all"));
+            sound = false;
+        }
+        if let Some((vehicle, told)) = flown {
+            sound &= every_jet_may_open((section, "interface"), vehicle, std::slice::from_ref(&limit), told);
+        }
+        limits.push(limit);
+    }
+    sound.then_some(limits)
+}
+
+fn read_interface_limit(section: &Section<'_>, vehicle: Option<&Vehicle>) -> Option<InterfaceLimit> {
+    let hint = "interface = \"grapple\"";
+    let interface = match vehicle {
+        None => section.text("interface", hint),
+        Some(vehicle) => {
+            let names: Vec<String> = vehicle.interfaces.iter().map(|one| one.name.clone()).collect();
+            section.reference("interface", &names, "interface of the vehicle")
+        }
+    };
+    let bound = |key: &'static str, hint: &str| match section.has(key) {
+        true => section.number(key, Range64::UpTo(1e9), hint).map(Some),
+        false => Some(None),
+    };
+    let force = bound("force_n", "the largest force it may carry, such as force_n = 80.0");
+    let moment = bound("moment_n_m", "the largest moment it may carry, such as moment_n_m = 40.0");
+    let hint = "the share of a limit that selection leaves unused, such as kept_back = 0.1";
+    let kept_back = section.number_or("kept_back", Range64::Within(0.0, 0.9), hint, KEPT_BACK);
+    section.finish();
+    let (force_n, moment_n_m) = (force?, moment?);
+    if (force_n, moment_n_m) == (None, None) {
+        section.complain("moment_n_m", "is missing, and so is force_n", "force_n or moment_n_m, or both");
+        return None;
+    }
+    Some(InterfaceLimit { interface: interface?, force_n, moment_n_m, kept_back: kept_back? })
+}
+
+/// A jet that alone puts more on an interface than that may carry could never open.
+pub(super) fn every_jet_may_open(
+    (section, key): (&Section<'_>, &str),
+    vehicle: &Vehicle,
+    limits: &[InterfaceLimit],
+    told: &Told,
+) -> bool {
+    let Err(too_much) = load_shares(vehicle, limits, told) else { return true };
+    let wrong = format!("has a jet that could never open: {too_much}");
+    section.complain(key, wrong, "a larger limit, or the jet in jets_forbidden");
+    false
 }
 
 /// `Some(None)` without the wish, `None` when a problem was written down.

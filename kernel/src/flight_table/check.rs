@@ -4,13 +4,16 @@ use crate::bending::Noise;
 use crate::config::{BendingMode, ConfigurationTable, MODES};
 use crate::controller::{Controller, enabled};
 use crate::effectiveness::Effect;
+use crate::jet::LOADS;
 use crate::mass_properties::MassProperties;
 
 use super::banks::{FlightTables, Stage};
 use super::crc::Checksum;
 use super::decode::fill;
-use super::encode::{Sink, put_bending, put_filter, put_jet, put_selection, put_stack, put_timing};
-use super::layout::{JETS, SELECTION, STACK, TIMING, bending, jet_at, jets_in, table_bytes};
+use super::encode::{Sink, put_bending, put_filter, put_head, put_jet, put_selection, put_stack, put_timing};
+use super::layout::{
+    JETS, SELECTION, STACK, TIMING, VERSION, VERSION_1, bending, jet_at, jets_in, load_at, loads, version_of,
+};
 
 /// Bytes of a bank that are looked at in one cycle.
 pub const SLICE_BYTES: usize = 32;
@@ -115,10 +118,10 @@ impl<const N: usize, const BYTES: usize> FlightTables<N, BYTES> {
     /// Checks one piece of the values in force against the bank, and what follows from it.
     fn piece_holds(&mut self, controller: &Controller<N>) -> bool {
         let bytes = self.running().bytes();
-        let jets = jets_in(bytes.len());
+        let jets = jets_in(bytes);
         let piece = self.cursor.piece;
         let holds = match piece.checked_sub(OTHER_PIECES) {
-            Some(index) => jet_holds(controller, bytes, index),
+            Some(index) => jet_holds(controller, bytes, jets, index),
             None if piece == 0 => stack_holds(controller, bytes),
             None if piece == 1 => settings_hold(controller, bytes),
             None => selection_holds(controller, bytes, jets),
@@ -244,23 +247,36 @@ fn selection_holds<const N: usize>(controller: &Controller<N>, bytes: &[u8], jet
     let mut jets_kind = Beside::new(bytes, JETS.start);
     jets_kind.put(&JETS.kind.to_le_bytes());
     let masked = controller.enabled == enabled(&controller.table.jets);
-    let bending_holds = if bytes.len() == table_bytes(jets) {
+    let version = version_of(bytes);
+    let bending_holds = if version > VERSION_1 {
         let mut modes = Beside::new(bytes, bending(jets).start);
         put_bending(&controller.table, &mut modes);
         modes.same
     } else {
         controller.table.bending == [BendingMode::NONE; MODES]
     };
-    selection.same && jets_kind.same && bending_holds && masked && controller.table.jets.len() == jets
+    let mut loads_head = Beside::new(bytes, loads(jets).start);
+    if version == VERSION {
+        put_head(loads(jets), &mut loads_head);
+    }
+    let heads = jets_kind.same && loads_head.same;
+    selection.same && heads && bending_holds && masked && controller.table.jets.len() == jets
 }
 
-/// One jet and its effect.
-fn jet_holds<const N: usize>(controller: &Controller<N>, bytes: &[u8], index: usize) -> bool {
+/// One jet, its loads and its effect.
+fn jet_holds<const N: usize>(controller: &Controller<N>, bytes: &[u8], jets: usize, index: usize) -> bool {
     let effect = controller.effectiveness.effects().get(index);
     let (Some(jet), Some(effect)) = (controller.table.jets.get(index), effect) else { return false };
     let mut beside = Beside::new(bytes, jet_at(index));
     put_jet(jet, &mut beside);
-    beside.same && *effect == Effect::of(jet, &controller.stack)
+    let loads_hold = if version_of(bytes) == VERSION {
+        let mut loads = Beside::new(bytes, load_at(jets, index));
+        loads.put(&jet.load_share);
+        loads.same
+    } else {
+        jet.load_share == [0; LOADS]
+    };
+    beside.same && loads_hold && *effect == Effect::of(jet, &controller.stack)
 }
 
 /// Compares what is put with the bytes of a bank.

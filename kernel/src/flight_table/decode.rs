@@ -3,13 +3,13 @@
 use heapless::Vec;
 
 use crate::config::{BendingMode, ConfigurationTable, FilterSettings, MODES, Timing};
-use crate::jet::Jet;
+use crate::jet::{Jet, LOADS};
 use crate::linalg::{Mat3, Vec3};
 
 use super::crc::Checksum;
 use super::layout::{
-    self as at, CHECKSUM_BYTES, FILTER, JET_BYTES, JETS, LONGEST, MARKER, SECTIONS, SECTIONS_1, SELECTION,
-    STACK, Section, TIMING, VERSION, VERSION_1,
+    self as at, CHECKSUM_BYTES, FILTER, JET_BYTES, JETS, LONGEST, MARKER, SELECTION, STACK, Section, TIMING,
+    VERSION, VERSION_1,
 };
 use super::refusal::{Refusal, Why};
 use super::{Label, Name};
@@ -37,10 +37,9 @@ pub(super) fn fill<const N: usize>(
     let sum = checksum(bytes)?;
     let mut from = Reader { bytes, at: at::AT_VERSION };
     let version = from.half()?;
-    match version {
-        VERSION => from.exactly(SECTIONS, Why::Sections)?,
-        VERSION_1 => from.exactly(SECTIONS_1, Why::Sections)?,
-        _ => return Err(Refusal::at(Why::Version, at::AT_VERSION, u32::from(version))),
+    match at::sections(version) {
+        0 => return Err(Refusal::at(Why::Version, at::AT_VERSION, u32::from(version))),
+        sections => from.exactly(sections, Why::Sections)?,
     }
     // The length has been looked at with the checksum.
     let _ = from.word()?;
@@ -50,11 +49,15 @@ pub(super) fn fill<const N: usize>(
     }
     table.identity = from.word()?;
     let label = Label { vehicle: from.name()?, configuration: from.name()?, sequence };
-    let after_jets =
-        if version == VERSION_1 { 0 } else { at::bending(0).body() - JETS.body() + at::BENDING_BYTES };
-    values(&mut from, table, after_jets)?;
-    table.bending =
-        if version == VERSION_1 { [BendingMode::NONE; MODES] } else { bending(&mut from, table.jets.len())? };
+    values(&mut from, table, version)?;
+    let jets = table.jets.len();
+    table.bending = if version == VERSION_1 { [BendingMode::NONE; MODES] } else { bending(&mut from, jets)? };
+    if version == VERSION {
+        from.section(at::loads(jets))?;
+        for jet in &mut table.jets {
+            jet.load_share = from.take()?;
+        }
+    }
     table.validate().map_err(|error| Refusal::of_value(error, bytes))?;
     Ok((label, sum))
 }
@@ -83,11 +86,11 @@ pub(super) fn checksum(bytes: &[u8]) -> Result<u32, Refusal> {
     if from.word()? == sum { Ok(sum) } else { Err(Refusal::at(Why::Checksum, end, sum)) }
 }
 
-/// * `after_jets` — bytes between the jets and the checksum.
+/// The sections that all versions have.
 fn values<const N: usize>(
     from: &mut Reader,
     table: &mut ConfigurationTable<N>,
-    after_jets: usize,
+    version: u16,
 ) -> Result<(), Refusal> {
     from.section(STACK)?;
     table.mass_kg = from.float()?;
@@ -102,7 +105,7 @@ fn values<const N: usize>(
     for limit in &mut table.shared.flow_limit_kg_s {
         *limit = from.float()?;
     }
-    jets(from, &mut table.jets, after_jets)
+    jets(from, &mut table.jets, version)
 }
 
 fn timing(from: &mut Reader) -> Result<Timing, Refusal> {
@@ -137,13 +140,13 @@ fn bending(from: &mut Reader, jets: usize) -> Result<[BendingMode; MODES], Refus
     Ok(modes)
 }
 
-fn jets<const N: usize>(from: &mut Reader, jets: &mut Vec<Jet, N>, after_jets: usize) -> Result<(), Refusal> {
+fn jets<const N: usize>(from: &mut Reader, jets: &mut Vec<Jet, N>, version: u16) -> Result<(), Refusal> {
     from.exactly(JETS.kind, Why::SectionKind)?;
     let offset = from.at;
     let length = usize::from(from.half()?);
-    let left = from.bytes.len().saturating_sub(from.at + after_jets + CHECKSUM_BYTES);
     let count = length / JET_BYTES;
-    if length != left || count * JET_BYTES != length || count > 32 {
+    let fits = count <= 32 && from.bytes.len() == at::bytes_of(version, count);
+    if !fits || count * JET_BYTES != length {
         return Err(Refusal::at(Why::SectionLength, offset, length as u32));
     }
     if count > N {
@@ -178,6 +181,7 @@ fn jet(from: &mut Reader) -> Result<Jet, Refusal> {
         pulse_offset_s,
         group,
         price_weight,
+        load_share: [0; LOADS],
         enabled: enabled == 1,
     })
 }

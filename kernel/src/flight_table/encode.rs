@@ -8,8 +8,8 @@ use crate::jet::Jet;
 use super::Label;
 use super::crc::Checksum;
 use super::layout::{
-    self as at, CHECKSUM_BYTES, FILTER, JET_BYTES, JETS, LONGEST, MARKER, SECTIONS, SELECTION, STACK,
-    Section, TIMING, VERSION, table_bytes,
+    self as at, CHECKSUM_BYTES, FILTER, JET_BYTES, JETS, LONGEST, MARKER, SELECTION, STACK, Section, TIMING,
+    VERSION, table_bytes,
 };
 
 /// Where bytes go: into a buffer, or beside others to be compared.
@@ -29,7 +29,7 @@ pub fn encode<const N: usize>(label: &Label, table: &ConfigurationTable<N>, out:
     let mut writer = Writer(body);
     writer.put(&MARKER);
     writer.put(&VERSION.to_le_bytes());
-    writer.put(&SECTIONS.to_le_bytes());
+    writer.put(&at::sections(VERSION).to_le_bytes());
     writer.put(&u32::try_from(length).ok()?.to_le_bytes());
     writer.put(&label.sequence.to_le_bytes());
     writer.put(&table.identity.to_le_bytes());
@@ -44,6 +44,10 @@ pub fn encode<const N: usize>(label: &Label, table: &ConfigurationTable<N>, out:
         put_jet(jet, &mut writer);
     }
     put_bending(table, &mut writer);
+    put_head(at::loads(table.jets.len()), &mut writer);
+    for jet in &table.jets {
+        writer.put(&jet.load_share);
+    }
     let sum = Checksum::of(body);
     Writer(checksum).put(&sum.to_le_bytes());
     Some(length)
@@ -61,7 +65,7 @@ impl Sink for Writer<'_> {
     }
 }
 
-fn put_head(section: Section, to: &mut impl Sink) {
+pub(super) fn put_head(section: Section, to: &mut impl Sink) {
     to.put(&section.kind.to_le_bytes());
     to.put(&section.length.to_le_bytes());
 }

@@ -1,15 +1,15 @@
-//! Where the fields of format versions 1 and 2 stand, bytes from the start of the table.
+//! Where the fields of format versions 1 to 3 stand, bytes from the start of the table.
+
+use crate::jet::LOADS;
 
 /// First four bytes of every table.
 pub const MARKER: [u8; 4] = *b"SHFT";
 /// The version this kernel writes; it reads the ones before it too.
-pub const VERSION: u16 = 2;
-/// Sections of this version.
-pub const SECTIONS: u16 = 6;
-/// The version without bending modes, and its sections.
+pub const VERSION: u16 = 3;
+/// The version without loads.
+pub const VERSION_2: u16 = 2;
+/// The version without bending modes and loads.
 pub const VERSION_1: u16 = 1;
-/// Sections of version 1.
-pub const SECTIONS_1: u16 = 5;
 /// Longest table of any version, bytes: what the checksum guards against five flipped bits.
 pub const LONGEST: usize = 2_048;
 /// Bytes of the checksum.
@@ -68,6 +68,9 @@ pub const MODE_BYTES: usize = 12;
 /// Bytes of all bending modes.
 pub const BENDING_BYTES: usize = MODE_BYTES * crate::bending::MODES;
 
+/// Kind of the loads' section, which comes last.
+pub const LOADS_KIND: u16 = 7;
+
 /// Bytes of one jet.
 pub const JET_BYTES: usize = 48;
 
@@ -113,28 +116,68 @@ pub const JET_GROUP: usize = 46;
 /// Within a jet: may it be fired.
 pub const JET_ENABLED: usize = 47;
 
+/// Sections of a version; 0 for one that is not read.
+#[must_use]
+pub const fn sections(version: u16) -> u16 {
+    match version {
+        VERSION_1 => 5,
+        VERSION_2 => 6,
+        VERSION => 7,
+        _ => 0,
+    }
+}
+
 /// Bytes of a table of so many jets.
 #[must_use]
 pub const fn table_bytes(jets: usize) -> usize {
-    bending(jets).body() + BENDING_BYTES + CHECKSUM_BYTES
+    bytes_of(VERSION, jets)
 }
 
-/// The same of version 1.
+/// The same of any version.
 #[must_use]
-pub const fn table_bytes_1(jets: usize) -> usize {
-    jet_at(jets) + CHECKSUM_BYTES
+pub const fn bytes_of(version: u16, jets: usize) -> usize {
+    let end = match version {
+        VERSION_1 => jet_at(jets),
+        VERSION_2 => loads(jets).start,
+        _ => load_at(jets, jets),
+    };
+    end + CHECKSUM_BYTES
 }
 
-/// Jets in a table of so many bytes, of either version: what comes after them is shorter than one.
+/// Jets in a table whose bytes are in order.
 #[must_use]
-pub const fn jets_in(bytes: usize) -> usize {
-    bytes.saturating_sub(table_bytes_1(0)) / JET_BYTES
+pub fn jets_in(bytes: &[u8]) -> usize {
+    usize::from(half(bytes, JETS.start + 2)) / JET_BYTES
+}
+
+/// Version of a table whose bytes are in order.
+#[must_use]
+pub fn version_of(bytes: &[u8]) -> u16 {
+    half(bytes, AT_VERSION)
+}
+
+fn half(bytes: &[u8], offset: usize) -> u16 {
+    let chunk = bytes.get(offset..).and_then(|left| left.first_chunk());
+    chunk.map_or(0, |chunk| u16::from_le_bytes(*chunk))
 }
 
 /// The bending modes of a table of so many jets.
 #[must_use]
 pub const fn bending(jets: usize) -> Section {
     Section { kind: BENDING_KIND, start: jet_at(jets), length: BENDING_BYTES as u16 }
+}
+
+/// The loads of a table of so many jets.
+#[must_use]
+pub const fn loads(jets: usize) -> Section {
+    let start = bending(jets).body() + BENDING_BYTES;
+    Section { kind: LOADS_KIND, start, length: (LOADS * jets) as u16 }
+}
+
+/// Offset of the load shares of a jet, counted from 0, in a table of so many jets.
+#[must_use]
+pub const fn load_at(jets: usize, index: usize) -> usize {
+    loads(jets).body() + LOADS * index
 }
 
 /// Offset of a jet, counted from 0.

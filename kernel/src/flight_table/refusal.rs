@@ -153,7 +153,7 @@ fn place(error: ConfigError, bytes: &[u8]) -> (usize, usize) {
                 BendingField::DampingRatio => 1,
                 BendingField::Swing => 2,
             };
-            (bending(jets_in(bytes.len())).body() + at::MODE_BYTES * usize::from(mode) + 4 * index, 4)
+            (bending(jets_in(bytes)).body() + at::MODE_BYTES * usize::from(mode) + 4 * index, 4)
         }
         ConfigError::SpareTranslation => {
             let share_is_sound = float(bytes, at::AT_EXTRA_SHARE).is_some_and(|v| (0.0..=100.0).contains(&v));

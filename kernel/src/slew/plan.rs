@@ -5,7 +5,7 @@
 use crate::command::{Pace, Slew};
 use crate::controller::Controller;
 use crate::cycle::Witness;
-use crate::jet::JetMask;
+use crate::jet::{JetMask, LOADS, WHOLE_LOAD};
 use crate::linalg::Vec3;
 use crate::mass_properties::MassProperties;
 use crate::math;
@@ -217,7 +217,7 @@ impl<const N: usize> Controller<N> {
     }
 
     /// How long these acting times take where the jets share what they may take together: the most that the longest
-    /// of them, the number of jets and the flow of any group ask for, s.
+    /// of them, the number of jets, the flow of any group and any load ask for, s.
     fn together_s(&self, on_time: &[f32; N]) -> f32 {
         let shared = &self.table.shared;
         let jets = self.table.jets.iter().zip(on_time);
@@ -228,6 +228,13 @@ impl<const N: usize> Controller<N> {
             let flow = taken.fold(0.0, |flow, (jet, time)| flow + jet.flow_kg_s() * time);
             needed = math::max(needed, flow / limit);
         }
+        let mut loads_s = [0.0; LOADS];
+        for (jet, time) in jets {
+            for (load_s, &share) in loads_s.iter_mut().zip(&jet.load_share) {
+                *load_s += f32::from(share) * time;
+            }
+        }
+        needed = math::max(needed, longest(&loads_s) / f32::from(WHOLE_LOAD));
         needed
     }
 

@@ -157,16 +157,16 @@ impl<'a, const M: usize, const N: usize> Relaxation<'a, M, N> {
     /// Bars what cannot open any more beside the jets that open in any case; how many free jets may still open.
     fn bar(&mut self) -> Option<usize> {
         let problem = self.problem;
-        let mut taken = Taken::NOTHING;
+        let mut taken = Taken::by(problem.loaded);
         let opened = problem.rules.iter().enumerate().filter(|(j, _)| self.opened.contains(*j));
         for (_, rule) in opened {
-            if !taken.admits(rule.group, rule.flow_kg_s, problem.shared) {
+            if !taken.admits(&rule.takes, problem.shared) {
                 return None;
             }
         }
         let mut barred = JetMask::NONE;
         for (j, rule) in problem.rules.iter().enumerate().filter(|(j, _)| !self.opened.contains(*j)) {
-            if !taken.clone().admits(rule.group, rule.flow_kg_s, problem.shared) {
+            if !taken.clone().admits(&rule.takes, problem.shared) {
                 barred = barred.with(j);
             }
         }

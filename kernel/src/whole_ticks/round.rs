@@ -72,23 +72,14 @@ impl<const M: usize, const N: usize> Draft<'_, M, N> {
 
     /// Opens jets that act longest first, as far as shared limits allow, and shuts the others.
     fn shut_shortest(&mut self, acting_s: &[f32; N]) {
-        let mut taken = Taken::NOTHING;
+        let mut taken = Taken::by(self.problem.loaded);
         let mut waiting = self.open;
         self.open = JetMask::NONE;
         for _ in 0..waiting.count() {
-            let mut next: Option<(usize, f32)> = None;
-            for (j, &t) in acting_s.iter().enumerate().filter(|(j, _)| waiting.contains(*j)) {
-                if next.is_none_or(|(_, longest)| t > longest) {
-                    next = Some((j, t));
-                }
-            }
-            let Some((j, _)) = next else { return };
+            let Some(j) = waiting.longest(acting_s) else { return };
             waiting = waiting.without(j);
-            let opens = self
-                .problem
-                .rules
-                .get(j)
-                .is_some_and(|rule| taken.admits(rule.group, rule.flow_kg_s, self.problem.shared));
+            let opens =
+                self.problem.rules.get(j).is_some_and(|rule| taken.admits(&rule.takes, self.problem.shared));
             if opens {
                 self.open = self.open.with(j);
             } else if let Some(slot) = self.on_ticks.get_mut(j) {

@@ -213,7 +213,8 @@ fn split<const M: usize, const N: usize>(
     let tick_s = problem.tick_s;
     let mut most = (0.0_f32, None);
     let mut open = JetMask::NONE;
-    let mut longest: Option<(f32, u8)> = None;
+    // Beside a time in any case: what stands beside none may be any bits, which are compared all the same.
+    let mut longest = (0.0_f32, None);
     let jets = problem.rules.iter().zip(&relaxed.acting_s);
     for (jet, (rule, &t)) in (0_u8..).zip(jets).filter(|(_, (_, t))| **t > 0.0) {
         let range = relaxation.range(usize::from(jet));
@@ -222,8 +223,8 @@ fn split<const M: usize, const N: usize>(
         }
         open = open.with(usize::from(jet));
         let shortest_s = rule.acting_s(range.low, tick_s);
-        if range.or_shut && longest.is_none_or(|(top, _)| t > top) {
-            longest = Some((t, jet));
+        if range.or_shut && t > longest.0 {
+            longest = (t, Some(jet));
         }
         if range.or_shut && t < shortest_s * (1.0 - WHOLE) {
             let share = t / shortest_s;
@@ -241,7 +242,7 @@ fn split<const M: usize, const N: usize>(
     let together = may_open(problem, open);
     let chosen = match (most, longest) {
         ((urgency, Some(split)), _) if urgency >= 1.0 || together => Some(split),
-        (_, Some((_, jet))) if !together => Some(open_or_shut(jet, true)),
+        (_, (_, Some(jet))) if !together => Some(open_or_shut(jet, true)),
         ((_, split), _) => split,
     };
     chosen.map(|split| Split { bound: relaxed.bound, ..split })

@@ -265,6 +265,7 @@ pub(crate) mod tests {
             pulse_offset_s: 0.002,
             group: 0,
             price_weight: 1.0,
+            load_share: [0; 4],
             enabled: true,
         };
         let mut jets = heapless::Vec::new();

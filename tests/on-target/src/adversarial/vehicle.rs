@@ -3,7 +3,7 @@
 use stackhold_kernel::config::{
     BendingMode, ConfigurationTable, FilterSettings, MODES, SharedLimits, SpareTranslation, Timing,
 };
-use stackhold_kernel::jet::Jet;
+use stackhold_kernel::jet::{Jet, LOADS};
 use stackhold_kernel::linalg::{Mat3, Vec3};
 use stackhold_kernel::math;
 
@@ -143,6 +143,7 @@ fn jet(random: &mut Random, layout: Layout, size_m: f32, usual_thrust_n: f32, ti
         pulse_offset_s: if random.one_in(2) { 0.0 } else { random.between(-0.4, 0.2) * shortest_s },
         group: random.below(4) as u8,
         price_weight: if random.one_in(4) { random.between(0.5, 4.0) } else { 1.0 },
+        load_share: [0; LOADS],
         enabled: !random.one_in(12),
     }
 }
@@ -168,6 +169,13 @@ fn share<const N: usize>(random: &mut Random, table: &mut ConfigurationTable<N>)
         let most = table.jets.iter().fold(0.0, |most, jet| math::max(jet.flow_kg_s(), most));
         let limit = most * random.between(1.0, 4.0);
         table.shared.flow_limit_kg_s.iter_mut().take(2).for_each(|flow| *flow = limit);
+    }
+    // Drawn aside: what is drawn after this is what it was before there were loads.
+    let mut aside = random.clone();
+    if aside.one_in(4) {
+        let most = 1 + aside.below(256);
+        let shares = table.jets.iter_mut().flat_map(|jet| jet.load_share.iter_mut().take(2));
+        shares.for_each(|share| *share = aside.below(most) as u8);
     }
     if random.one_in(3) {
         let spare =
