@@ -142,6 +142,7 @@ pub fn row(time_s: f64, error_rad: [f64; 3], rate_rad_s: [f64; 3]) -> CycleRow {
         slosh_speeds_m_s: [0.0; 2],
         velocity_m_s: [0.0; 3],
         estimated_rate_rad_s: rate_rad_s,
+        estimated_error_rad: error_rad,
         estimated_disturbance_rad_s2: [0.0; 3],
         foreseen_s: f64::INFINITY,
         status: 0,

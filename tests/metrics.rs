@@ -4,12 +4,13 @@ mod handmade;
 use std::f64::consts::TAU;
 
 use handmade::{close, hold_from, jet, jet_1_docked, record, row};
+use stackhold_harness::held::{Kept, Span, spans};
 use stackhold_harness::metrics::{
     Figures, Metrics, limit_cycle_period_s, mean, measure, pointing_statistics, window_means,
 };
 use stackhold_harness::record::{CycleRow, JetTotals, RunRecord, SelectionChecks, ValveEdge};
 use stackhold_harness::scenario::model::{
-    Disturbance, Joint, Mode, Phase, Push, Requirement, Scenario, Slosh,
+    Disturbance, Joint, Mode, Pace, Phase, Push, Requirement, Scenario, Slosh,
 };
 use stackhold_harness::verdict::judge;
 use stackhold_kernel::status::Status;
@@ -127,6 +128,40 @@ fn a_hold_that_never_captures_counts_from_its_start() {
 }
 
 /// A watch that sleeps for five seconds, up to 0.05 rad, and is then the hold of [`captured_late`]; or never wakes.
+/// How well a slew's end is kept is a figure of the slew: the pointing of the hold after it is the hold's alone.
+#[test]
+fn the_end_of_a_slew_is_no_hold() {
+    let mut scenario = jet_1_docked(10.0);
+    let half = [0.01; 3];
+    let mode = Mode::Slew {
+        attitude_xyzw: [0.0, 0.0, 0.0, 1.0],
+        pace: Pace::Quick { rate_limit_rad_s: 0.1 },
+        half_width_rad: half,
+        rate_limit_rad_s: [0.01; 3],
+    };
+    scenario.phases = vec![Phase { start_s: 0.0, mode }, hold_from(6.0, half)];
+    let motion = |k: i32| match k {
+        0..40 => ([0.1 * f64::from(40 - k) * 0.1, 0.0, 0.0], [-0.1, 0.0, 0.0]),
+        40..60 => ([0.0, 0.009, 0.0], [0.0; 3]),
+        _ => ([0.0, 0.002, 0.0], [0.0; 3]),
+    };
+    let seen = |k: i32| {
+        let (error_rad, rate_rad_s) = motion(k);
+        // Components of the inertial frame turn against the body.
+        let attitude_xyzw = [(-0.5 * error_rad[0]).sin(), 0.0, 0.0, (0.5 * error_rad[0]).cos()];
+        CycleRow { attitude_xyzw, ..row(f64::from(k) * 0.1, error_rad, rate_rad_s) }
+    };
+    let rows = (0..100).map(seen).collect();
+    let flown = record(&scenario, rows);
+    let kept = |span: Span| (span.kept, span.from_s, span.to_s);
+    let spans: Vec<_> = spans(&scenario, &flown.cycles).into_iter().map(kept).collect();
+    assert_eq!(spans, [(Kept::Slewing, 0.0, 4.0), (Kept::Arrived, 4.0, 6.0), (Kept::Held, 6.0, 10.0)]);
+    let metrics = measured(&scenario, &flown);
+    assert!(close(figure(&metrics, "slew_time_s"), 4.0, 1e-12));
+    assert!(close(figure(&metrics, "slew_overshoot_over_half_width"), 0.9, 1e-12));
+    assert!(close(figure(&metrics, "worst_axis_error_deg"), 0.002_f64.to_degrees(), 1e-12));
+}
+
 #[test]
 fn a_watched_drift_is_a_hold_once_it_has_woken() {
     let (mut scenario, held) = captured_late();

@@ -263,6 +263,7 @@ fn limit_cycle(name: &str, scenario: &Scenario, roughness: f64) -> RunRecord {
             slosh_speeds_m_s: [0.0; 2],
             velocity_m_s: [used * 0.04, used * -0.02, used * 0.01 + 1e-6 * time_s],
             estimated_rate_rad_s: rate.map(|r| r + wobble),
+            estimated_error_rad: if drifting { [0.0; 3] } else { angle },
             estimated_disturbance_rad_s2: push.map(|p| p * (1.0 - f64::exp(-time_s / 200.0)) + wobble * 1e-3),
             foreseen_s: f64::INFINITY,
             status,
@@ -886,6 +887,93 @@ fn a_watched_drift_is_drawn_with_what_wakes_it_and_then_with_its_deadband() {
     assert_eq!(panel["limits"][0]["label"], "wakes beyond ±5°");
     assert!(page.contains("wakes beyond (5, 5, 5)°, then deadband half-width (2, 2, 2)°"));
     assert_eq!(page.matches("<svg class=\"plane\"").count(), 3, "a phase plane for each axis");
+}
+
+/// Held, turned by 60° about roll at 0.3 °/s from 100 s to 300 s and held in the slew's own deadband, then held in another.
+#[test]
+fn a_slew_is_drawn_on_its_way_and_then_with_its_deadband() {
+    let mut scenario = scenario("slew", 600.0);
+    let attitude_xyzw = [0.0, 0.0, 0.0, 1.0];
+    let rate_limit_rad_s = [0.05_f64.to_radians(); 3];
+    let hold = |half_width_deg: f64| Mode::Hold {
+        attitude_xyzw,
+        half_width_rad: [half_width_deg.to_radians(); 3],
+        rate_limit_rad_s,
+    };
+    let slew = Mode::Slew {
+        attitude_xyzw,
+        pace: Pace::Quick { rate_limit_rad_s: 0.3_f64.to_radians() },
+        half_width_rad: [0.5_f64.to_radians(); 3],
+        rate_limit_rad_s,
+    };
+    let phase = |start_s, mode| Phase { start_s, mode };
+    scenario.phases = vec![phase(0.0, hold(0.5)), phase(100.0, slew), phase(400.0, hold(1.5))];
+    let mut record = limit_cycle("told_truth", &scenario, 1.0);
+    for row in &mut record.cycles {
+        let turns = row.time_s >= 100.0 && row.time_s < 300.0;
+        let still_deg = if turns { 0.3 * (300.0 - row.time_s) } else { 0.2 };
+        row.error_rad = [-still_deg.to_radians(), 0.0, 0.0];
+        row.rate_rad_s = [if turns { 0.3_f64.to_radians() } else { 0.0 }, 0.0, 0.0];
+        row.estimated_error_rad = [0.25_f64.to_radians(), 0.0, 0.0];
+    }
+    let figures = summary(&record, 1.0, true);
+    let page = |record: &RunRecord| {
+        run_report(&scenario, &[Flight { record, summary: &figures, stack: stack(false) }])
+    };
+    let drawn = page(&record);
+    let data = data_of(&drawn);
+    let panel = panels(&data, "error-0")[0];
+    let (x, held) = (numbers(&panel["x"]), numbers(&panel["lines"][0]["y"]));
+    let off_path = numbers(&panel["lines"][1]["y"]);
+    for ((time, held), off_path) in x.iter().zip(held).zip(off_path) {
+        if (100.0..300.0).contains(time) {
+            assert!(held.is_nan() && (off_path - 0.25).abs() < 1e-6, "at {time} s: {held}, {off_path}");
+        } else {
+            assert!(off_path.is_nan() && (held + 0.2).abs() < 1e-6, "at {time} s: {held}, {off_path}");
+        }
+    }
+    let ends = |limit: &Value| {
+        ["from", "to", "level"].map(|key| (limit[key].as_f64().expect("a number") * 1e6).round() / 1e6)
+    };
+    let limits =
+        |panel: &Value| panel["limits"].as_array().expect("limits").iter().map(ends).collect::<Vec<_>>();
+    let (own, later) = ([0.0, 400.0], [400.0, 600.0]);
+    let both = |[from, to]: [f64; 2], level: f64| [[from, to, level], [from, to, -level]];
+    assert_eq!(
+        limits(panel),
+        [both(own, 0.5), both(later, 1.5)].concat(),
+        "one line as long as it is the same"
+    );
+    let rates = panels(&data, "rate-0")[0];
+    let (before, after) = ([0.0, 100.0], [300.0, 600.0]);
+    assert_eq!(limits(rates), [both(before, 0.05), both(after, 0.05)].concat(), "none on the way");
+
+    let (angle, rate) = (panels(&data, "slew-angle")[0], panels(&data, "slew-rate")[0]);
+    let at = |panel: &Value, time_s: f64| {
+        let place = numbers(&panel["x"]).iter().position(|time| *time == time_s).expect("this sample");
+        numbers(&panel["lines"][0]["y"])[place]
+    };
+    assert!((at(angle, 200.0) - 30.0).abs() < 1e-4 && (at(angle, 399.0) - 0.2).abs() < 1e-6);
+    assert!(at(angle, 99.0).is_nan() && at(angle, 401.0).is_nan(), "nothing outside of its phase");
+    assert!((at(rate, 200.0) - 0.3).abs() < 1e-6);
+    assert_eq!(limits(rate), [[100.0, 400.0, 0.3]]);
+    assert_eq!(angle["marks"], json!([{ "at": 300.0, "label": "arrives after 200\u{a0}s" }]));
+    assert_eq!(rate["marks"][0]["at"], 300.0);
+
+    assert!(
+        drawn.contains("Phase plane of roll, about x for Told the truth: error from −0.2° to −0.2°"),
+        "only what is held"
+    );
+    assert!(drawn.contains("A slew is shown once it has arrived."));
+    assert!(!two_flights(&self::scenario("no_slew", 600.0)).contains("data-figure=\"slew\""));
+
+    // One that turns on does not arrive, and is not held.
+    for row in record.cycles.iter_mut().filter(|row| row.time_s >= 300.0 && row.time_s < 400.0) {
+        row.rate_rad_s[0] = 0.3_f64.to_radians();
+    }
+    let data = data_of(&page(&record));
+    assert_eq!(panels(&data, "slew-angle")[0]["marks"], json!([]));
+    assert!(at(panels(&data, "error-0")[0], 399.0).is_nan());
 }
 
 #[test]

@@ -7,7 +7,8 @@ use nalgebra::{UnitQuaternion, Vector3};
 use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64;
 use stackhold_harness::closed_loop::{self, Kernel, error_from};
-use stackhold_harness::record::RunRecord;
+use stackhold_harness::held::{Kept, spans};
+use stackhold_harness::record::{CycleRow, RunRecord};
 use stackhold_harness::scenario::model::{Mode, Pace, Phase, Scenario, Shut, ShutOff};
 use stackhold_harness::slews::Pricing;
 use stackhold_harness::table::{self, JETS};
@@ -94,6 +95,30 @@ fn turns_of_the_docked_stack_cost_little_more_than_their_price() {
     }
 }
 
+/// The record keeps the kernel's own error: from the path on the way, within the deadband, while most of the turn is still ahead;
+/// at the end from the target, as the truth has it.
+#[test]
+fn on_its_way_the_kernels_error_is_from_the_path() {
+    let scenario = from_library("slew_quick");
+    let (record, metrics) = fly(&scenario);
+    let slewing = spans(&scenario, &record.cycles).into_iter().find(|span| span.kept == Kept::Slewing);
+    let slewing = slewing.expect("a slew");
+    assert!((slewing.to_s - slewing.from_s - figure(&metrics, "slew_time_s")).abs() < 1e-9);
+    let largest = |error: [f64; 3]| error.into_iter().map(|e| e.abs().to_degrees()).fold(0.0, f64::max);
+    let way: Vec<_> = record.cycles.iter().filter(|row| slewing.holds(row.time_s)).collect();
+    let half = way[way.len() / 2];
+    assert!(largest(half.error_rad) > 20.0, "half of 90 deg about all axes is ahead");
+    let off = way.iter().map(|row| largest(row.estimated_error_rad)).fold(0.0, f64::max);
+    println!("off the path by at most {off:.3} deg");
+    assert!((0.1..0.55).contains(&off), "{off} deg off the path");
+    let held = record.cycles.iter().filter(|row| row.time_s > slewing.to_s + 10.0);
+    let apart = |row: &CycleRow| {
+        let parts = row.error_rad.iter().zip(row.estimated_error_rad);
+        parts.map(|(truth, estimate)| (truth - estimate).abs().to_degrees()).fold(0.0, f64::max)
+    };
+    assert!(held.map(apart).fold(0.0, f64::max) < 0.02, "the same once there");
+}
+
 /// Where the two prices differ by more than a fifth the stack that may precess is turned for less.
 #[test]
 fn a_stack_that_may_precess_is_turned_for_less() {
@@ -106,7 +131,7 @@ fn a_stack_that_may_precess_is_turned_for_less() {
     println!("held {used_held:.5} of {eigenaxis:.5} kg, precessing {used_free:.5} of {precessing:.5} kg");
     assert!(used_free < 0.85 * used_held, "{used_free} of {used_held} kg");
     // And nothing fires on its coast.
-    let coast = |row: &&stackhold_harness::record::CycleRow| (120.0..500.0).contains(&row.time_s);
+    let coast = |row: &&CycleRow| (120.0..500.0).contains(&row.time_s);
     assert!(record.cycles.iter().filter(coast).all(|row| row.jets_on == 0));
     // Kept to less than it strays, it is held to the eigenaxis.
     let strays = figure(&free, "slew_stray_deg").to_radians();

@@ -217,6 +217,23 @@
     ctx.restore();
   }
 
+  // Uprights at moments; their words stand on the side that has room.
+  function drawMarks(u, panel) {
+    const ctx = u.ctx, ratio = devicePixelRatio || 1, box = u.bbox;
+    ctx.save();
+    ctx.strokeStyle = paint("soft"); ctx.fillStyle = paint("soft");
+    ctx.lineWidth = ratio; ctx.textBaseline = "top"; ctx.font = 10.5 * ratio + "px system-ui, sans-serif";
+    panel.marks.forEach(function (mark) {
+      if (mark.at < view[0] || mark.at > view[1]) return;
+      const x = u.valToPos(mark.at, "x", true);
+      ctx.beginPath(); ctx.moveTo(x, box.top); ctx.lineTo(x, box.top + box.height); ctx.stroke();
+      const fits = x + ctx.measureText(mark.label).width + 10 * ratio < box.left + box.width;
+      ctx.textAlign = fits ? "left" : "right";
+      ctx.fillText(mark.label, x + (fits ? 5 : -5) * ratio, box.top + 6 * ratio);
+    });
+    ctx.restore();
+  }
+
   // A line through every kept sample; a gap lifts the pen however narrow it is.
   function polyline(u, series, first, last) {
     const xs = u.data[0], ys = u.data[series], stroke = new Path2D();
@@ -260,7 +277,7 @@
         paths: polyline, points: { show: false },
       };
     }));
-    options.hooks.draw = [function (u) { drawLimits(u, panel); }];
+    options.hooks.draw = [function (u) { drawLimits(u, panel); drawMarks(u, panel); }];
     const key = keyLine(panel);
     if (key) holder.appendChild(key);
     const u = new uPlot(options, [panel.x].concat(panel.lines.map(function (line) { return line.y; })), canvas);

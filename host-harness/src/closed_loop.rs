@@ -305,6 +305,7 @@ impl<'a, K: Kernel> Flight<'a, K> {
             slosh_speeds_m_s: self.truth.slosh_speeds_m_s(),
             velocity_m_s: self.truth.velocity_m_s(),
             estimated_rate_rad_s: wide(output.motion.rate_rad_s),
+            estimated_error_rad: wide(output.error_rad),
             estimated_disturbance_rad_s2: wide(output.disturbance_rad_s2),
             foreseen_s: f64::from(output.foreseen_s),
             status: output.status.number(),

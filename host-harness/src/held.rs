@@ -1,10 +1,12 @@
-//! The stretches of a flight in which an attitude error means something: holds, and watched drifts before and
-//! after they wake.
+//! The stretches of a flight in which an attitude error means something: holds, watched drifts before and
+//! after they wake, and slews before and after they arrive.
 
 use stackhold_kernel::status::Status;
 
+use crate::metrics::rows_between;
 use crate::record::CycleRow;
 use crate::scenario::model::{Mode, Phase, Scenario};
+use crate::slews;
 
 /// What is done about an error.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -13,6 +15,10 @@ pub enum Kept {
     Held,
     /// It is watched: nothing is done while it is within limits.
     Watched,
+    /// It is led along a path and kept within a deadband about that.
+    Slewing,
+    /// It is kept within a deadband at the end of a path; how well is a figure of the slew, and not of a hold.
+    Arrived,
 }
 
 /// One stretch.
@@ -38,7 +44,7 @@ pub fn phase_ends(scenario: &Scenario) -> impl Iterator<Item = (&Phase, f64)> {
 
 /// The stretches of a flight, in order.
 ///
-/// * `rows` — its cycles, which say when a watch woke.
+/// * `rows` — its cycles, which say when a watch woke and when a slew arrived.
 #[must_use]
 pub fn spans(scenario: &Scenario, rows: &[CycleRow]) -> Vec<Span> {
     let mut spans = Vec::new();
@@ -63,6 +69,13 @@ pub fn spans(scenario: &Scenario, rows: &[CycleRow]) -> Vec<Span> {
                     ..held(from_s, wake_angle_rad, wake_rate_rad_s)
                 });
                 spans.extend(woken.map(|woken_s| held(woken_s, half_width_rad, rate_limit_rad_s)));
+            }
+            Mode::Slew { half_width_rad, rate_limit_rad_s, .. } => {
+                let arrived = slews::arrival(rows_between(rows, from_s, to_s), *half_width_rad);
+                let arrived_s = arrived.map(|row| row.time_s);
+                let slew = |from_s, kept| Span { kept, ..held(from_s, half_width_rad, rate_limit_rad_s) };
+                spans.push(Span { to_s: arrived_s.unwrap_or(to_s), ..slew(from_s, Kept::Slewing) });
+                spans.extend(arrived_s.map(|arrived_s| slew(arrived_s, Kept::Arrived)));
             }
             _ => {}
         }

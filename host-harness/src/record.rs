@@ -24,6 +24,8 @@ pub struct CycleRow {
     pub velocity_m_s: [f64; 3],
     /// Rate as the kernel estimates it, rad/s.
     pub estimated_rate_rad_s: [f64; 3],
+    /// Attitude error as the kernel estimates it, rad: in a slew from the path until that is over; zero without an attitude.
+    pub estimated_error_rad: [f64; 3],
     /// Standing disturbance as the kernel estimates it, rad/s².
     pub estimated_disturbance_rad_s2: [f64; 3],
     /// Time until what the kernel's mode expects next, s; infinity where nothing is expected.

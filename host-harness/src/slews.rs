@@ -169,6 +169,32 @@ pub struct FlownSlew {
     pub prices: Option<Prices>,
 }
 
+fn rate(row: &CycleRow) -> f64 {
+    Vector3::from(row.rate_rad_s).norm()
+}
+
+fn peak_rate(rows: &[CycleRow]) -> f64 {
+    rows.iter().map(rate).fold(0.0, f64::max)
+}
+
+/// The middle of the fall: the last cycle that turns fast.
+fn fallen(rows: &[CycleRow], peak: f64) -> Option<usize> {
+    rows.iter().rposition(|row| rate(row) > HALF * peak)
+}
+
+/// The cycle in which a slew has arrived: the first after the middle of its fall that is within its deadband and turns slowly.
+///
+/// * `rows` — of its phase; `half_width_rad` — of its deadband.
+#[must_use]
+pub fn arrival(rows: &[CycleRow], half_width_rad: [f64; 3]) -> Option<&CycleRow> {
+    let peak = peak_rate(rows);
+    rows[fallen(rows, peak)?..].iter().find(|row| {
+        let within =
+            row.error_rad.iter().zip(half_width_rad).all(|(error, width)| error.abs() <= AT_EDGE * width);
+        within && rate(row) < STILL * peak
+    })
+}
+
 /// Measures a slew.
 ///
 /// * `rows` — of its phase; `target_xyzw` — wanted attitude, inertial to body; `half_width_rad` — of its deadband.
@@ -180,10 +206,9 @@ pub fn measure(
     pricing: &Pricing,
 ) -> Option<FlownSlew> {
     let first = rows.first()?;
-    let rate = |row: &CycleRow| Vector3::from(row.rate_rad_s).norm();
-    let peak = rows.iter().map(rate).fold(0.0, f64::max);
+    let peak = peak_rate(rows);
     let risen = rows.iter().position(|row| rate(row) > HALF * peak)?;
-    let fallen = rows.iter().rposition(|row| rate(row) > HALF * peak)?;
+    let fallen = fallen(rows, peak)?;
     let to_go = error_from(first.attitude_xyzw, target_xyzw);
     let turn = -Vector3::from(to_go);
     let beyond = |row: &CycleRow| {
@@ -195,11 +220,7 @@ pub fn measure(
         (0..3).map(of_axis).fold(0.0, f64::max)
     };
     let after = &rows[fallen..];
-    let arrived = after.iter().find(|row| {
-        let within =
-            row.error_rad.iter().zip(half_width_rad).all(|(error, width)| error.abs() <= AT_EDGE * width);
-        within && rate(row) < STILL * peak
-    });
+    let arrived = arrival(rows, half_width_rad);
     let axis = turn.try_normalize(0.0)?;
     let stray = |row: &CycleRow| {
         let turned = UnitQuaternion::from_scaled_axis(Vector3::from(error_from(

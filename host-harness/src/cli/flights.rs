@@ -7,10 +7,11 @@ use super::console::Console;
 use super::pace::Pace;
 use crate::certificate::Sampler;
 use crate::flight_table::find;
+use crate::held::{self, Kept};
 use crate::output::{Flown, summary};
 use crate::record::RunRecord;
 use crate::scenario::model::{Scenario, Told, Variant};
-use crate::{closed_loop, held, metrics, scenario, verdict};
+use crate::{closed_loop, metrics, scenario, verdict};
 
 /// Name of a scenario's own flight.
 pub const OWN_FLIGHT: &str = "told_truth";
@@ -131,9 +132,10 @@ fn judged(
 }
 
 /// Largest error over half-width (or, while a watch sleeps, over what wakes it) of any axis in `columns` equal
-/// stretches of the run; NaN where nothing is held.
+/// stretches of the run; NaN where nothing is held, and on the way of a slew.
 pub fn error_strip(scenario: &Scenario, flown: &Flown, columns: usize) -> Vec<f64> {
-    let spans = held::spans(scenario, &flown.record.cycles);
+    let mut spans = held::spans(scenario, &flown.record.cycles);
+    spans.retain(|span| span.kept != Kept::Slewing);
     let half_widths = |time: f64| spans.iter().find(|span| span.holds(time)).map(|span| span.angle_rad);
     let mut strip = vec![f64::NAN; columns];
     for row in &flown.record.cycles {

@@ -1,12 +1,13 @@
 //! Pictures over time: which lines, limits and strips each of them shows.
 
-use super::data::{Limit, Line, PageData, Panel, Strip, StripRow, rounded, rounded_time};
+use super::data::{Limit, Line, Mark, PageData, Panel, Strip, StripRow, rounded, rounded_time};
 use super::decimate::{join_spans, keep_rows};
 use super::lane::Lane;
 use super::words::{self, TURNS};
 use crate::held::{Kept, Span, phase_ends};
+use crate::record::CycleRow;
 use crate::rotation;
-use crate::scenario::model::{Mode, Phase};
+use crate::scenario::model::{Mode, Pace, Phase};
 
 /// Stretches a history is cut into when it is thinned.
 const STRETCHES: usize = 1200;
@@ -66,20 +67,27 @@ fn thinned(lane: &Lane<'_>, frame: Frame<'_>, columns: Vec<Columns>, stretches: 
         x: kept.iter().map(|&row| rounded_time(times[row])).collect(),
         lines,
         limits: frame.limits,
+        marks: Vec::new(),
     }
 }
 
 /// Attitude error about one axis.
 pub fn error_panel(lane: &Lane<'_>, axis: usize) -> Panel {
+    let spans = lane.spans_and_slews();
     let frame = Frame {
         scale: format!("error-{axis}"),
         axis: format!("{} error", TURNS[axis]),
         unit: "°",
         from_zero: true,
-        limits: limits(lane, |span| span.angle_rad[axis], "deadband half-width", "°", true),
+        limits: limits(&spans, |span| span.angle_rad[axis], "deadband half-width", "°", true),
     };
-    let column = Columns { label: "error", ink: lane.ink, dash: 0, values: lane.error_deg(axis) };
-    let mut panel = thinned(lane, frame, vec![column], STRETCHES);
+    let mut columns =
+        vec![Columns { label: "true error", ink: lane.ink, dash: 0, values: lane.error_deg(axis) }];
+    if lane.slews() {
+        let values = lane.degrees_where(|kept| kept == Kept::Slewing, |row| row.estimated_error_rad[axis]);
+        columns.push(Columns { label: "off the path, estimate", ink: QUIET_INK, dash: 1, values });
+    }
+    let mut panel = thinned(lane, frame, columns, STRETCHES);
     lift_at_wraps(&mut panel, lane);
     panel
 }
@@ -105,7 +113,7 @@ pub fn rate_panel(lane: &Lane<'_>, axis: usize) -> Panel {
         axis: format!("{} rate", TURNS[axis]),
         unit: "°/s",
         from_zero: true,
-        limits: limits(lane, |span| span.rate_rad_s[axis], "rate limit", "°/s", false),
+        limits: limits(&lane.spans(), |span| span.rate_rad_s[axis], "rate limit", "°/s", false),
     };
     // The truth is drawn last, over the estimate.
     let columns = vec![
@@ -113,6 +121,39 @@ pub fn rate_panel(lane: &Lane<'_>, axis: usize) -> Panel {
         Columns { label: "true", ink: lane.ink, dash: 0, values: lane.rate_deg_s(axis) },
     ];
     thinned(lane, frame, columns, STRETCHES)
+}
+
+/// How far a slew still has to turn, or how fast it turns; a gap outside of its phase.
+pub fn slew_panel(lane: &Lane<'_>, fast: bool) -> Panel {
+    let size = |v: [f64; 3]| v.iter().map(|part| part * part).sum::<f64>().sqrt();
+    let value = |row: &CycleRow| size(if fast { row.rate_rad_s } else { row.error_rad });
+    let values = lane.degrees_where(|kept| matches!(kept, Kept::Slewing | Kept::Arrived), value);
+    let limit = |(phase, to): (&Phase, f64)| match phase.mode {
+        Mode::Slew { pace: Pace::Quick { rate_limit_rad_s }, .. } if fast => {
+            let level = rate_limit_rad_s.to_degrees();
+            let label = format!("limit {}", words::with_unit(level, "°/s"));
+            Some(Limit { from: phase.start_s, to, level, label, reach: true, at_start: true })
+        }
+        _ => None,
+    };
+    let (scale, axis, unit) =
+        if fast { ("slew-rate", "rate", "°/s") } else { ("slew-angle", "still to turn", "°") };
+    let frame = Frame {
+        scale: scale.to_owned(),
+        axis: axis.to_owned(),
+        unit,
+        from_zero: true,
+        limits: phase_ends(lane.scenario).filter_map(limit).collect(),
+    };
+    let columns = vec![Columns { label: axis, ink: lane.ink, dash: 0, values }];
+    let spans = lane.spans_and_slews();
+    let arrivals = spans.windows(2).filter(|pair| pair[1].kept == Kept::Arrived).map(|pair| {
+        let after = words::with_unit(pair[0].to_s - pair[0].from_s, "s");
+        // Beside the angle; the rate's curve is where the words would stand.
+        let label = if fast { String::new() } else { format!("arrives after {after}") };
+        Mark { at: rounded_time(pair[0].to_s), label }
+    });
+    Panel { marks: arrivals.collect(), ..thinned(lane, frame, columns, STRETCHES) }
 }
 
 /// Nutation of a slow rotation, or how far its axis has strayed; a gap where none is left alone.
@@ -211,28 +252,25 @@ pub fn propellant_panel(lane: &Lane<'_>) -> Panel {
     )
 }
 
-/// Both sides of a limit over each hold and each watch; `label` names that of a hold.
+/// Both sides of a limit over each stretch, in one line where it stays the same; `label` names that of a hold.
 fn limits(
-    lane: &Lane<'_>,
+    spans: &[Span],
     level_rad: impl Fn(&Span) -> f64,
     label: &str,
     unit: &str,
     reach: bool,
 ) -> Vec<Limit> {
-    let mut lines = Vec::new();
-    for span in lane.spans() {
-        let level = level_rad(&span).to_degrees();
-        let label = if span.kept == Kept::Held { label } else { "wakes beyond" };
-        let words = format!("{label} ±{}", words::with_unit(level, unit));
+    let mut lines: Vec<Limit> = Vec::new();
+    for span in spans {
+        let level = level_rad(span).to_degrees();
+        let words = format!("{} ±{}", words::limit(span.kept, label), words::with_unit(level, unit));
         for (sign, label) in [(1.0, words), (-1.0, String::new())] {
-            lines.push(Limit {
-                from: span.from_s,
-                to: span.to_s,
-                level: sign * level,
-                label,
-                reach,
-                at_start: false,
-            });
+            let (from, to, level) = (span.from_s, span.to_s, sign * level);
+            let goes_on = |line: &&mut Limit| line.to == from && line.level == level && line.label == label;
+            match lines.iter_mut().find(goes_on) {
+                Some(line) => line.to = to,
+                None => lines.push(Limit { from, to, level, label, reach, at_start: false }),
+            }
         }
     }
     lines

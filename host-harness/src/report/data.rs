@@ -31,6 +31,8 @@ pub struct Panel {
     pub lines: Vec<Line>,
     /// Limits drawn across.
     pub limits: Vec<Limit>,
+    /// Moments drawn upright.
+    pub marks: Vec<Mark>,
 }
 
 /// One line.
@@ -61,6 +63,15 @@ pub struct Limit {
     pub reach: bool,
     /// Whether the words stand at the start of the line; at its end otherwise.
     pub at_start: bool,
+}
+
+/// A moment.
+#[derive(Debug, Serialize)]
+pub struct Mark {
+    /// When, s.
+    pub at: f64,
+    /// Words at the line.
+    pub label: String,
 }
 
 /// One strip picture over time: named rows with spans.

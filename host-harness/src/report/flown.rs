@@ -30,6 +30,7 @@ pub fn phase_planes(lanes: &[Lane<'_>]) -> Markup {
                 figcaption {
                     b { (lane.title) ". " }
                     "Rate over attitude error while an attitude is held" @if is_watched(lane) { " or watched" } "; time runs clockwise. "
+                    @if lane.slews() { "A slew is shown once it has arrived. " }
                     "Ring: start. Square: end. Dashed: " (dashed(lane)) ". "
                     (scales(lanes, lane))
                 }
@@ -56,7 +57,7 @@ fn is_watched(lane: &Lane<'_>) -> bool {
 fn dashed(lane: &Lane<'_>) -> String {
     let mut said: Vec<String> = Vec::new();
     for Span { kept, angle_rad, .. } in lane.spans() {
-        let name = if kept == Kept::Held { "deadband half-width" } else { "wakes beyond" };
+        let name = words::limit(kept, "deadband half-width");
         let text = format!("{name} {}°", words::vector(words::degrees(angle_rad)));
         if !said.contains(&text) {
             said.push(text);
@@ -115,9 +116,9 @@ fn describe(lane: &Lane<'_>, what: &str, panel: &Panel) -> String {
     format!("{what} over time, {}: {}", lane.title, said.join("; "))
 }
 
-/// Attitude error about each axis over time; nothing where no attitude was held.
+/// Attitude error about each axis over time; nothing where no attitude was commanded.
 pub fn errors(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
-    if lanes.iter().all(|lane| lane.spans().is_empty()) {
+    if lanes.iter().all(|lane| lane.spans_and_slews().is_empty()) {
         return html! {};
     }
     html! {
@@ -128,6 +129,9 @@ pub fn errors(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
             figcaption {
                 "True attitude error over time. Dashed: deadband half-width"
                 @if lanes.iter().any(is_watched) { ", and what wakes a watch" } "."
+                @if lanes.iter().any(Lane::slews) {
+                    " Dashed line on the way of a slew: the kernel's estimate of the error from the path that it follows."
+                }
             }
         }
     }
@@ -140,7 +144,31 @@ pub fn rates(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
             @for axis in 0..3 {
                 (row(lanes, pictures, &format!("Rate in {}", AXES[axis]), |lane| charts::rate_panel(lane, axis)))
             }
-            figcaption { "Body rate over time. Solid: true. Dashed line: the kernel's estimate." }
+            figcaption {
+                "Body rate over time. Solid: true. Dashed line: the kernel's estimate."
+                @if lanes.iter().any(|lane| !lane.spans().is_empty()) {
+                    " Dashed across, where the picture reaches so far: rate limit of a hold"
+                    @if lanes.iter().any(is_watched) { ", and what wakes a watch" } "."
+                }
+            }
+        }
+    }
+}
+
+/// How far slews still have to turn and how fast they turn over time; nothing where there are none.
+pub fn slews(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
+    if !lanes.iter().any(Lane::slews) {
+        return html! {};
+    }
+    html! {
+        figure data-figure="slew" {
+            (row(lanes, pictures, "Still to turn", |lane| charts::slew_panel(lane, false)))
+            (row(lanes, pictures, "Rate of the turn", |lane| charts::slew_panel(lane, true)))
+            figcaption {
+                "Slews: true angle from the commanded attitude, and size of the true body rate. Dashed: rate limit of a quick slew "
+                "about its axis; what keeps it on its path comes on top. "
+                "Upright: arrival, within the deadband and almost at rest; without it there was none before the next mode."
+            }
         }
     }
 }

@@ -1,7 +1,8 @@
 //! A lane: one flight's place in the report, with its scenario and its title.
 
 use super::{ComparedOption, Flight, words};
-use crate::held::{self, Span};
+use crate::held::{self, Kept, Span};
+use crate::record::CycleRow;
 use crate::scenario::model::Scenario;
 
 /// One flight shown beside others.
@@ -72,7 +73,19 @@ fn flown_name(name: &str) -> String {
 impl Lane<'_> {
     /// Stretches in which an attitude is held or watched.
     pub fn spans(&self) -> Vec<Span> {
+        let mut spans = self.spans_and_slews();
+        spans.retain(|span| span.kept != Kept::Slewing);
+        spans
+    }
+
+    /// The same with the ways of slews.
+    pub fn spans_and_slews(&self) -> Vec<Span> {
         held::spans(self.scenario, &self.flight.record.cycles)
+    }
+
+    /// Whether it slews.
+    pub fn slews(&self) -> bool {
+        self.spans_and_slews().iter().any(|span| span.kept == Kept::Slewing)
     }
 
     /// Times of the cycles, s.
@@ -80,12 +93,18 @@ impl Lane<'_> {
         self.flight.record.cycles.iter().map(|row| row.time_s).collect()
     }
 
-    /// Attitude error about one axis at each cycle, degrees; a gap where no attitude is commanded.
+    /// Attitude error about one axis at each cycle, degrees; a gap where no attitude is held or watched.
     pub fn error_deg(&self, axis: usize) -> Vec<f64> {
-        let spans = self.spans();
-        let held = |time: f64| spans.iter().any(|span| span.holds(time));
-        let degrees = |row: &crate::record::CycleRow| {
-            if held(row.time_s) { row.error_rad[axis].to_degrees() } else { f64::NAN }
+        self.degrees_where(|kept| kept != Kept::Slewing, |row| row.error_rad[axis])
+    }
+
+    /// An angle (rad) or rate (rad/s) of each cycle in degrees (a second), in stretches of some kinds; a gap elsewhere.
+    pub fn degrees_where(&self, wanted: impl Fn(Kept) -> bool, value: impl Fn(&CycleRow) -> f64) -> Vec<f64> {
+        let mut spans = self.spans_and_slews();
+        spans.retain(|span| wanted(span.kept));
+        let degrees = |row: &CycleRow| {
+            let shown = spans.iter().any(|span| span.holds(row.time_s));
+            if shown { value(row).to_degrees() } else { f64::NAN }
         };
         self.flight.record.cycles.iter().map(degrees).collect()
     }
@@ -94,7 +113,7 @@ impl Lane<'_> {
     /// the other side: a jump of the numbers, not of the vehicle.
     pub fn wraps(&self) -> Vec<usize> {
         let cycles = &self.flight.record.cycles;
-        let jump = |pair: &[crate::record::CycleRow]| {
+        let jump = |pair: &[CycleRow]| {
             let parts = pair[0].error_rad.iter().zip(pair[1].error_rad).map(|(a, b)| (a - b).powi(2));
             parts.sum::<f64>().sqrt() > std::f64::consts::PI
         };

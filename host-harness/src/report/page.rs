@@ -222,6 +222,7 @@ fn pointing(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
         (tools(lanes.iter().any(|lane| lane.wide)))
         (flown::errors(lanes, pictures))
         (flown::rates(lanes, pictures))
+        (flown::slews(lanes, pictures))
         (flown::rotations(lanes, pictures))
     }
 }

@@ -8,7 +8,6 @@ use super::decimate::{keep_rows, range};
 use super::lane::Lane;
 use super::ticks::{round_ticks, tick_label};
 use super::words::{self, TURNS};
-use crate::held::Kept;
 
 /// Size of the picture and of its frame, in the picture's own units.
 const SIZE: [f64; 2] = [380.0, 290.0];
@@ -165,9 +164,9 @@ fn grid(map: &Map, Window([e0, e1, r0, r1]): Window) -> Markup {
 /// Deadband and, where it is inside the window, rate limit of every hold; the same of what wakes a watch.
 fn limit_lines(lane: &Lane<'_>, axis: usize, map: &Map, Window([_, _, r0, r1]): Window) -> Markup {
     let [left, top, right, bottom] = FRAME;
-    let mut upright: Vec<(f64, Kept)> = Vec::new();
-    let mut level: Vec<(f64, Kept)> = Vec::new();
-    let add = |lines: &mut Vec<(f64, Kept)>, line: (f64, Kept)| {
+    let mut upright: Vec<(f64, &str)> = Vec::new();
+    let mut level: Vec<(f64, &str)> = Vec::new();
+    let add = |lines: &mut Vec<(f64, &'static str)>, line: (f64, &'static str)| {
         if !lines.contains(&line) {
             lines.push(line);
         }
@@ -175,22 +174,21 @@ fn limit_lines(lane: &Lane<'_>, axis: usize, map: &Map, Window([_, _, r0, r1]): 
     for span in lane.spans() {
         let (half, limit) = (span.angle_rad[axis].to_degrees(), span.rate_rad_s[axis].to_degrees());
         for sign in [-1.0, 1.0] {
-            add(&mut upright, (sign * half, span.kept));
+            add(&mut upright, (sign * half, words::limit(span.kept, "deadband half-width")));
             if sign * limit > r0 && sign * limit < r1 {
-                add(&mut level, (sign * limit, span.kept));
+                add(&mut level, (sign * limit, words::limit(span.kept, "rate limit")));
             }
         }
     }
-    let named = |kept: Kept, held: &'static str| if kept == Kept::Held { held } else { "wakes beyond" };
     html! {
-        @for (half, kept) in upright {
+        @for (half, name) in upright {
             line.deadband x1=(tenth(map.x(half))) x2=(tenth(map.x(half))) y1=(top) y2=(bottom) {
-                title { (named(kept, "deadband half-width")) " " (words::with_unit(half.abs(), "°")) }
+                title { (name) " " (words::with_unit(half.abs(), "°")) }
             }
         }
-        @for (limit, kept) in level {
+        @for (limit, name) in level {
             line.ratelimit x1=(left) x2=(right) y1=(tenth(map.y(limit))) y2=(tenth(map.y(limit))) {
-                title { (named(kept, "rate limit")) " " (words::with_unit(limit.abs(), "°/s")) }
+                title { (name) " " (words::with_unit(limit.abs(), "°/s")) }
             }
         }
     }

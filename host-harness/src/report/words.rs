@@ -1,5 +1,6 @@
 //! Numbers, units and names as people read them.
 
+use crate::held::Kept;
 use crate::units;
 
 /// Names of the body axes with the turn about each.
@@ -7,6 +8,11 @@ pub const AXES: [&str; 3] = ["roll, about x", "pitch, about y", "yaw, about z"];
 
 /// Short names of the turns about the body axes.
 pub const TURNS: [&str; 3] = ["roll", "pitch", "yaw"];
+
+/// What a limit is called; `held` while an attitude is held within it.
+pub fn limit(kept: Kept, held: &str) -> &str {
+    if kept == Kept::Watched { "wakes beyond" } else { held }
+}
 
 /// A `snake_case` name as words.
 pub fn plain(name: &str) -> String {
