@@ -843,7 +843,7 @@ fn a_flight_without_hold_cycles_or_figures_is_still_a_page() {
     let empty = json!({ "verdict": "met", "requirements": [] });
     let page = run_report(&scenario, &[Flight { record: &record, summary: &empty, stack: stack(false) }]);
     assert!(
-        page.contains("No attitude was held")
+        page.contains("No commanded attitude was held")
             && page.contains("no requirement was set, so nothing was judged")
     );
     record.cycles.clear();

@@ -99,7 +99,7 @@
     if (!(low < high)) { const about = Number.isFinite(low) ? low : 0; return [about - 1, about + 1]; }
     const margin = (high - low) * 0.08;
     // Words stand above the upper limit.
-    const words = panel.limits.some(function (limit) { return limit.label && limit.reach; }) ? 2 : 1;
+    const words = panel.limits.some(function (limit) { return limit.label && limit.reach; }) ? 2.5 : 1;
     return [low < 0 ? low - margin : low, high > 0 ? high + words * margin : high];
   }
 

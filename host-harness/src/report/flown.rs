@@ -17,7 +17,7 @@ pub fn phase_planes(lanes: &[Lane<'_>]) -> Markup {
         |wide: bool| -> Vec<_> { (0..3).map(|axis| phase_plane::window(lanes, axis, wide)).collect() };
     let (normal, wide) = (windows(false), windows(true));
     if normal.iter().chain(&wide).all(Option::is_none) {
-        return html! { p { "No attitude was held or watched, so there is no phase plane." } };
+        return html! { p { "No commanded attitude was held or watched, so there is no phase plane." } };
     }
     html! {
         @for (number, lane) in lanes.iter().enumerate() {
