@@ -8,7 +8,7 @@
 use rand::{RngExt, SeedableRng};
 use rand_pcg::Pcg64;
 use stackhold_kernel::config::{GROUPS, SharedLimits};
-use stackhold_kernel::jet::{JetMask, LOADS, Takes, WHOLE_LOAD};
+use stackhold_kernel::jet::{JetMask, LOADS, WHOLE_LOAD};
 use stackhold_kernel::selection::{Demand, Problem, select};
 use stackhold_kernel::whole_ticks::{TickProblem, TickRule, WholeTicks, choose, left_over_price};
 
@@ -96,8 +96,8 @@ impl<const M: usize> Case<M> {
         let mut flow = [0.0_f64; GROUPS];
         let mut loads = [0_u32; LOADS];
         for (rule, _) in self.rules.iter().zip(ticks).filter(|(_, ticks)| **ticks > 0) {
-            flow[usize::from(rule.takes.group)] += f64::from(rule.takes.flow_kg_s);
-            for (load, share) in loads.iter_mut().zip(rule.takes.load_share) {
+            flow[usize::from(rule.group)] += f64::from(rule.flow_kg_s);
+            for (load, share) in loads.iter_mut().zip(rule.load_share) {
                 *load += u32::from(share);
             }
         }
@@ -197,17 +197,15 @@ fn random_case<const M: usize>(random: &mut Pcg64, kind: Kind) -> Case<M> {
                 longest: shortest + kind.spread,
                 through_edge: if random.random_bool(0.3) { shortest + kind.spread + 4 } else { 0 },
                 offset_s: random.random_range(-0.004_f32..0.004),
-                takes: Takes {
-                    flow_kg_s: 0.008,
-                    group: (jet % 2) as u8,
-                    load_share: if kind.loads {
-                        // Every other load is one that few jets put on the stack.
-                        std::array::from_fn(
-                            |load| if load % 2 == 0 || jet % 3 == 0 { random.random() } else { 0 },
-                        )
-                    } else {
-                        [0; LOADS]
-                    },
+                flow_kg_s: 0.008,
+                group: (jet % 2) as u8,
+                load_share: if kind.loads {
+                    // Every other load is one that few jets put on the stack.
+                    std::array::from_fn(
+                        |load| if load % 2 == 0 || jet % 3 == 0 { random.random() } else { 0 },
+                    )
+                } else {
+                    [0; LOADS]
                 },
             }
         })

@@ -4,7 +4,7 @@ use heapless::Vec;
 
 pub use crate::bending::{BendingField, BendingMode, MODES};
 
-use crate::jet::{Jet, JetMask, LOADS, Takes, WHOLE_LOAD};
+use crate::jet::{Jet, JetMask, LOADS, Takes};
 use crate::linalg::{Mat3, Vec3};
 use crate::mass_properties::{MassProperties, MassPropertiesError};
 use crate::math;
@@ -46,7 +46,7 @@ pub struct FilterSettings {
 pub const GROUPS: usize = 32;
 
 /// What jets that are open at the same time may take together: so many jets, so much flow, and of each load (by
-/// [`Jet::load_share`]) [`WHOLE_LOAD`].
+/// [`Jet::load_share`]) [`crate::jet::WHOLE_LOAD`].
 ///
 /// Loads are added up whatever their direction. Jets whose loads would cancel are thus not let open together for that:
 /// one of them that stays shut, or closes first, must not raise the load beyond its limit.
@@ -344,39 +344,47 @@ impl SharedLimits {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(crate) struct Taken {
     jets: u8,
-    load_share: [u8; LOADS],
+    /// Parts of each load, a byte each.
+    loads: u32,
     flow_kg_s: [f32; GROUPS],
 }
 
 impl Taken {
     /// Nothing opened yet, beside what loads the stack already.
     pub(crate) fn by(load_share: [u8; LOADS]) -> Self {
-        Self { jets: 0, load_share, flow_kg_s: [0.0; GROUPS] }
+        Self { jets: 0, loads: u32::from_le_bytes(load_share), flow_kg_s: [0.0; GROUPS] }
     }
 
     /// Adds a jet if the limits leave room for it; whether they did.
     pub(crate) fn admits(&mut self, jet: &Takes, limits: &SharedLimits) -> bool {
+        let room = self.have_room_for(jet, limits);
+        if let Some(flow) = self.flow_kg_s.get_mut(usize::from(jet.group)).filter(|_| room) {
+            *flow += jet.flow_kg_s;
+            self.jets += 1;
+            self.loads += u32::from_le_bytes(jet.load_share);
+        }
+        room
+    }
+
+    /// Whether the limits leave room for a jet.
+    pub(crate) fn have_room_for(&self, jet: &Takes, limits: &SharedLimits) -> bool {
         let group = usize::from(jet.group);
-        let (Some(flow), Some(&limit)) = (self.flow_kg_s.get_mut(group), limits.flow_limit_kg_s.get(group))
+        let (Some(flow), Some(&limit)) = (self.flow_kg_s.get(group), limits.flow_limit_kg_s.get(group))
         else {
             return false;
         };
         // Sums of flows that just fit must not be refused for their rounding.
-        let fits = *flow + jet.flow_kg_s <= limit * FLOW_ROUNDING;
-        let mut loads = self.load_share.iter().zip(&jet.load_share);
-        if self.jets >= limits.most_jets_at_once
-            || !fits
-            || loads.any(|(taken, share)| *share > WHOLE_LOAD - *taken)
-        {
-            return false;
-        }
-        self.jets += 1;
-        *flow += jet.flow_kg_s;
-        for (taken, share) in self.load_share.iter_mut().zip(&jet.load_share) {
-            *taken += share;
-        }
-        true
+        let fits = flow + jet.flow_kg_s <= limit * FLOW_ROUNDING;
+        self.jets < limits.most_jets_at_once
+            && fits
+            && carries(self.loads, u32::from_le_bytes(jet.load_share))
     }
+}
+
+/// Whether no byte of a sum of bytes goes beyond [`crate::jet::WHOLE_LOAD`], all four at once: nothing is carried out of any.
+fn carries(loads: u32, more: u32) -> bool {
+    let carried = (loads & more) | ((loads | more) & !loads.wrapping_add(more));
+    carried & 0x8080_8080 == 0
 }
 
 /// Parts of each load that open jets put on the stack.

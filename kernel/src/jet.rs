@@ -55,11 +55,6 @@ pub struct Takes {
     pub group: u8,
 }
 
-impl Takes {
-    /// What a shut jet takes.
-    pub const NOTHING: Self = Self { flow_kg_s: 0.0, load_share: [0; LOADS], group: 0 };
-}
-
 impl Jet {
     /// Propellant flow at steady thrust, kg/s.
     #[must_use]

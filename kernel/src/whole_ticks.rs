@@ -49,14 +49,25 @@ pub struct TickRule {
     pub through_edge: u16,
     /// What a pulse acts for beyond its ticks, s; the shortest still acts for more than nothing.
     pub offset_s: f32,
-    /// What it takes while it is open.
-    pub takes: Takes,
+    /// Propellant flow, kg/s.
+    pub flow_kg_s: f32,
+    /// Parts of each load; none for a jet whose loads have been counted ([`TickProblem::loaded`]).
+    pub load_share: [u8; LOADS],
+    /// Group, 0..=31.
+    pub group: u8,
 }
 
 impl TickRule {
     /// The rule of a jet that is not there.
-    pub(crate) const NONE: Self =
-        Self { shortest: 1, longest: 1, through_edge: 0, offset_s: 0.0, takes: Takes::NOTHING };
+    pub(crate) const NONE: Self = Self {
+        shortest: 1,
+        longest: 1,
+        through_edge: 0,
+        offset_s: 0.0,
+        flow_kg_s: 0.0,
+        load_share: [0; LOADS],
+        group: 0,
+    };
 
     /// The rule of a jet for one control cycle.
     ///
@@ -71,8 +82,15 @@ impl TickRule {
             longest: if longest < shortest { shortest } else { longest },
             through_edge: timing.cycle_ticks,
             offset_s: if open_now { 0.0 } else { jet.pulse_offset_s },
-            takes: jet.takes(open_now),
+            flow_kg_s: jet.flow_kg_s(),
+            load_share: if open_now { [0; LOADS] } else { jet.load_share },
+            group: jet.group,
         }
+    }
+
+    /// What it takes of what jets share.
+    fn takes(&self) -> Takes {
+        Takes { flow_kg_s: self.flow_kg_s, load_share: self.load_share, group: self.group }
     }
 
     /// What a pulse acts for, s; nothing for 0 ticks.
@@ -253,7 +271,7 @@ fn is_sane<const M: usize, const N: usize>(problem: &TickProblem<M>) -> bool {
 fn may_open<const M: usize>(problem: &TickProblem<M>, open: JetMask) -> bool {
     let mut taken = Taken::by(problem.loaded);
     let rules = problem.rules.iter().enumerate().filter(|(j, _)| open.contains(*j));
-    rules.into_iter().all(|(_, rule)| taken.admits(&rule.takes, problem.shared))
+    rules.into_iter().all(|(_, rule)| taken.admits(&rule.takes(), problem.shared))
 }
 
 /// The way from `got` to the nearer edge of a range; zero within it.

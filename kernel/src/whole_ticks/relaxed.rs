@@ -160,13 +160,13 @@ impl<'a, const M: usize, const N: usize> Relaxation<'a, M, N> {
         let mut taken = Taken::by(problem.loaded);
         let opened = problem.rules.iter().enumerate().filter(|(j, _)| self.opened.contains(*j));
         for (_, rule) in opened {
-            if !taken.admits(&rule.takes, problem.shared) {
+            if !taken.admits(&rule.takes(), problem.shared) {
                 return None;
             }
         }
         let mut barred = JetMask::NONE;
         for (j, rule) in problem.rules.iter().enumerate().filter(|(j, _)| !self.opened.contains(*j)) {
-            if !taken.clone().admits(&rule.takes, problem.shared) {
+            if !taken.have_room_for(&rule.takes(), problem.shared) {
                 barred = barred.with(j);
             }
         }

@@ -78,8 +78,11 @@ impl<const M: usize, const N: usize> Draft<'_, M, N> {
         for _ in 0..waiting.count() {
             let Some(j) = waiting.longest(acting_s) else { return };
             waiting = waiting.without(j);
-            let opens =
-                self.problem.rules.get(j).is_some_and(|rule| taken.admits(&rule.takes, self.problem.shared));
+            let opens = self
+                .problem
+                .rules
+                .get(j)
+                .is_some_and(|rule| taken.admits(&rule.takes(), self.problem.shared));
             if opens {
                 self.open = self.open.with(j);
             } else if let Some(slot) = self.on_ticks.get_mut(j) {
