@@ -21,6 +21,8 @@ struct Draft<'a, const M: usize, const N: usize> {
     delivered: [f32; M],
     price: f32,
     cost: f32,
+    /// Not all jets may open together.
+    limited: bool,
 }
 
 /// The nearest whole ticks to acting times, s, that shared limits allow, improved when nothing so far is
@@ -33,8 +35,15 @@ pub(super) fn round<const M: usize, const N: usize>(
     limited: bool,
     best: &mut Cheapest<N>,
 ) -> bool {
-    let mut draft =
-        Draft { problem, on_ticks: [0; N], open: JetMask::NONE, delivered: [0.0; M], price: 0.0, cost: 0.0 };
+    let mut draft = Draft {
+        problem,
+        limited,
+        on_ticks: [0; N],
+        open: JetMask::NONE,
+        delivered: [0.0; M],
+        price: 0.0,
+        cost: 0.0,
+    };
     draft.open_nearest(acting_s);
     draft.reckon();
     if !(draft.cost <= if limited { PROMISING * best.cost } else { best.cost }) {
@@ -65,7 +74,7 @@ impl<const M: usize, const N: usize> Draft<'_, M, N> {
             *slot = if short < long { below } else { above };
             self.open = if *slot > 0 { self.open.with(j) } else { self.open };
         }
-        if !may_open(problem, self.open) {
+        if self.limited && !may_open(problem, self.open) {
             self.shut_shortest(acting_s);
         }
     }
@@ -186,7 +195,7 @@ impl<const M: usize, const N: usize> Draft<'_, M, N> {
             }
         };
         try_ticks(0);
-        if now == 0 && !may_open(problem, self.open.with(j)) {
+        if now == 0 && self.limited && !may_open(problem, self.open.with(j)) {
             return None;
         }
         try_ticks(rule.shortest);

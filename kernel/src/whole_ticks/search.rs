@@ -239,7 +239,7 @@ fn split<const M: usize, const N: usize>(
             most = (distance, Some(split));
         }
     }
-    let together = may_open(problem, open);
+    let together = !relaxation.limited || may_open(problem, open);
     let chosen = match (most, longest) {
         ((urgency, Some(split)), _) if urgency >= 1.0 || together => Some(split),
         (_, (_, Some(jet))) if !together => Some(open_or_shut(jet, true)),
