@@ -281,6 +281,11 @@ impl Timing {
         math::from_ticks(self.cycle_ticks) * self.tick_s
     }
 
+    /// Longest pulse of a cycle that closes before the next one, ticks.
+    pub(crate) fn longest_that_closes(&self) -> u16 {
+        self.cycle_ticks.saturating_sub(self.minimum_off_ticks)
+    }
+
     fn validate(&self) -> Result<(), TimingField> {
         if !(1e-5..=1.0).contains(&self.tick_s) {
             return Err(TimingField::Tick);
@@ -375,9 +380,12 @@ impl Taken {
         };
         // Sums of flows that just fit must not be refused for their rounding.
         let fits = flow + jet.flow_kg_s <= limit * FLOW_ROUNDING;
-        self.jets < limits.most_jets_at_once
-            && fits
-            && carries(self.loads, u32::from_le_bytes(jet.load_share))
+        self.jets < limits.most_jets_at_once && fits && self.carry_also(jet)
+    }
+
+    /// Whether the loads leave room for a jet.
+    pub(crate) fn carry_also(&self, jet: &Takes) -> bool {
+        carries(self.loads, u32::from_le_bytes(jet.load_share))
     }
 }
 
@@ -452,7 +460,7 @@ fn validate_jet(jet: &Jet, timing: &Timing) -> Result<(), JetField> {
     if !(jet.specific_impulse_s > 0.0 && jet.specific_impulse_s <= 1e5) {
         return Err(JetField::SpecificImpulse);
     }
-    let longest = timing.cycle_ticks - timing.minimum_off_ticks;
+    let longest = timing.longest_that_closes();
     if !(1..=longest).contains(&jet.minimum_on_ticks) {
         return Err(JetField::MinimumOn);
     }

@@ -165,7 +165,8 @@ impl<const N: usize> Controller<N> {
         self.shaped(&answer.on_time.map(|time| share * time), answer.outcome, open_tick)
     }
 
-    /// Shuts what the shared limits do not let open, shortest acting time first; on equal times the higher index.
+    /// Shuts what the shared limits do not let open, shortest acting time first; on equal times the higher index. Where
+    /// a jet waits for the load of another, all close within the cycle: it could not open beside one that does not.
     ///
     /// * `still_open` — see [`crate::config::SharedLimits::allow`].
     fn share_time(
@@ -176,17 +177,20 @@ impl<const N: usize> Controller<N> {
     ) {
         let mut taken = Taken::by(loads_of(&self.table.jets, still_open));
         let mut waiting = wanted;
-        for _ in 0..N {
-            let Some(j) = waiting.longest(on_time) else { return };
+        let mut longest = self.table.timing.cycle_ticks;
+        while let Some(j) = waiting.longest(on_time) {
             waiting = waiting.without(j);
-            let opens = self
-                .table
-                .jets
-                .get(j)
-                .is_some_and(|jet| taken.admits(&jet.takes(still_open.contains(j)), &self.table.shared));
-            if let Some(ticks) = on_ticks.get_mut(j).filter(|_| !opens) {
+            let (Some(jet), Some(ticks)) = (self.table.jets.get(j), on_ticks.get_mut(j)) else { return };
+            let takes = jet.takes(still_open.contains(j));
+            if !taken.carry_also(&takes) {
+                longest = self.table.timing.longest_that_closes();
+            }
+            if !taken.admits(&takes, &self.table.shared) {
                 *ticks = 0;
             }
+        }
+        for ticks in on_ticks {
+            *ticks = (*ticks).min(longest);
         }
     }
 }

@@ -22,7 +22,7 @@ pub fn shape(acting_s: f32, jet: &Jet, timing: &Timing, open_now: bool) -> u16 {
         return 0;
     }
     let cycle = timing.cycle_ticks;
-    let longest_closing = cycle.saturating_sub(timing.minimum_off_ticks);
+    let longest_closing = timing.longest_that_closes();
     let shortest = jet.minimum_on_ticks;
     let shortest_acting_s = acting_time(shortest, jet, timing);
     if !open_now && acting_s < 0.5 * shortest_acting_s {

@@ -75,7 +75,7 @@ impl TickRule {
     ///   counted with what it did before.
     #[must_use]
     pub fn of(jet: &Jet, timing: &Timing, open_now: bool) -> Self {
-        let longest = timing.cycle_ticks.saturating_sub(timing.minimum_off_ticks);
+        let longest = timing.longest_that_closes();
         let shortest = if open_now { 1 } else { jet.minimum_on_ticks };
         Self {
             shortest,
