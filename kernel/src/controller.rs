@@ -123,7 +123,7 @@ impl<const N: usize> Controller<N> {
     }
 
     /// Tells the kernel new mass properties of the same stack (a tank has drained, an estimate has
-    /// improved); jets, timing and everything seen stay. Call it between cycles.
+    /// improved); jets, their shares of loads, timing and everything seen stay. Call it between cycles.
     ///
     /// * `centre_of_mass_m` — structural axes, m; `inertia_kg_m2` — about it, body axes, kg·m².
     ///
