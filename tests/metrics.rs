@@ -127,7 +127,6 @@ fn a_hold_that_never_captures_counts_from_its_start() {
     assert!(close(figure(&metrics, "time_outside_deadband_fraction"), 1.0, 1e-12));
 }
 
-/// A watch that sleeps for five seconds, up to 0.05 rad, and is then the hold of [`captured_late`]; or never wakes.
 /// How well a slew's end is kept is a figure of the slew: the pointing of the hold after it is the hold's alone.
 #[test]
 fn the_end_of_a_slew_is_no_hold() {
@@ -162,6 +161,7 @@ fn the_end_of_a_slew_is_no_hold() {
     assert!(close(figure(&metrics, "worst_axis_error_deg"), 0.002_f64.to_degrees(), 1e-12));
 }
 
+/// A watch that sleeps for five seconds, up to 0.05 rad, and is then the hold of [`captured_late`]; or never wakes.
 #[test]
 fn a_watched_drift_is_a_hold_once_it_has_woken() {
     let (mut scenario, held) = captured_late();

@@ -889,6 +889,50 @@ fn a_watched_drift_is_drawn_with_what_wakes_it_and_then_with_its_deadband() {
     assert_eq!(page.matches("<svg class=\"plane\"").count(), 3, "a phase plane for each axis");
 }
 
+/// Deflected by half about yaw from 20 s to 80 s, with a tenth of dead zone: 4/9 of full rate are asked for.
+#[test]
+fn what_the_hand_controller_asks_for_is_drawn_and_what_is_left_alone() {
+    let mut scenario = scenario("by_hand", 200.0);
+    let moved = |at_s, yaw| Deflection { at_s, deflection: [0.0, 0.05, yaw] };
+    let by_hand = Mode::Hand {
+        deflections: vec![moved(10.0, -0.5), moved(70.0, 0.0)],
+        dead_zone: 0.1,
+        full_rate_rad_s: [0.009; 3],
+        half_width_rad: [0.5_f64.to_radians(); 3],
+        rate_limit_rad_s: [0.05_f64.to_radians(); 3],
+        asks_for_bits: false,
+    };
+    scenario.phases = vec![
+        Phase { start_s: 0.0, mode: Mode::FreeDrift },
+        Phase { start_s: 10.0, mode: by_hand },
+        Phase { start_s: 150.0, mode: Mode::FreeDrift },
+    ];
+    let mut record = limit_cycle("told_truth", &scenario, 1.0);
+    for row in &mut record.cycles {
+        row.estimated_error_rad = [0.25_f64.to_radians(), 0.0, 0.0];
+    }
+    let figures = summary(&record, 1.0, true);
+    let drawn = run_report(&scenario, &[Flight { record: &record, summary: &figures, stack: stack(false) }]);
+    let data = data_of(&drawn);
+    let line = |figure: &str, label: &str| {
+        let panel = panels(&data, figure)[0];
+        let lines = panel["lines"].as_array().expect("lines");
+        let found = lines.iter().find(|line| line["label"] == label).expect("this line");
+        numbers(&panel["x"]).into_iter().zip(numbers(&found["y"])).collect::<Vec<(f64, f64)>>()
+    };
+    let error = line("error-0", "off what is followed, estimate");
+    let (pitch, yaw) = (line("rate-1", "asked for by hand"), line("rate-2", "asked for by hand"));
+    let flown = |time: f64| (10.0..150.0).contains(&time);
+    assert!(error.iter().all(|(time, y)| if flown(*time) { (y - 0.25).abs() < 1e-6 } else { y.is_nan() }));
+    assert!(pitch.iter().all(|(time, y)| if flown(*time) { *y == 0.0 } else { y.is_nan() }), "dead zone");
+    for (time, rate) in yaw.into_iter().filter(|(time, _)| flown(*time)) {
+        let asked = if (20.0..80.0).contains(&time) { -0.004_f64.to_degrees() } else { 0.0 };
+        assert!((rate - asked).abs() < 1e-5, "at {time} s: {rate}");
+    }
+    assert!(drawn.contains("Dotted line: what the hand controller asks for."));
+    assert!(!two_flights(&self::scenario("no_hand", 600.0)).contains("what the hand controller asks for"));
+}
+
 /// Held, turned by 60° about roll at 0.3 °/s from 100 s to 300 s and held in the slew's own deadband, then held in another.
 #[test]
 fn a_slew_is_drawn_on_its_way_and_then_with_its_deadband() {

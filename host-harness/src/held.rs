@@ -1,5 +1,5 @@
 //! The stretches of a flight in which an attitude error means something: holds, watched drifts before and
-//! after they wake, and slews before and after they arrive.
+//! after they wake, slews before and after they arrive, and what is flown by hand.
 
 use stackhold_kernel::status::Status;
 
@@ -19,6 +19,16 @@ pub enum Kept {
     Slewing,
     /// It is kept within a deadband at the end of a path; how well is a figure of the slew, and not of a hold.
     Arrived,
+    /// A hand controller leads some axes, the others are kept within a deadband.
+    ByHand,
+}
+
+impl Kept {
+    /// Whether it is kept about what the kernel alone knows: a path, or where the pilot left it.
+    #[must_use]
+    pub fn is_led(self) -> bool {
+        matches!(self, Self::Slewing | Self::ByHand)
+    }
 }
 
 /// One stretch.
@@ -76,6 +86,9 @@ pub fn spans(scenario: &Scenario, rows: &[CycleRow]) -> Vec<Span> {
                 let slew = |from_s, kept| Span { kept, ..held(from_s, half_width_rad, rate_limit_rad_s) };
                 spans.push(Span { to_s: arrived_s.unwrap_or(to_s), ..slew(from_s, Kept::Slewing) });
                 spans.extend(arrived_s.map(|arrived_s| slew(arrived_s, Kept::Arrived)));
+            }
+            Mode::Hand { half_width_rad, rate_limit_rad_s, asks_for_bits: false, .. } => {
+                spans.push(Span { kept: Kept::ByHand, ..held(from_s, half_width_rad, rate_limit_rad_s) });
             }
             _ => {}
         }

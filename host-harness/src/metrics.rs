@@ -405,8 +405,7 @@ fn by_hand(figures: &mut Figures, scenario: &Scenario, record: &RunRecord) {
             continue;
         };
         let asked = |row: Option<&Deflection>, axis: usize| {
-            let beyond = row.map_or(0.0, |row| row.deflection[axis].abs()) - dead_zone;
-            beyond.max(0.0) / (1.0 - dead_zone) * full_rate_rad_s[axis]
+            row.map_or(0.0, |row| row.asked_rad_s(*dead_zone, full_rate_rad_s)[axis].abs())
         };
         for (index, deflection) in deflections.iter().enumerate() {
             let next = deflections.get(index + 1).map_or(end, |next| (start + next.at_s).min(end));

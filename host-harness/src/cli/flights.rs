@@ -7,7 +7,7 @@ use super::console::Console;
 use super::pace::Pace;
 use crate::certificate::Sampler;
 use crate::flight_table::find;
-use crate::held::{self, Kept};
+use crate::held;
 use crate::output::{Flown, summary};
 use crate::record::RunRecord;
 use crate::scenario::model::{Scenario, Told, Variant};
@@ -132,10 +132,10 @@ fn judged(
 }
 
 /// Largest error over half-width (or, while a watch sleeps, over what wakes it) of any axis in `columns` equal
-/// stretches of the run; NaN where nothing is held, and on the way of a slew.
+/// stretches of the run; NaN where nothing is held, on the way of a slew, and by hand.
 pub fn error_strip(scenario: &Scenario, flown: &Flown, columns: usize) -> Vec<f64> {
     let mut spans = held::spans(scenario, &flown.record.cycles);
-    spans.retain(|span| span.kept != Kept::Slewing);
+    spans.retain(|span| !span.kept.is_led());
     let half_widths = |time: f64| spans.iter().find(|span| span.holds(time)).map(|span| span.angle_rad);
     let mut strip = vec![f64::NAN; columns];
     for row in &flown.record.cycles {

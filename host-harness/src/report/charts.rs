@@ -73,7 +73,7 @@ fn thinned(lane: &Lane<'_>, frame: Frame<'_>, columns: Vec<Columns>, stretches: 
 
 /// Attitude error about one axis.
 pub fn error_panel(lane: &Lane<'_>, axis: usize) -> Panel {
-    let spans = lane.spans_and_slews();
+    let spans = lane.all_spans();
     let frame = Frame {
         scale: format!("error-{axis}"),
         axis: format!("{} error", TURNS[axis]),
@@ -81,11 +81,13 @@ pub fn error_panel(lane: &Lane<'_>, axis: usize) -> Panel {
         from_zero: true,
         limits: limits(&spans, |span| span.angle_rad[axis], "deadband half-width", "°", true),
     };
-    let mut columns =
-        vec![Columns { label: "true error", ink: lane.ink, dash: 0, values: lane.error_deg(axis) }];
-    if lane.slews() {
-        let values = lane.degrees_where(|kept| kept == Kept::Slewing, |row| row.estimated_error_rad[axis]);
-        columns.push(Columns { label: "off the path, estimate", ink: QUIET_INK, dash: 1, values });
+    let mut columns = Vec::new();
+    if !(lane.is_led() && lane.spans().is_empty()) {
+        columns.push(Columns { label: "true error", ink: lane.ink, dash: 0, values: lane.error_deg(axis) });
+    }
+    if lane.is_led() {
+        let values = lane.led_error_deg(axis);
+        columns.push(Columns { label: "off what is followed, estimate", ink: QUIET_INK, dash: 1, values });
     }
     let mut panel = thinned(lane, frame, columns, STRETCHES);
     lift_at_wraps(&mut panel, lane);
@@ -116,10 +118,14 @@ pub fn rate_panel(lane: &Lane<'_>, axis: usize) -> Panel {
         limits: limits(&lane.spans(), |span| span.rate_rad_s[axis], "rate limit", "°/s", false),
     };
     // The truth is drawn last, over the estimate.
-    let columns = vec![
+    let mut columns = vec![
         Columns { label: "estimate", ink: QUIET_INK, dash: 1, values: estimated.collect() },
         Columns { label: "true", ink: lane.ink, dash: 0, values: lane.rate_deg_s(axis) },
     ];
+    let asked = lane.asked_deg_s(axis);
+    if asked.iter().any(|rate| !rate.is_nan()) {
+        columns.push(Columns { label: "asked for by hand", ink: QUIET_INK, dash: 2, values: asked });
+    }
     thinned(lane, frame, columns, STRETCHES)
 }
 
@@ -146,7 +152,7 @@ pub fn slew_panel(lane: &Lane<'_>, fast: bool) -> Panel {
         limits: phase_ends(lane.scenario).filter_map(limit).collect(),
     };
     let columns = vec![Columns { label: axis, ink: lane.ink, dash: 0, values }];
-    let spans = lane.spans_and_slews();
+    let spans = lane.all_spans();
     let arrivals = spans.windows(2).filter(|pair| pair[1].kept == Kept::Arrived).map(|pair| {
         let after = words::with_unit(pair[0].to_s - pair[0].from_s, "s");
         // Beside the angle; the rate's curve is where the words would stand.

@@ -118,7 +118,7 @@ fn describe(lane: &Lane<'_>, what: &str, panel: &Panel) -> String {
 
 /// Attitude error about each axis over time; nothing where no attitude was commanded.
 pub fn errors(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
-    if lanes.iter().all(|lane| lane.spans_and_slews().is_empty()) {
+    if lanes.iter().all(|lane| lane.all_spans().is_empty()) {
         return html! {};
     }
     html! {
@@ -129,8 +129,9 @@ pub fn errors(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
             figcaption {
                 "True attitude error over time. Dashed: deadband half-width"
                 @if lanes.iter().any(is_watched) { ", and what wakes a watch" } "."
-                @if lanes.iter().any(Lane::slews) {
-                    " Dashed line on the way of a slew: the kernel's estimate of the error from the path that it follows."
+                @if lanes.iter().any(Lane::is_led) {
+                    " Dashed line on the way of a slew, and by hand: the kernel's estimate of the error from the path that it follows, or "
+                    "from where the pilot left an axis; none about axes that the pilot turns."
                 }
             }
         }
@@ -146,6 +147,9 @@ pub fn rates(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
             }
             figcaption {
                 "Body rate over time. Solid: true. Dashed line: the kernel's estimate."
+                @if lanes.iter().any(|lane| lane.all_spans().iter().any(|span| span.kept == Kept::ByHand)) {
+                    " Dotted line: what the hand controller asks for."
+                }
                 @if lanes.iter().any(|lane| !lane.spans().is_empty()) {
                     " Dashed across, where the picture reaches so far: rate limit of a hold"
                     @if lanes.iter().any(is_watched) { ", and what wakes a watch" } "."

@@ -3,7 +3,7 @@
 use super::{ComparedOption, Flight, words};
 use crate::held::{self, Kept, Span};
 use crate::record::CycleRow;
-use crate::scenario::model::Scenario;
+use crate::scenario::model::{Phase, Scenario};
 
 /// One flight shown beside others.
 #[derive(Clone, Debug)]
@@ -56,8 +56,11 @@ pub fn of_options<'a>(options: &[ComparedOption<'a>]) -> Vec<Lane<'a>> {
             });
         }
     }
-    let stray =
-        |lane: &Lane<'_>| (0..3).flat_map(|axis| lane.error_deg(axis)).fold(0.0, |a: f64, e| a.max(e.abs()));
+    let stray = |lane: &Lane<'_>| {
+        (0..3)
+            .flat_map(|axis| [lane.error_deg(axis), lane.led_error_deg(axis)].concat())
+            .fold(0.0, |a: f64, e| a.max(e.abs()))
+    };
     let first = lanes.first().map_or(0.0, stray);
     for lane in &mut lanes {
         lane.wide = first > 0.0 && stray(lane) > WIDE * first;
@@ -73,19 +76,38 @@ fn flown_name(name: &str) -> String {
 impl Lane<'_> {
     /// Stretches in which an attitude is held or watched.
     pub fn spans(&self) -> Vec<Span> {
-        let mut spans = self.spans_and_slews();
-        spans.retain(|span| span.kept != Kept::Slewing);
+        let mut spans = self.all_spans();
+        spans.retain(|span| !span.kept.is_led());
         spans
     }
 
-    /// The same with the ways of slews.
-    pub fn spans_and_slews(&self) -> Vec<Span> {
+    /// The same with the ways of slews, and with what is flown by hand.
+    pub fn all_spans(&self) -> Vec<Span> {
         held::spans(self.scenario, &self.flight.record.cycles)
     }
 
     /// Whether it slews.
     pub fn slews(&self) -> bool {
-        self.spans_and_slews().iter().any(|span| span.kept == Kept::Slewing)
+        self.all_spans().iter().any(|span| span.kept == Kept::Slewing)
+    }
+
+    /// Whether an attitude is kept about what the kernel alone knows.
+    pub fn is_led(&self) -> bool {
+        self.all_spans().iter().any(|span| span.kept.is_led())
+    }
+
+    /// Rate that a hand controller asks for about one axis at each cycle, degrees a second; a gap where there is none.
+    pub fn asked_deg_s(&self, axis: usize) -> Vec<f64> {
+        let phases: Vec<(&Phase, f64)> = held::phase_ends(self.scenario).collect();
+        let asked = |row: &CycleRow| {
+            let at = |(phase, end): &&(&Phase, f64)| {
+                row.time_s >= phase.start_s - 5e-10 && row.time_s < *end - 5e-10
+            };
+            let (phase, _) = phases.iter().find(at)?;
+            phase.mode.asked_by_hand_rad_s(row.time_s - phase.start_s)
+        };
+        let rows = self.flight.record.cycles.iter();
+        rows.map(|row| asked(row).map_or(f64::NAN, |rate| rate[axis].to_degrees())).collect()
     }
 
     /// Times of the cycles, s.
@@ -95,12 +117,18 @@ impl Lane<'_> {
 
     /// Attitude error about one axis at each cycle, degrees; a gap where no attitude is held or watched.
     pub fn error_deg(&self, axis: usize) -> Vec<f64> {
-        self.degrees_where(|kept| kept != Kept::Slewing, |row| row.error_rad[axis])
+        self.degrees_where(|kept| !kept.is_led(), |row| row.error_rad[axis])
+    }
+
+    /// The kernel's estimate of the error about one axis at each cycle, degrees, where that is kept about what the kernel
+    /// alone knows; a gap elsewhere.
+    pub fn led_error_deg(&self, axis: usize) -> Vec<f64> {
+        self.degrees_where(Kept::is_led, |row| row.estimated_error_rad[axis])
     }
 
     /// An angle (rad) or rate (rad/s) of each cycle in degrees (a second), in stretches of some kinds; a gap elsewhere.
     pub fn degrees_where(&self, wanted: impl Fn(Kept) -> bool, value: impl Fn(&CycleRow) -> f64) -> Vec<f64> {
-        let mut spans = self.spans_and_slews();
+        let mut spans = self.all_spans();
         spans.retain(|span| wanted(span.kept));
         let degrees = |row: &CycleRow| {
             let shown = spans.iter().any(|span| span.holds(row.time_s));

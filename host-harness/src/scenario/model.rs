@@ -560,6 +560,29 @@ pub struct Deflection {
     pub deflection: [f64; 3],
 }
 
+impl Deflection {
+    /// Rates that are asked for, rad/s: from nothing at the edge of the dead zone to all at full travel.
+    #[must_use]
+    pub fn asked_rad_s(&self, dead_zone: f64, full_rate_rad_s: &[f64; 3]) -> [f64; 3] {
+        [0, 1, 2].map(|axis| {
+            let beyond = (self.deflection[axis].abs() - dead_zone).max(0.0);
+            (beyond / (1.0 - dead_zone) * full_rate_rad_s[axis]).copysign(self.deflection[axis])
+        })
+    }
+}
+
+impl Mode {
+    /// Rates that a hand controller asks for at a moment of its phase, s after the start, rad/s; `None` for other modes.
+    #[must_use]
+    pub fn asked_by_hand_rad_s(&self, at_s: f64) -> Option<[f64; 3]> {
+        let Self::Hand { deflections, dead_zone, full_rate_rad_s, asks_for_bits: false, .. } = self else {
+            return None;
+        };
+        let now = deflections.iter().rfind(|deflection| deflection.at_s <= at_s + 5e-10);
+        Some(now.map_or([0.0; 3], |deflection| deflection.asked_rad_s(*dead_zone, full_rate_rad_s)))
+    }
+}
+
 /// A standing disturbance, body axes.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Disturbance {
