@@ -81,10 +81,7 @@ pub(super) fn fields(bytes: &[u8]) -> Vec<Field> {
     // One that is refused may say anything.
     let (version, jets) = (version_of(bytes), jets_in(bytes).min(32));
     let mut all = Vec::new();
-    let mut put = |offset: usize, kind: Kind, key: &str, words: &str, unit, range| {
-        let (key, words) = (key.to_owned(), words.to_owned());
-        all.push(Field { offset, kind, key, words, unit, range, jet: None });
-    };
+    let mut put = into(&mut all);
     put(0, Kind::Text(4), "marker", "marker", "", "SHFT");
     put(at::AT_VERSION, Kind::Half, "format_version", "format version", "", const_range(version));
     put(at::AT_SECTIONS, Kind::Half, "sections", "sections", "", const_range(at::sections(version)));
@@ -98,6 +95,7 @@ pub(super) fn fields(bytes: &[u8]) -> Vec<Field> {
     filter(&mut put);
     selection(&mut put);
     head(&mut put, JETS.start, "jets", "48 for each of 1 to 32 jets");
+    drop(put);
     for index in 0..jets {
         jet(&mut all, index);
     }
@@ -118,6 +116,14 @@ pub(super) fn fields(bytes: &[u8]) -> Vec<Field> {
         jet: None,
     });
     all
+}
+
+/// Takes fields of no jet in.
+fn into(all: &mut Vec<Field>) -> impl FnMut(usize, Kind, &str, &str, &'static str, &'static str) {
+    |offset, kind, key, words, unit, range| {
+        let (key, words) = (key.to_owned(), words.to_owned());
+        all.push(Field { offset, kind, key, words, unit, range, jet: None });
+    }
 }
 
 fn const_range(number: u16) -> &'static str {
@@ -221,10 +227,7 @@ fn selection(put: Put) {
 
 fn bending(all: &mut Vec<Field>, jets: usize) {
     let section = at::bending(jets);
-    let mut put = |offset: usize, kind: Kind, key: &str, words: &str, unit, range| {
-        let (key, words) = (key.to_owned(), words.to_owned());
-        all.push(Field { offset, kind, key, words, unit, range, jet: None });
-    };
+    let mut put = into(all);
     head(&mut put, section.start, "bending", "24");
     let rows = [
         ("frequency_hz", "frequency", "Hz", "1e-3 to 100; 0 for no mode"),
@@ -242,11 +245,7 @@ fn bending(all: &mut Vec<Field>, jets: usize) {
 }
 
 fn loads(all: &mut Vec<Field>, jets: usize) {
-    let mut put = |offset: usize, kind: Kind, key: &str, words: &str, unit, range| {
-        let (key, words) = (key.to_owned(), words.to_owned());
-        all.push(Field { offset, kind, key, words, unit, range, jet: None });
-    };
-    head(&mut put, at::loads(jets).start, "loads", "4 for each jet");
+    head(&mut into(all), at::loads(jets).start, "loads", "4 for each jet");
     for index in 0..jets {
         for load in 0..LOADS {
             let words = format!("share of load {}", load + 1);

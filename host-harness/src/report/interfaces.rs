@@ -35,24 +35,23 @@ pub fn section(lanes: &[Lane<'_>]) -> Markup {
 /// What interfaces may carry, and which flights choose jets by it.
 fn limits(lanes: &[Lane<'_>]) -> Vec<String> {
     let mut sentences: Vec<String> = Vec::new();
+    // What one lane says, the next need not say again.
+    let mut say = |sentence: String| {
+        if !sentences.contains(&sentence) {
+            sentences.push(sentence);
+        }
+    };
     for lane in lanes {
         for limit in &lane.scenario.kernel.trade.interface_limits {
             let name = words::plain(&limit.interface);
-            sentences.push(format!("The {name} {}.", limit.words(number, "N·m")));
+            say(format!("The {name} {}.", limit.words(number, "N·m")));
         }
         let variants = &lane.scenario.variants;
         let variant = variants.iter().find(|variant| variant.name == lane.flight.record.name);
         if variant.is_some_and(|variant| !variant.interface_limits_kept) {
-            sentences.push(format!("{}: jets were chosen without regard to this.", lane.title));
+            say(format!("{}: jets were chosen without regard to this.", lane.title));
         }
     }
-    // What one lane says, the next need not say again.
-    let mut said = Vec::new();
-    sentences.retain(|sentence| {
-        let new = !said.contains(sentence);
-        said.push(sentence.clone());
-        new
-    });
     sentences
 }
 
