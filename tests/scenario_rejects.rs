@@ -315,6 +315,7 @@ const SCENARIO_CORPUS: &[Case] = &[
     case(S, ("told_stack = [\"carrier\"]\n", ""), "|[[variant]]", "variant \"told_carrier\"", "stack", "", "is missing, and so is told_stack", "stack, told_stack or interface_limits"),
     case(S, ("told_stack = [\"carrier\"]", "interface_limits = \"ignored\""), "|\"ignored\"", "variant \"told_carrier\"", "interface_limits", "\"ignored\"", "is no known word", "\"kept\" and \"disregarded\""),
     case(S, ("told_stack = [\"carrier\"]", "stack = [\"load\"]"), "|[\"load\"]", "variant \"told_carrier\"", "stack", "[\"load\"]", "leaves out \"carrier\"", "a stack with \"carrier\""),
+    case(S, ("told_stack = [\"carrier\"]", "interface_limits = \"disregarded\""), "|\"disregarded\"", "variant \"told_carrier\"", "interface_limits", "\"disregarded\"", "disregards what is not there", "an [[interface_limit]] in the scenario"),
     // Not TOML at all.
     case(S, ("\"small_hold\"", "small_hold"), "|small_hold", "", "", "small_hold", "is not valid TOML: string values must be quoted", "text in double quotes"),
     case(S, ("seed = 3", "duration_s = 700.0"), "|duration_s = 700", "", "", "duration_s", "is not valid TOML: duplicate key", "each key once"),

@@ -675,6 +675,11 @@ fn read_variant(section: &Section<'_>, (names, jets, interfaces, limited): Known
     {
         return None;
     }
+    if !interface_limits_kept && limited.is_some_and(|limited| limited.limits.is_empty()) {
+        let wrong = "disregards what is not there: no interface has a limit";
+        section.complain("interface_limits", wrong, "an [[interface_limit]] in the scenario");
+        return None;
+    }
     let variant = Variant {
         name,
         description,
