@@ -375,7 +375,8 @@ fn no_mode_puts_more_on_an_interface_than_it_may_carry() {
         let open = most_open(&shares, &record.edges);
         println!("{name}: {kept_n_m:.2} N·m, {open:?} of 255 open; without the limit {free_n_m:.2} N·m");
         assert!(open[0] > 0 && open.iter().all(|share| *share <= 255), "{name}: {open:?}");
-        assert!(kept_n_m <= 31.0, "{name}: {kept_n_m}");
+        // 27.9 N·m may be put on it; thrust and pulses scatter by 1 %, one sigma each.
+        assert!(kept_n_m <= 27.9 * 1.03, "{name}: {kept_n_m}");
         assert!(free_n_m > 31.0, "{name}: {free_n_m} anyhow");
     }
 }
