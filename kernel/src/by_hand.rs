@@ -13,7 +13,7 @@ use crate::jet::JetMask;
 use crate::ledger::{seconds, ticks_between};
 use crate::linalg::Vec3;
 use crate::math;
-use crate::modes::Fired;
+use crate::modes::{Fired, Kept};
 use crate::observer::{Motion, gyroscopic};
 use crate::posing::quiet_if_idle;
 use crate::quaternion::UnitQuaternion;
@@ -75,7 +75,8 @@ impl<const N: usize> Controller<N> {
         self.note_prices(self.disturbance(), usable);
         let asked = hand.rate_rad_s();
         let mut change = Vec3::ZERO;
-        let axes = change.0.iter_mut().zip(&mut self.by_hand.deflected).zip(asked.0.iter().zip(&self.bits));
+        let mut by_hand = self.kept.by_hand();
+        let axes = change.0.iter_mut().zip(&mut by_hand.deflected).zip(asked.0.iter().zip(&self.bits));
         for ((change, was_deflected), (asked, bit)) in axes {
             let deflected = *asked != 0.0;
             if deflected && !*was_deflected {
@@ -83,6 +84,7 @@ impl<const N: usize> Controller<N> {
             }
             *was_deflected = deflected;
         }
+        self.kept = Kept::ByHand(by_hand);
         if change != Vec3::ZERO {
             self.pending.forget_choice();
             self.owed.add(change);
@@ -107,9 +109,10 @@ impl<const N: usize> Controller<N> {
         let asked = hand.rate_rad_s();
         let firing_on = self.open_at(open_tick) != JetMask::NONE;
         let rate = motion.rate_rad_s + self.owed_rate(open_tick) - asked;
-        let mut error_rad = self.error_by_hand(open_tick, motion);
+        let mut by_hand = self.kept.by_hand();
+        let mut error_rad = self.error_by_hand(&by_hand, open_tick, motion);
         let mut hurries = false;
-        let axes = self.by_hand.turning.iter_mut().zip(&mut error_rad.0).zip(&self.bits);
+        let axes = by_hand.turning.iter_mut().zip(&mut error_rad.0).zip(&self.bits);
         for (((turning, error), bit), (rate, asked)) in axes.zip(rate.0.iter().zip(&asked.0)) {
             let misses = rate.abs() > math::max(MISSED_BITS * bit.rate_rad_s, MISSED * asked.abs());
             *turning = *asked != 0.0 || (*turning && (misses || firing_on));
@@ -118,13 +121,14 @@ impl<const N: usize> Controller<N> {
             }
             hurries |= misses;
         }
-        let turning = self.by_hand.turning;
-        let reference = match self.by_hand.reference {
+        let turning = by_hand.turning;
+        let reference = match by_hand.reference {
             // Nothing is added to a reference that stands.
-            Some((standing, _)) if turning == [false; 3] && self.by_hand.rate_rad_s == Vec3::ZERO => standing,
+            Some((standing, _)) if turning == [false; 3] && by_hand.rate_rad_s == Vec3::ZERO => standing,
             _ => motion.attitude.turned_by(-error_rad),
         };
-        (self.by_hand.reference, self.by_hand.rate_rad_s) = (Some((reference, open_tick)), asked);
+        (by_hand.reference, by_hand.rate_rad_s) = (Some((reference, open_tick)), asked);
+        self.kept = Kept::ByHand(by_hand);
         if turning == [false; 3] {
             let (ticks, status) = self.hold(open_tick, (motion, error_rad), &hand.deadband, usable, witness);
             return (ticks, status, error_rad);
@@ -183,9 +187,9 @@ impl<const N: usize> Controller<N> {
     }
 
     /// Attitude error from the reference where it has turned to by now, rad.
-    fn error_by_hand(&self, open_tick: u32, motion: &Motion) -> Vec3 {
-        let Some((reference, tick)) = self.by_hand.reference else { return Vec3::ZERO };
+    fn error_by_hand(&self, by_hand: &ByHand, open_tick: u32, motion: &Motion) -> Vec3 {
+        let Some((reference, tick)) = by_hand.reference else { return Vec3::ZERO };
         let span_s = seconds(ticks_between(tick, open_tick), self.table.timing.tick_s);
-        motion.attitude.error_from(reference.turned_by(self.by_hand.rate_rad_s * span_s))
+        motion.attitude.error_from(reference.turned_by(by_hand.rate_rad_s * span_s))
     }
 }

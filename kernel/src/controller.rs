@@ -1,7 +1,6 @@
 //! The controller: one call per control cycle.
 
 use crate::bending::Noise;
-use crate::by_hand::ByHand;
 use crate::command::ABSURD_RATE_RAD_S;
 use crate::config::{ConfigError, ConfigurationTable};
 use crate::cycle::{Command, CycleInput, CycleOutput, Witness};
@@ -13,6 +12,7 @@ use crate::ledger::{COVERED_CYCLES, Ledger, seconds, ticks_between};
 use crate::linalg::{Mat3, Vec3};
 use crate::mass_properties::{MassProperties, MassPropertiesError};
 use crate::math;
+use crate::modes::Kept;
 use crate::observer::{Motion, Observer};
 use crate::open_loop::Owed;
 use crate::pending::Pending;
@@ -20,7 +20,6 @@ use crate::posing::Angular;
 use crate::principal::PrincipalAxes;
 use crate::quaternion::UnitQuaternion;
 use crate::rhythm::Rhythm;
-use crate::rotation::Rotating;
 use crate::selection::Selector;
 use crate::status::Status;
 
@@ -53,8 +52,7 @@ pub struct Controller<const N: usize> {
     pub(crate) is_woken: bool,
     /// What [`CycleOutput::foreseen_s`] says.
     pub(crate) foreseen_s: f32,
-    pub(crate) by_hand: ByHand,
-    pub(crate) rotating: Rotating,
+    pub(crate) kept: Kept,
     /// Jets the table enables.
     pub(crate) enabled: JetMask,
     pub(crate) owed: Owed,
@@ -107,8 +105,7 @@ impl<const N: usize> Controller<N> {
             target: UnitQuaternion::IDENTITY,
             is_woken: false,
             foreseen_s: f32::INFINITY,
-            by_hand: ByHand::START,
-            rotating: Rotating::START,
+            kept: Kept::Nothing,
             enabled,
             owed: Owed::NOTHING,
             pending: Pending::Nothing,
@@ -167,8 +164,8 @@ impl<const N: usize> Controller<N> {
         let change = self.change_for(table);
         self.install(table, stack, false);
         if change == Change::Restarted {
-            (self.ledger, self.observer, self.by_hand) = (Ledger::new(), None, ByHand::START);
-            (self.pending, self.rotating) = (Pending::Nothing, Rotating::START);
+            (self.ledger, self.observer) = (Ledger::new(), None);
+            (self.pending, self.kept) = (Pending::Nothing, Kept::Nothing);
             (self.angular, self.full) = (Angular::default(), Selector::new());
         }
         Ok(change)

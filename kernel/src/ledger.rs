@@ -31,8 +31,6 @@ struct Entry<const N: usize> {
     on_ticks: [u16; N],
     /// Jets that fired in this cycle.
     fired: JetMask,
-    /// Of these, jets asked to stay open through the cycle's edge.
-    through: JetMask,
     /// Of these, jets that stayed open into the next cycle: no tail yet.
     continued: JetMask,
 }
@@ -53,6 +51,8 @@ pub struct Seen {
 pub struct Ledger<const N: usize> {
     entries: [Entry<N>; DEPTH],
     newest: usize,
+    /// Jets of the newest cycle asked to stay open through its edge.
+    through: JetMask,
     /// Cycles booked without a firing since the last firing, up to [`DEPTH`]: most cycles fire nothing, and are to
     /// cost next to nothing here.
     silent: usize,
@@ -63,8 +63,8 @@ impl<const N: usize> Ledger<N> {
     #[must_use]
     pub const fn new() -> Self {
         let none = JetMask::NONE;
-        let empty = Entry { open: 0, on_ticks: [0; N], fired: none, through: none, continued: none };
-        Self { entries: [empty; DEPTH], newest: 0, silent: DEPTH }
+        let empty = Entry { open: 0, on_ticks: [0; N], fired: none, continued: none };
+        Self { entries: [empty; DEPTH], newest: 0, through: none, silent: DEPTH }
     }
 
     /// Jets of the newest cycle that are still open at `tick`, the moment the next pulses open: those
@@ -73,7 +73,7 @@ impl<const N: usize> Ledger<N> {
     #[must_use]
     pub fn open_at(&self, tick: u32, cycle_ticks: u16) -> JetMask {
         match self.entries.get(self.newest) {
-            Some(entry) if tick == entry.open.wrapping_add(u32::from(cycle_ticks)) => entry.through,
+            Some(entry) if tick == entry.open.wrapping_add(u32::from(cycle_ticks)) => self.through,
             _ => JetMask::NONE,
         }
     }
@@ -96,10 +96,10 @@ impl<const N: usize> Ledger<N> {
         if let Some(last) = self.entries.get_mut(self.newest) {
             last.continued = at_edge.and(fired);
         }
-        self.newest = (self.newest + 1) % DEPTH;
+        (self.newest, self.through) = ((self.newest + 1) % DEPTH, through);
         self.silent = if fired == JetMask::NONE { (self.silent + 1).min(DEPTH) } else { 0 };
         if let Some(entry) = self.entries.get_mut(self.newest) {
-            (entry.open, entry.fired, entry.through, entry.continued) = (open, fired, through, JetMask::NONE);
+            (entry.open, entry.fired, entry.continued) = (open, fired, JetMask::NONE);
             if fired != JetMask::NONE {
                 entry.on_ticks = *on_ticks;
             }

@@ -24,6 +24,33 @@ pub(crate) const UNHURRIED_S: f32 = 3_600.0;
 /// What jets are to do in a cycle: ticks and status, and the attitude error that led to it, rad.
 pub(crate) type Fired<const N: usize> = ([u16; N], Status, Vec3);
 
+/// What the mode in force keeps from cycle to cycle; what another one kept is forgotten.
+#[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub(crate) enum Kept {
+    Nothing,
+    ByHand(ByHand),
+    Rotating(Rotating),
+}
+
+impl Kept {
+    /// What flying by hand keeps.
+    pub(crate) fn by_hand(&self) -> ByHand {
+        match self {
+            Self::ByHand(by_hand) => *by_hand,
+            Self::Nothing | Self::Rotating(_) => ByHand::START,
+        }
+    }
+
+    /// What a rotation keeps.
+    pub(crate) fn rotating(&self) -> Rotating {
+        match self {
+            Self::Rotating(rotating) => *rotating,
+            Self::Nothing | Self::ByHand(_) => Rotating::START,
+        }
+    }
+}
+
 /// What a hand controller's deflections ask for, where one is in command.
 fn hand_demand(command: &Command) -> Option<HandDemand> {
     match command {
@@ -53,10 +80,10 @@ impl<const N: usize> Controller<N> {
             self.pending = Pending::Nothing;
         }
         if hand_demand(command) != self.command.as_ref().and_then(hand_demand) {
-            self.by_hand = ByHand::START;
+            self.kept = Kept::Nothing;
         }
         if matches!(command, Command::Rotate(_)) {
-            self.rotating = Rotating::START;
+            self.kept = Kept::Nothing;
         }
     }
 

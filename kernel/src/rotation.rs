@@ -22,7 +22,7 @@ use crate::jet::JetMask;
 use crate::ledger::{seconds, ticks_between};
 use crate::linalg::Vec3;
 use crate::math;
-use crate::modes::{Fired, UNHURRIED_S, WELL_WITHIN};
+use crate::modes::{Fired, Kept, UNHURRIED_S, WELL_WITHIN};
 use crate::observer::Motion;
 use crate::posing::longest;
 use crate::principal::FreeAxis;
@@ -124,27 +124,42 @@ impl<const N: usize> Controller<N> {
         usable: JetMask,
         witness: &mut impl Witness,
     ) -> Fired<N> {
+        let mut rotating = self.kept.rotating();
+        let fired = self.rotate_on(&mut rotating, open_tick, motion, rotation, usable, witness);
+        self.kept = Kept::Rotating(rotating);
+        fired
+    }
+
+    fn rotate_on(
+        &mut self,
+        rotating: &mut Rotating,
+        open_tick: u32,
+        motion: &Motion,
+        rotation: &Rotation,
+        usable: JetMask,
+        witness: &mut impl Witness,
+    ) -> Fired<N> {
         self.foreseen_s = f32::INFINITY;
         // Mass properties told since may have left none.
         let Some(free) = self.free_axis(rotation) else {
             return ([0; N], Status::AxisRefused, Vec3::ZERO);
         };
         let off = Off::new(rotation, &free, motion.rate_rad_s + self.owed_rate(open_tick));
-        if self.rotating.stage == Stage::Coasting {
-            if self.may_coast(open_tick, motion, rotation, &off) {
+        if rotating.stage == Stage::Coasting {
+            if self.may_coast(rotating, open_tick, motion, rotation, &off) {
                 let status = if free.is_least { Status::LeastAxis } else { Status::Rotating };
                 return ([0; N], status, Vec3::ZERO);
             }
-            self.rotating.stage = Stage::Changing;
+            rotating.stage = Stage::Changing;
         }
-        let (on_ticks, status) = match self.rotating.stage {
+        let (on_ticks, status) = match rotating.stage {
             Stage::Trimming(firings) => {
-                self.trim(open_tick, motion, (rotation, &off, firings), usable, witness)
+                self.trim(rotating, open_tick, motion, (rotation, &off, firings), usable, witness)
             }
-            _ => self.spin_up(open_tick, (rotation, &free, &off), usable, witness),
+            _ => self.spin_up(rotating, open_tick, (rotation, &free, &off), usable, witness),
         };
         if on_ticks.iter().any(|&ticks| ticks > 0) {
-            self.rotating.since = open_tick;
+            rotating.since = open_tick;
         }
         let status = if status.number() < Status::SettingUp.number() { Status::SettingUp } else { status };
         (on_ticks, status, Vec3::ZERO)
@@ -153,6 +168,7 @@ impl<const N: usize> Controller<N> {
     /// What takes longer than a cycle of the change of rate: a share of all of it.
     fn spin_up(
         &mut self,
+        rotating: &mut Rotating,
         open_tick: u32,
         (rotation, free, off): (&Rotation, &FreeAxis, &Off),
         usable: JetMask,
@@ -166,7 +182,7 @@ impl<const N: usize> Controller<N> {
         let fits = longest(&answer.on_time) <= self.table.timing.cycle_s();
         if fits && matches!(answer.outcome, Outcome::Exact | Outcome::Nothing) {
             self.owed.leave();
-            (self.rotating.stage, self.rotating.since) = (Stage::Trimming(0), open_tick);
+            (rotating.stage, rotating.since) = (Stage::Trimming(0), open_tick);
             return ([0; N], Status::SettingUp);
         }
         self.spread(&answer, open_tick)
@@ -175,6 +191,7 @@ impl<const N: usize> Controller<N> {
     /// What is left of the change of rate: judged when the filter has settled, taken out in whole ticks.
     fn trim(
         &mut self,
+        rotating: &mut Rotating,
         open_tick: u32,
         motion: &Motion,
         (rotation, off, firings): (&Rotation, &Off, u8),
@@ -184,16 +201,16 @@ impl<const N: usize> Controller<N> {
         if !self.owed.is_done() {
             return self.work_off(open_tick, usable, witness);
         }
-        let waited_s = seconds(ticks_between(self.rotating.since, open_tick), self.table.timing.tick_s);
+        let waited_s = seconds(ticks_between(rotating.since, open_tick), self.table.timing.tick_s);
         if waited_s < SETTLING_S {
             return ([0; N], Status::SettingUp);
         }
         let is_good =
             off.is_within(WELL_WITHIN * rotation.rate_error_rad_s, WELL_WITHIN * rotation.nutation_rad);
         if is_good || firings >= MOST_FIRINGS {
-            self.start_coast(open_tick, motion, rotation, off);
+            *rotating = self.start_coast(open_tick, motion, rotation, off);
         } else {
-            self.rotating.stage = Stage::Trimming(firings + 1);
+            rotating.stage = Stage::Trimming(firings + 1);
             self.pending.forget_choice();
             self.owed.add(off.change_rad_s);
         }
@@ -201,8 +218,8 @@ impl<const N: usize> Controller<N> {
     }
 
     /// From here on the rotation is left alone.
-    fn start_coast(&mut self, open_tick: u32, motion: &Motion, rotation: &Rotation, off: &Off) {
-        self.rotating = Rotating {
+    fn start_coast(&self, open_tick: u32, motion: &Motion, rotation: &Rotation, off: &Off) -> Rotating {
+        Rotating {
             stage: Stage::Coasting,
             since: open_tick,
             start: self.momentum_direction(motion),
@@ -210,14 +227,20 @@ impl<const N: usize> Controller<N> {
             rate_error_rad_s: math::max(rotation.rate_error_rad_s, WIDENED * off.rate_error_rad_s),
             nutation_limit_rad: math::max(rotation.nutation_rad, WIDENED * off.nutation_rad),
             nutation_rad: off.nutation_rad,
-        };
+        }
     }
 
     /// Whether a rotation is left alone for another cycle; foresees until when.
-    fn may_coast(&mut self, open_tick: u32, motion: &Motion, rotation: &Rotation, off: &Off) -> bool {
+    fn may_coast(
+        &mut self,
+        rotating: &mut Rotating,
+        open_tick: u32,
+        motion: &Motion,
+        rotation: &Rotation,
+        off: &Off,
+    ) -> bool {
         let direction = self.momentum_direction(motion);
         let timing = &self.table.timing;
-        let rotating = &mut self.rotating;
         if ticks_between(rotating.since, open_tick) > LONGEST_COAST {
             rotating.since = open_tick.wrapping_sub(LONGEST_COAST as u32);
         }
