@@ -10,7 +10,7 @@ use stackhold_kernel::config::ConfigurationTable;
 use stackhold_kernel::controller::Controller;
 use stackhold_kernel::cycle::{
     AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, Pace, RateSample, Rotation, Slew,
-    Witness,
+    Translation, Witness,
 };
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::JetMask;
@@ -289,7 +289,8 @@ impl<'a, K: Kernel> Flight<'a, K> {
         let error_rad = match mode {
             Mode::Hold { attitude_xyzw: wanted, .. }
             | Mode::Watch { attitude_xyzw: wanted, .. }
-            | Mode::Slew { attitude_xyzw: wanted, .. } => error_from(attitude_xyzw, *wanted),
+            | Mode::Slew { attitude_xyzw: wanted, .. }
+            | Mode::Translate { attitude_xyzw: wanted, .. } => error_from(attitude_xyzw, *wanted),
             _ => [0.0; 3],
         };
         let wide = |v: Vec3| v.0.map(f64::from);
@@ -391,6 +392,14 @@ fn command(phase: &Phase, number: u16, time_s: f64) -> Command {
             },
             deadband: limits(half_width_rad, rate_limit_rad_s),
         }),
+        Mode::Translate { attitude_xyzw, velocity_change_m_s, half_width_rad, rate_limit_rad_s } => {
+            Command::Translate(Translation {
+                serial: number,
+                attitude_xyzw: attitude_xyzw.map(|c| c as f32),
+                velocity_change_m_s: narrow(velocity_change_m_s),
+                deadband: limits(half_width_rad, rate_limit_rad_s),
+            })
+        }
         Mode::Rotate {
             about,
             free_axis_within_rad,

@@ -1,5 +1,5 @@
 //! The stretches of a flight in which an attitude error means something: holds, watched drifts before and
-//! after they wake, slews before and after they arrive, and what is flown by hand.
+//! after they wake, slews before and after they arrive, translations, and what is flown by hand.
 
 use stackhold_kernel::status::Status;
 
@@ -19,6 +19,8 @@ pub enum Kept {
     Slewing,
     /// It is kept within a deadband at the end of a path; how well is a figure of the slew, and not of a hold.
     Arrived,
+    /// It is kept within a deadband while the stack is pushed, and after; how well is a figure of the push.
+    Pushed,
     /// A hand controller leads some axes, the others are kept within a deadband.
     ByHand,
 }
@@ -86,6 +88,9 @@ pub fn spans(scenario: &Scenario, rows: &[CycleRow]) -> Vec<Span> {
                 let slew = |from_s, kept| Span { kept, ..held(from_s, half_width_rad, rate_limit_rad_s) };
                 spans.push(Span { to_s: arrived_s.unwrap_or(to_s), ..slew(from_s, Kept::Slewing) });
                 spans.extend(arrived_s.map(|arrived_s| slew(arrived_s, Kept::Arrived)));
+            }
+            Mode::Translate { half_width_rad, rate_limit_rad_s, .. } => {
+                spans.push(Span { kept: Kept::Pushed, ..held(from_s, half_width_rad, rate_limit_rad_s) });
             }
             Mode::Hand { half_width_rad, rate_limit_rad_s, asks_for_bits: false, .. } => {
                 spans.push(Span { kept: Kept::ByHand, ..held(from_s, half_width_rad, rate_limit_rad_s) });

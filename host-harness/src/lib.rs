@@ -23,6 +23,7 @@ pub mod sign_margin;
 pub mod slews;
 pub mod stack;
 pub mod table;
+pub mod translations;
 pub mod truth;
 pub mod units;
 pub mod verdict;

@@ -30,6 +30,7 @@ use crate::rotation;
 use crate::scenario::model::{Deflection, Disturbance, Jet, Mode, Scenario};
 use crate::slews::{self, FlownSlew, Pricing, SlewFigures};
 use crate::stack;
+use crate::translations::{self, FlownTranslation};
 
 /// Equal windows per hold for MPE and PDE.
 pub const MPE_WINDOWS: usize = 10;
@@ -133,6 +134,8 @@ pub fn measure(scenario: &Scenario, flown_stack: &[String], record: &RunRecord) 
     figures.push("woken_at_s", held::woken_s(&record.cycles, 0.0, f64::INFINITY));
     figures.push("watched_error_max_deg", watched_error(scenario, record));
     slewing(&mut figures, scenario, record, &Pricing::new(scenario, flown_stack, &record.arms_m[0])?);
+    let pushing = translations::Pricing::new(scenario, flown_stack, &record.arms_m[0]);
+    translating(&mut figures, scenario, record, stack.mass_kg, &pushing);
     rotation::figures(&mut figures, scenario, flown_stack, record);
     let bound = propellant_bound(scenario, flown_stack, record);
     propellant(&mut figures, scenario, record, bound.as_ref().ok());
@@ -466,6 +469,35 @@ fn slewing(figures: &mut Figures, scenario: &Scenario, record: &RunRecord, prici
     let over = |price: Option<f64>| propellant_kg.zip(price).map(|(used, price)| used / price);
     figures.push("slew_propellant_over_eigenaxis_price", over(eigenaxis_kg));
     figures.push("slew_propellant_over_precessing_price", over(precessing_kg));
+}
+
+/// Translations: how long, how exactly, and for how much.
+fn translating(
+    figures: &mut Figures,
+    scenario: &Scenario,
+    record: &RunRecord,
+    full_mass_kg: f64,
+    pricing: &translations::Pricing,
+) {
+    let one = |(start, end, mode): (f64, f64, &Mode)| {
+        let Mode::Translate { attitude_xyzw, velocity_change_m_s, half_width_rad, .. } = mode else {
+            return None;
+        };
+        let rows = rows_between(&record.cycles, start, end);
+        let mass_kg = full_mass_kg - rows.first()?.propellant_kg;
+        translations::measure(rows, *attitude_xyzw, *velocity_change_m_s, *half_width_rad, mass_kg, pricing)
+    };
+    let flown: Vec<FlownTranslation> = phases(scenario).filter_map(one).collect();
+    let worst = |of: fn(&FlownTranslation) -> f64| flown.iter().map(of).reduce(f64::max);
+    let used = flown.iter().map(|one| one.propellant_kg).reduce(|a, b| a + b);
+    let prices: Option<Vec<f64>> = flown.iter().map(|one| one.price_kg).collect();
+    let price = prices.filter(|prices| !prices.is_empty()).map(|prices| prices.iter().sum::<f64>());
+    figures.push("translation_time_s", worst(|one| one.time_s));
+    figures.push("translation_velocity_error", worst(|one| one.velocity_error));
+    figures.push("translation_error_over_half_width", worst(|one| one.excursion));
+    figures.push("translation_propellant_kg", used);
+    figures.push("translation_price_kg", price);
+    figures.push("translation_propellant_over_price", used.zip(price).map(|(used, price)| used / price));
 }
 
 /// Largest rate of any axis at the end of a damping, degrees a second.

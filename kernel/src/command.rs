@@ -11,6 +11,8 @@ pub(crate) const ABSURD_RATE_RAD_S: f32 = 1.0;
 const LEAST_RATE_RAD_S: f32 = 1e-7;
 /// Longest slew, s.
 pub const LONGEST_SLEW_S: f32 = 86_400.0;
+/// Largest velocity change along an axis that jets are asked for in one push, m/s.
+pub const FASTEST_PUSH_M_S: f32 = 1e3;
 /// A hand controller is at rest for at most this share of its travel.
 const WIDEST_DEAD_ZONE: f32 = 0.9;
 
@@ -45,6 +47,8 @@ pub enum Command {
     Hand(Hand),
     /// Turn to an attitude, and hold it.
     Slew(Slew),
+    /// Push the stack to another velocity with its attitude held, and go on holding it.
+    Translate(Translation),
     /// Turn slowly about a free axis: set it up, then leave it alone until it must be set up again.
     Rotate(Rotation),
     /// Deliver one rate change (and velocity change) open loop: taken up when `serial` differs from
@@ -59,6 +63,21 @@ pub enum Command {
     },
 }
 
+/// A change of velocity with the attitude held. It begins anew when its number or its velocity change differs from
+/// that in force; attitude and deadband may change on the way.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Translation {
+    /// Number of this push: another asks for the same once more.
+    pub serial: u16,
+    /// Attitude to hold, inertial to body, `[x, y, z, w]`.
+    pub attitude_xyzw: [f32; 4],
+    /// Wanted change of velocity, body axes in that attitude, m/s; up to [`FASTEST_PUSH_M_S`] along each.
+    pub velocity_change_m_s: [f32; 3],
+    /// Limits of the attitude.
+    pub deadband: Deadband,
+}
+
 /// A turn to another attitude, by the shorter way round.
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -69,6 +88,18 @@ pub struct Slew {
     pub pace: Pace,
     /// Limits about the path while it coasts, and of the hold at its end.
     pub deadband: Deadband,
+}
+
+impl Translation {
+    fn is_valid(&self) -> bool {
+        self.velocity_change_m_s.iter().all(|change| change.abs() <= FASTEST_PUSH_M_S)
+            && self.deadband.is_valid()
+    }
+
+    /// Whether another asks for this very push, maybe in another attitude.
+    pub(crate) fn is_the_push(&self, other: &Self) -> bool {
+        self.serial == other.serial && same_bits(&self.velocity_change_m_s, &other.velocity_change_m_s)
+    }
 }
 
 /// How fast a slew is.
@@ -245,6 +276,7 @@ impl Command {
             Self::Hand(hand) => (None, hand.is_valid()),
             Self::Slew(slew) => (Some(&slew.attitude_xyzw), slew.is_valid()),
             Self::Rotate(rotation) => (None, rotation.is_valid()),
+            Self::Translate(push) => (Some(&push.attitude_xyzw), push.is_valid()),
         };
         if !is_valid {
             return None;
@@ -285,6 +317,11 @@ impl Command {
                 same_bits(rate_limit_rad_s, limits)
             }
             (Self::Slew(slew), Self::Slew(other)) => slew.is_same(other),
+            (Self::Translate(push), Self::Translate(other)) => {
+                push.is_the_push(other)
+                    && same_bits(&push.attitude_xyzw, &other.attitude_xyzw)
+                    && same_limits(&push.deadband, &other.deadband)
+            }
             (Self::Rotate(rotation), Self::Rotate(other)) => same_bits(&rotation.numbers(), &other.numbers()),
             _ => false,
         }
@@ -312,6 +349,12 @@ impl Command {
                 ..hand
             }),
             Self::Slew(slew) => Self::Slew(slew.without_dust()),
+            Self::Translate(push) => Self::Translate(Translation {
+                attitude_xyzw: push.attitude_xyzw.map(clean),
+                velocity_change_m_s: push.velocity_change_m_s.map(clean),
+                deadband: clean_limits(&push.deadband),
+                ..push
+            }),
             Self::Rotate(rotation) => Self::Rotate(Rotation {
                 about: rotation.about.map(clean),
                 free_axis_within_rad: clean(rotation.free_axis_within_rad),

@@ -1,6 +1,6 @@
 //! What goes into one control cycle and what comes out of it.
 
-pub use crate::command::{Command, Hand, HandDemand, Pace, Rotation, Slew};
+pub use crate::command::{Command, Hand, HandDemand, Pace, Rotation, Slew, Translation};
 use crate::jet::JetMask;
 use crate::linalg::Vec3;
 use crate::observer::Motion;

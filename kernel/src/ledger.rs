@@ -109,8 +109,7 @@ impl<const N: usize> Ledger<N> {
     /// Rate change that booked firings will still bring after tick `from`, body axes, rad/s.
     #[must_use]
     pub fn owed(&self, from: u32, jets: &[Jet], effects: &[Effect], timing: &Timing) -> Vec3 {
-        let horizon = from.wrapping_add(u32::from(timing.cycle_ticks) * 3);
-        self.between(from, horizon, jets, effects, timing).rate_rad_s
+        self.between(from, all_acted(from, timing), jets, effects, timing).rate_rad_s
     }
 
     /// What the booked firings do between ticks `from` and `to`.
@@ -120,6 +119,39 @@ impl<const N: usize> Ledger<N> {
         if self.silent >= DEPTH {
             return seen;
         }
+        let span_s = seconds(ticks_between(from, to), timing.tick_s);
+        self.acting(from, to, jets, timing, |j, start, end| {
+            let Some(effect) = effects.get(j) else { return };
+            let rate = effect.turn_rad_s2 * (end - start);
+            seen.rate_rad_s = seen.rate_rad_s + rate;
+            seen.turn_rad = seen.turn_rad + rate * (span_s - 0.5 * (start + end));
+        });
+        seen
+    }
+
+    /// Velocity change that booked firings bring between ticks `from` and `to`, body axes, m/s.
+    #[must_use]
+    pub fn pushed(&self, from: u32, to: u32, jets: &[Jet], effects: &[Effect], timing: &Timing) -> Vec3 {
+        let mut pushed = Vec3::ZERO;
+        if self.silent < DEPTH {
+            self.acting(from, to, jets, timing, |j, start, end| {
+                let push = effects.get(j).map_or(Vec3::ZERO, |effect| effect.push_m_s2);
+                pushed = pushed + push * (end - start);
+            });
+        }
+        pushed
+    }
+
+    /// Shows every jet that acts between two ticks, and from when to when, s after the first.
+    #[inline(always)]
+    fn acting(
+        &self,
+        from: u32,
+        to: u32,
+        jets: &[Jet],
+        timing: &Timing,
+        mut each: impl FnMut(usize, f32, f32),
+    ) {
         let tick_s = timing.tick_s;
         let span_s = seconds(ticks_between(from, to), tick_s);
         // What opened this long before has acted: an on-time and all delays are a cycle at most each.
@@ -129,24 +161,16 @@ impl<const N: usize> Ledger<N> {
         for entry in self.entries.iter().filter(acting) {
             let open_s = seconds(ticks_between(from, entry.open), tick_s);
             for j in entry.fired.indices() {
-                let (Some(jet), Some(effect), Some(&ticks)) =
-                    (jets.get(j), effects.get(j), entry.on_ticks.get(j))
-                else {
-                    continue;
-                };
+                let (Some(jet), Some(&ticks)) = (jets.get(j), entry.on_ticks.get(j)) else { continue };
                 let tail_s = if entry.continued.contains(j) { 0.0 } else { jet.pulse_offset_s };
                 let start = open_s + jet.dead_time_s;
                 let end = start + crate::math::from_ticks(ticks) * tick_s + tail_s;
                 let (start, end) = (crate::math::max(start, 0.0), crate::math::min(end, span_s));
                 if end > start {
-                    let acting_s = end - start;
-                    let rate = effect.turn_rad_s2 * acting_s;
-                    seen.rate_rad_s = seen.rate_rad_s + rate;
-                    seen.turn_rad = seen.turn_rad + rate * (span_s - 0.5 * (start + end));
+                    each(j, start, end);
                 }
             }
         }
-        seen
     }
 }
 
@@ -154,6 +178,12 @@ impl<const N: usize> Default for Ledger<N> {
     fn default() -> Self {
         Self::new()
     }
+}
+
+/// A tick by which everything has acted that was booked before `from`.
+#[must_use]
+pub(crate) fn all_acted(from: u32, timing: &Timing) -> u32 {
+    from.wrapping_add(u32::from(timing.cycle_ticks) * 3)
 }
 
 /// Ticks as seconds; exact for spans the kernel deals in (under 2^24 ticks).

@@ -90,4 +90,5 @@ pub mod selection;
 pub mod slew;
 pub mod status;
 pub mod telemetry;
+pub(crate) mod translation;
 pub mod whole_ticks;

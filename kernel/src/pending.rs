@@ -2,6 +2,7 @@
 
 use crate::open_loop::Choice;
 use crate::slew::Slewing;
+use crate::translation::Pushing;
 
 /// What is in hand.
 #[derive(Clone, Debug)]
@@ -13,6 +14,8 @@ pub(crate) enum Pending<const N: usize> {
     Choice(Choice<N>),
     /// A slew.
     Slew(Slewing),
+    /// A translation.
+    Push(Pushing<N>),
 }
 
 impl<const N: usize> Pending<N> {
@@ -38,7 +41,15 @@ impl<const N: usize> Pending<N> {
     pub(crate) fn take_slew(&mut self) -> Slewing {
         match core::mem::replace(self, Self::Nothing) {
             Self::Slew(slewing) => slewing,
-            Self::Nothing | Self::Choice(_) => Slewing::START,
+            Self::Nothing | Self::Choice(_) | Self::Push(_) => Slewing::START,
+        }
+    }
+
+    /// Takes out the translation in hand; one that has not begun where there is none.
+    pub(crate) fn take_push(&mut self) -> Pushing<N> {
+        match core::mem::replace(self, Self::Nothing) {
+            Self::Push(pushing) => pushing,
+            Self::Nothing | Self::Choice(_) | Self::Slew(_) => Pushing::START,
         }
     }
 }

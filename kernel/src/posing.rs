@@ -169,7 +169,7 @@ impl<const N: usize> Controller<N> {
     /// a jet waits for the load of another, all close within the cycle: it could not open beside one that does not.
     ///
     /// * `still_open` — see [`crate::config::SharedLimits::allow`].
-    fn share_time(
+    pub(crate) fn share_time(
         &self,
         on_ticks: &mut [u16; N],
         on_time: &[f32; N],

@@ -45,6 +45,8 @@ pub enum Status {
     AxisRefused = 31,
     /// The jets cannot turn the stack to the commanded attitude: the attitude where that was found is held.
     SlewRefused = 32,
+    /// The jets cannot push the stack as asked with its attitude held: the attitude is held, and what was gained stays.
+    PushRefused = 33,
     /// Jet selection gave no answer that proves itself; all jets shut this cycle.
     SelectionFailed = 40,
     /// Jets are needed, but every jet is disabled or inhibited.
@@ -65,7 +67,7 @@ pub enum Trust {
 
 impl Status {
     /// Every status, in the order of the numbers.
-    pub const ALL: [Self; 21] = [
+    pub const ALL: [Self; 22] = [
         Self::Quiet,
         Self::Firing,
         Self::Drifting,
@@ -85,6 +87,7 @@ impl Status {
         Self::CommandRefused,
         Self::AxisRefused,
         Self::SlewRefused,
+        Self::PushRefused,
         Self::SelectionFailed,
         Self::NoJets,
     ];
@@ -121,7 +124,8 @@ impl Status {
             | Self::Rhythm
             | Self::CommandRefused
             | Self::AxisRefused
-            | Self::SlewRefused => Trust::Degraded,
+            | Self::SlewRefused
+            | Self::PushRefused => Trust::Degraded,
             Self::Stale | Self::Starting | Self::Learning | Self::SelectionFailed | Self::NoJets => {
                 Trust::Withheld
             }

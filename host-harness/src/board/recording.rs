@@ -15,7 +15,7 @@ use stackhold_kernel::config::{
     BendingMode, ConfigurationTable, FilterSettings, SharedLimits, SpareTranslation, Timing,
 };
 use stackhold_kernel::cycle::{
-    AttitudeSample, Command, CycleInput, Hand, HandDemand, Pace, RateSample, Rotation, Slew,
+    AttitudeSample, Command, CycleInput, Hand, HandDemand, Pace, RateSample, Rotation, Slew, Translation,
 };
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::{Jet, JetMask};
@@ -47,6 +47,7 @@ const HAND_FOR_BIT: u32 = 7;
 const SLEW_QUICK: u32 = 8;
 const SLEW_CHEAP: u32 = 9;
 const ROTATE: u32 = 10;
+const TRANSLATE: u32 = 11;
 
 /// Why a recording could not be read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -276,6 +277,13 @@ fn write_command(command: &Command, put: &mut impl FnMut(u32)) {
             put_floats([free_axis_within_rad, rate_rad_s, rate_error_rad_s], put);
             put_floats([rotation.nutation_rad, rotation.stray_rad], put);
         }
+        Command::Translate(push) => {
+            put(TRANSLATE);
+            put(u32::from(push.serial));
+            put_floats(push.attitude_xyzw, put);
+            put_floats(push.velocity_change_m_s, put);
+            put_limits(&push.deadband, put);
+        }
         Command::Impulse { serial, rate_change_rad_s, velocity_change_m_s } => {
             put(if velocity_change_m_s.is_some() { IMPULSE_WITH_VELOCITY } else { IMPULSE });
             put(u32::from(*serial));
@@ -313,6 +321,12 @@ fn read_command(words: &mut impl Words) -> Result<Command, Malformed> {
             rate_error_rad_s: float(words)?,
             nutation_rad: float(words)?,
             stray_rad: float(words)?,
+        })),
+        TRANSLATE => Ok(Command::Translate(Translation {
+            serial: half(words)?,
+            attitude_xyzw: floats(words)?,
+            velocity_change_m_s: floats(words)?,
+            deadband: limits(words)?,
         })),
         kind @ (IMPULSE | IMPULSE_WITH_VELOCITY) => Ok(Command::Impulse {
             serial: half(words)?,

@@ -123,6 +123,15 @@ fn mode(mode: &Mode) -> Markup {
                 number(stray_rad.to_degrees())
             ),
         ),
+        Mode::Translate { attitude_xyzw, velocity_change_m_s, half_width_rad, rate_limit_rad_s } => (
+            "translation",
+            format!(
+                "velocity change {} m/s; {}; {}",
+                vector(*velocity_change_m_s),
+                limits(half_width_rad, rate_limit_rad_s),
+                attitude(attitude_xyzw)
+            ),
+        ),
         Mode::Impulse { rate_change_rad_s, velocity_change_m_s } => {
             let linear = velocity_change_m_s.map_or_else(
                 || "translation left free".to_owned(),

@@ -127,6 +127,21 @@ pub const FIGURES: &[Figure] = &[
         "slew_propellant_over_precessing_price",
         "propellant of slews over the price without torque on the way",
     ),
+    figure(
+        "translation_time_s",
+        "time from the command of a translation until all but 1 % of its velocity change is there",
+    ),
+    figure(
+        "translation_velocity_error",
+        "velocity missing or too much at the end of its phase, over what was asked for",
+    ),
+    figure(
+        "translation_error_over_half_width",
+        "largest attitude error of any axis until the velocity is there, over its half-width",
+    ),
+    figure("translation_propellant_kg", "propellant until the velocity is there"),
+    figure("translation_price_kg", "least propellant for that velocity change without turning"),
+    figure("translation_propellant_over_price", "the one over the other"),
     figure("selections_unproven", "jet selections whose optimality was not proven"),
     figure("worst_optimality_gap", "largest relative gap of a jet selection to its dual bound"),
     figure("worst_selection_residual", "largest relative residual of a selection's demand"),

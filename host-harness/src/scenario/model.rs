@@ -523,6 +523,17 @@ pub enum Mode {
         /// Largest rate that holding asks for per axis beside that of the path, rad/s.
         rate_limit_rad_s: [f64; 3],
     },
+    /// Pushed to another velocity with the attitude held, then held on.
+    Translate {
+        /// Attitude to hold, inertial to body, `[x, y, z, w]`.
+        attitude_xyzw: [f64; 4],
+        /// Wanted change of velocity, body axes in that attitude, m/s.
+        velocity_change_m_s: [f64; 3],
+        /// Deadband half-width per axis, rad.
+        half_width_rad: [f64; 3],
+        /// Largest rate that holding asks for per axis, rad/s.
+        rate_limit_rad_s: [f64; 3],
+    },
     /// One open-loop firing from the start of the phase, then quiet: a point demand spread over as
     /// many cycles as it takes, remainders carried.
     Impulse {

@@ -1,12 +1,15 @@
 //! The phases of a scenario: when which mode begins, and what it is told.
 
+use stackhold_kernel::command::FASTEST_PUSH_M_S;
+
 use super::hand_file;
 use super::model::{Deflection, Initial, Mode, Pace, Phase};
 use super::problem::Problem;
 use super::section::{Range64, Section};
 
 /// Modes by the word for them, and every key that one of them has.
-const MODES: [&str; 8] = ["free_drift", "watch", "damp", "hold", "hand", "slew", "rotate", "impulse"];
+const MODES: [&str; 9] =
+    ["free_drift", "watch", "damp", "hold", "hand", "slew", "translate", "rotate", "impulse"];
 const KEYS: [&str; 24] = [
     "attitude_xyzw",
     "half_width_deg",
@@ -103,7 +106,8 @@ fn wanted_attitude(mode: &Mode) -> Option<[f64; 4]> {
     match mode {
         Mode::Watch { attitude_xyzw, .. }
         | Mode::Hold { attitude_xyzw, .. }
-        | Mode::Slew { attitude_xyzw, .. } => Some(*attitude_xyzw),
+        | Mode::Slew { attitude_xyzw, .. }
+        | Mode::Translate { attitude_xyzw, .. } => Some(*attitude_xyzw),
         Mode::FreeDrift
         | Mode::Damp { .. }
         | Mode::Hand { .. }
@@ -114,8 +118,7 @@ fn wanted_attitude(mode: &Mode) -> Option<[f64; 4]> {
 
 /// * `before` — the attitude that was wanted last.
 fn read_mode(section: &Section<'_>, before: [f64; 4], files: &dyn Files) -> Option<Mode> {
-    let hint =
-        "mode = \"free_drift\", \"watch\", \"damp\", \"hold\", \"hand\", \"slew\", \"rotate\" or \"impulse\"";
+    let hint = "mode = \"free_drift\", \"watch\", \"damp\", \"hold\", \"hand\", \"slew\", \"translate\", \"rotate\" or \"impulse\"";
     let Some(mode) = section.choice("mode", &MODES, hint) else {
         section.accept(&KEYS);
         return None;
@@ -135,6 +138,7 @@ fn read_mode(section: &Section<'_>, before: [f64; 4], files: &dyn Files) -> Opti
         }
         "hand" => read_hand(section, files),
         "slew" => read_slew(section, before),
+        "translate" => read_translation(section, before),
         "rotate" => read_rotation(section),
         "impulse" => read_impulse(section),
         _ => Some(Mode::FreeDrift),
@@ -303,6 +307,25 @@ fn read_deflections(section: &Section<'_>, files: &dyn Files) -> Option<Vec<Defl
             None
         }
     }
+}
+
+fn read_translation(section: &Section<'_>, before: [f64; 4]) -> Option<Mode> {
+    let attitude = section.quaternion_or("attitude_xyzw", before);
+    let hint = "velocity_change_m_s = [x, y, z] in body axes, such as [1.0, 0.0, 0.0]";
+    let most = f64::from(FASTEST_PUSH_M_S);
+    let change = section.vector("velocity_change_m_s", Range64::Within(-most, most), hint);
+    if change == Some([0.0; 3]) {
+        section.complain("velocity_change_m_s", "asks for nothing", "a velocity change, or mode = \"hold\"");
+        return None;
+    }
+    let limits = read_limits(section);
+    let (half_width_rad, rate_limit_rad_s) = limits?;
+    Some(Mode::Translate {
+        attitude_xyzw: attitude?,
+        velocity_change_m_s: change?,
+        half_width_rad,
+        rate_limit_rad_s,
+    })
 }
 
 fn read_rotation(section: &Section<'_>) -> Option<Mode> {

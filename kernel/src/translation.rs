@@ -1,0 +1,355 @@
+//! Translations: a velocity change delivered with the attitude held.
+//!
+//! **Pace.** The least-propellant program for the whole velocity change, with no rate change beside it, says how long each jet
+//! must act in all. The one that must act longest sets the pace of the push; the others are open for their shares of that
+//! time, so that any part of the push costs its part of the price.
+//!
+//! **Windows.** A window is as many cycles as its ripple leaves within the deadband. For each the program is solved anew: for
+//! the velocity that the pace asks of it, less a little, and for the rate change that brings the attitude back. In a window a
+//! jet is open once, at the start of one and at the end of the next: two pulses grow into one, the angle swings about its
+//! middle, and a valve opens once in two windows. Every window begins with the motion and the velocity that there are:
+//! nothing is carried that is measured.
+//!
+//! **Velocity gained** is counted up to the newest sample of an accelerometer, from there on (without one, from the start)
+//! by what the ledger says was fired.
+
+use crate::command::Translation;
+use crate::controller::Controller;
+use crate::cycle::Witness;
+use crate::hold::Deadband;
+use crate::jet::{Jet, JetMask};
+use crate::ledger::all_acted;
+use crate::linalg::Vec3;
+use crate::math;
+use crate::modes::{Fired, UNHURRIED_S};
+use crate::observer::{Motion, gyroscopic};
+use crate::pending::Pending;
+use crate::posing::{longest, quiet_if_idle};
+use crate::selection::{Demand, Outcome};
+use crate::status::Status;
+
+/// Part of the half-width that the ripple of a window may take.
+const RIPPLE: f32 = 0.35;
+/// Shortest and longest window, cycles.
+const SHORTEST: f32 = 2.0;
+const LONGEST: u16 = 40;
+/// The push keeps this part of the pace: the rest is for bringing the attitude back.
+const KEPT_PACE: f32 = 0.92;
+/// A rate within which an angle would change by this part of the half-width in a window is left alone.
+const LEFT_ALONE: f32 = 0.03;
+/// Velocity that may be missed, as a share of what is asked for: half of what is good enough.
+const MISSED: f32 = 5e-4;
+/// Most windows that are begun when what is left fits into one: what is left then is left.
+const MOST_ENDINGS: u8 = 6;
+
+/// How far a translation has come.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+enum Stage {
+    /// Nothing planned yet.
+    Begin,
+    /// Pushing; so many last windows have been begun.
+    Pushing(u8),
+    /// Done with: the attitude is held.
+    Over,
+    /// The jets cannot push like this: the attitude is held.
+    Refused,
+}
+
+/// A translation in hand.
+#[derive(Clone, Copy, Debug)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub(crate) struct Pushing<const N: usize> {
+    stage: Stage,
+    /// Velocity gained by a tick, inertial axes, m/s.
+    gained_m_s: Vec3,
+    tick: u32,
+    /// Jets that the window was planned for.
+    usable: JetMask,
+    /// What each metre a second takes, s; 0 before it is known.
+    pace_s: f32,
+    /// Cycles of a window, and cycles left of this one.
+    cycles: u16,
+    left: u16,
+    /// Whether pulses stand at the end of this window.
+    late: bool,
+    /// What is still to be fired in this window, ticks.
+    ticks: [u16; N],
+}
+
+impl<const N: usize> Pushing<N> {
+    /// Nothing gained yet.
+    pub(crate) const START: Self = Self {
+        stage: Stage::Begin,
+        gained_m_s: Vec3::ZERO,
+        tick: 0,
+        usable: JetMask::NONE,
+        pace_s: 0.0,
+        cycles: 0,
+        left: 0,
+        late: false,
+        ticks: [0; N],
+    };
+}
+
+impl<const N: usize> Controller<N> {
+    /// One cycle of a translation.
+    #[inline(never)]
+    pub(crate) fn translate(
+        &mut self,
+        open_tick: u32,
+        motion: &Motion,
+        translation: &Translation,
+        usable: JetMask,
+        witness: &mut impl Witness,
+    ) -> Fired<N> {
+        let mut pushing = self.pending.take_push();
+        let error_rad = motion.attitude.error_from(self.target);
+        let to_gain = self.to_gain(&mut pushing, open_tick, motion, translation);
+        let (on_ticks, status) =
+            self.push_on(&mut pushing, open_tick, (motion, error_rad, to_gain), translation, usable, witness);
+        self.pending = Pending::Push(pushing);
+        (on_ticks, status, error_rad)
+    }
+
+    /// Velocity still to be gained when everything commanded has acted, body axes, m/s.
+    fn to_gain(
+        &self,
+        pushing: &mut Pushing<N>,
+        open_tick: u32,
+        motion: &Motion,
+        translation: &Translation,
+    ) -> Vec3 {
+        let inertial = motion.attitude.conjugate();
+        let pushed = |from: u32, to: u32| {
+            let effects = self.effectiveness.effects();
+            inertial.rotate(self.ledger.pushed(from, to, &self.table.jets, effects, &self.table.timing))
+        };
+        let owed = pushed(open_tick, all_acted(open_tick, &self.table.timing));
+        if pushing.stage == Stage::Begin {
+            // What was fired before is none of this push.
+            (pushing.gained_m_s, pushing.tick) = (-owed, open_tick);
+        }
+        pushing.gained_m_s = pushing.gained_m_s + pushed(pushing.tick, open_tick);
+        pushing.tick = open_tick;
+        let asked = self.target.conjugate().rotate(Vec3(translation.velocity_change_m_s));
+        motion.attitude.rotate(asked - pushing.gained_m_s - owed)
+    }
+
+    fn push_on(
+        &mut self,
+        pushing: &mut Pushing<N>,
+        open_tick: u32,
+        (motion, error_rad, to_gain): (&Motion, Vec3, Vec3),
+        translation: &Translation,
+        usable: JetMask,
+        witness: &mut impl Witness,
+    ) -> ([u16; N], Status) {
+        let deadband = &translation.deadband;
+        if pushing.usable != usable {
+            // Other jets push in other shares.
+            (pushing.usable, pushing.left, pushing.pace_s) = (usable, 0, 0.0);
+            if pushing.stage == Stage::Refused {
+                pushing.stage = Stage::Pushing(0);
+            }
+        }
+        if matches!(pushing.stage, Stage::Over | Stage::Refused) {
+            let held = self.hold(open_tick, (motion, error_rad), deadband, usable, witness);
+            return if pushing.stage == Stage::Refused { at_least(held, Status::PushRefused) } else { held };
+        }
+        self.note_prices(self.disturbance(), usable);
+        if pushing.left == 0
+            && let Some(status) =
+                self.plan(pushing, open_tick, (motion, error_rad, to_gain), translation, witness)
+        {
+            return ([0; N], status);
+        }
+        quiet_if_idle((self.fire_window(pushing, open_tick), Status::Firing))
+    }
+
+    /// Plans a window, or the pace that windows keep; the status of a cycle in which nothing is fired yet or any more.
+    #[inline(never)]
+    fn plan(
+        &mut self,
+        pushing: &mut Pushing<N>,
+        open_tick: u32,
+        (motion, error_rad, to_gain): (&Motion, Vec3, Vec3),
+        translation: &Translation,
+        witness: &mut impl Witness,
+    ) -> Option<Status> {
+        let deadband = &translation.deadband;
+        let missed_m_s = MISSED * Vec3(translation.velocity_change_m_s).norm();
+        let cycle_s = self.table.timing.cycle_s();
+        let window_s = math::from_ticks(pushing.cycles) * cycle_s;
+        let begins = pushing.pace_s == 0.0;
+        let whole_s = pushing.pace_s * to_gain.norm();
+        let ends = !begins && KEPT_PACE * window_s >= whole_s;
+        let part = if begins || ends { 1.0 } else { KEPT_PACE * window_s / whole_s };
+        let (change, room) = if begins {
+            (Vec3::ZERO, Vec3::ZERO)
+        } else {
+            self.brought_back(open_tick, motion, error_rad, deadband, window_s)
+        };
+        let mut demand = Demand::between([0.0; 6], [0.0; 6]);
+        let edges = demand.low.iter_mut().zip(&mut demand.high);
+        let middles = change.0.into_iter().chain((to_gain * part).0);
+        let rooms = room.0.into_iter().chain([missed_m_s * part; 3]);
+        for ((low, high), (middle, room)) in edges.zip(middles.zip(rooms)) {
+            (*low, *high) = (middle - room, middle + room);
+        }
+        let answer = self.pose_full(demand, pushing.usable, UNHURRIED_S, witness);
+        match answer.outcome {
+            Outcome::Exact | Outcome::Shortened => {}
+            Outcome::Prioritised | Outcome::Coupled if begins => {
+                pushing.stage = Stage::Refused;
+                return Some(Status::PushRefused);
+            }
+            // What cannot be taken back across the push is left, as long as there is a push.
+            Outcome::Prioritised | Outcome::Coupled if is_along(&answer.achieved, to_gain * part) => {}
+            Outcome::Prioritised | Outcome::Coupled | Outcome::Nothing => {
+                pushing.stage = Stage::Over;
+                return Some(Status::Quiet);
+            }
+            Outcome::NoJets => return Some(Status::NoJets),
+            Outcome::Refused | Outcome::Stalled => return Some(Status::SelectionFailed),
+        }
+        let longest_s = longest(&answer.on_time);
+        if begins {
+            pushing.stage = Stage::Pushing(0);
+            pushing.pace_s = longest_s / math::max(answer.lambda * to_gain.norm(), 1e-9);
+            pushing.cycles = self.window_cycles(&answer.on_time, longest_s, deadband);
+            return Some(Status::Choosing);
+        }
+        if let Stage::Pushing(endings) = &mut pushing.stage
+            && ends
+        {
+            *endings += 1;
+            if *endings > MOST_ENDINGS {
+                pushing.stage = Stage::Over;
+                return Some(Status::Quiet);
+            }
+        }
+        self.begin_window(pushing, open_tick, &answer.on_time, ends);
+        None
+    }
+
+    /// The rate change of a window that brings the attitude back, and how exactly, rad/s.
+    fn brought_back(
+        &self,
+        open_tick: u32,
+        motion: &Motion,
+        error_rad: Vec3,
+        deadband: &Deadband,
+        window_s: f32,
+    ) -> (Vec3, Vec3) {
+        let rate = motion.rate_rad_s + self.owed_rate(open_tick);
+        let drift = self.disturbance() + gyroscopic(motion.rate_rad_s, &self.stack);
+        // The angle is to be gone after about two windows.
+        let mut back = error_rad * (-0.5 / window_s);
+        for (back, limit) in back.0.iter_mut().zip(deadband.rate_limit_rad_s.0) {
+            *back = math::clamp(*back, -limit, limit);
+        }
+        (back - rate - drift * window_s, deadband.half_width_rad * (LEFT_ALONE / window_s))
+    }
+
+    /// Begins a window in which jets act for these times, s, or in these shares where that takes longer.
+    ///
+    /// * `ends` — it is the last one: it takes as long as its pulses.
+    fn begin_window(&self, pushing: &mut Pushing<N>, open_tick: u32, on_time: &[f32; N], ends: bool) {
+        let timing = &self.table.timing;
+        let (cycle_s, cycle_ticks) = (timing.cycle_s(), timing.cycle_ticks);
+        let longest_s = longest(on_time);
+        let whole_cycles = math::whole_ticks(longest_s / cycle_s + 0.999, pushing.cycles);
+        pushing.late = !(pushing.late || ends);
+        pushing.left = if ends { whole_cycles.max(1) } else { pushing.cycles };
+        let window_s = math::from_ticks(pushing.left) * cycle_s;
+        let share = if longest_s > window_s { window_s / longest_s } else { 1.0 };
+        let most = pushing.left.saturating_mul(cycle_ticks);
+        let open = self.open_at(open_tick);
+        let jets = self.table.jets.iter().zip(on_time).zip(&mut pushing.ticks);
+        for (j, ((jet, time), ticks)) in jets.enumerate() {
+            let time_s = share * time;
+            *ticks = if pushing.late {
+                // Pulses run to the window's end, so they begin with a cycle.
+                math::whole_ticks(time_s / cycle_s + 0.5, pushing.left).saturating_mul(cycle_ticks)
+            } else {
+                let offset_s = if open.contains(j) { 0.0 } else { jet.pulse_offset_s };
+                let wanted = if time_s > 0.0 { time_s - offset_s } else { 0.0 };
+                let ticks = math::whole_ticks(wanted / timing.tick_s + 0.5, most);
+                // Nobody closes just before an edge.
+                let short_of_edge = (cycle_ticks - ticks % cycle_ticks) % cycle_ticks;
+                ticks + if short_of_edge < jet.minimum_on_ticks / 2 { short_of_edge } else { 0 }
+            };
+        }
+    }
+
+    /// Cycles of a window in these shares.
+    ///
+    /// A jet that is open for the share `d` of a window of `T` s turns the stack by up to `½·a·d·(1 − d)·T²` about the angle
+    /// that its mean torque, which others cancel, would leave.
+    fn window_cycles(&self, on_time: &[f32; N], whole_s: f32, deadband: &Deadband) -> u16 {
+        let cycle_s = self.table.timing.cycle_s();
+        let mut ripple = Vec3::ZERO;
+        for (effect, time) in self.effectiveness.effects().iter().zip(on_time) {
+            let share = math::min(time / math::max(whole_s, cycle_s), 1.0);
+            ripple = ripple + Vec3(effect.turn_rad_s2.0.map(f32::abs)) * (0.5 * share * (1.0 - share));
+        }
+        let mut most = f32::from(LONGEST);
+        for (width, ripple) in deadband.half_width_rad.0.iter().zip(ripple.0) {
+            most = math::min(most, math::sqrt(RIPPLE * width / math::max(ripple, 1e-20)) / cycle_s);
+        }
+        let longest = LONGEST.min(u16::MAX / self.table.timing.cycle_ticks.max(1));
+        math::whole_ticks(math::max(most, SHORTEST), longest)
+    }
+
+    /// One cycle's part of a window, in ticks.
+    fn fire_window(&self, pushing: &mut Pushing<N>, open_tick: u32) -> [u16; N] {
+        let timing = &self.table.timing;
+        let cycle = timing.cycle_ticks;
+        let open = self.open_at(open_tick);
+        let (mut on_ticks, mut wanted) = ([0; N], JetMask::NONE);
+        let until_end = pushing.left.saturating_mul(cycle);
+        let jets = self.table.jets.iter().zip(&pushing.ticks).zip(&mut on_ticks);
+        for (j, ((jet, &left), ticks)) in jets.enumerate() {
+            if pushing.late && left < until_end {
+                continue;
+            }
+            *ticks = pulse_of(left, jet, (cycle, timing.longest_that_closes()), open.contains(j));
+            if *ticks > 0 {
+                wanted = wanted.with(j);
+            }
+        }
+        if !self.table.shared.allow(&self.table.jets, open, wanted) {
+            let time = pushing.ticks.map(math::from_ticks);
+            self.share_time(&mut on_ticks, &time, (open, wanted));
+        }
+        for (left, ticks) in pushing.ticks.iter_mut().zip(&on_ticks) {
+            *left = left.saturating_sub(*ticks);
+        }
+        pushing.left = pushing.left.saturating_sub(1);
+        on_ticks
+    }
+}
+
+/// Whether what is achieved, rate and velocity change, is mostly the velocity that is to be gained, m/s.
+fn is_along(achieved: &[f32; 6], to_gain: Vec3) -> bool {
+    let [_, _, _, x, y, z] = *achieved;
+    Vec3([x, y, z]).dot(to_gain) > 0.5 * to_gain.dot(to_gain)
+}
+
+/// What a cycle can do of a pulse that still takes so many ticks.
+fn pulse_of(left: u16, jet: &Jet, (cycle, longest_that_closes): (u16, u16), open_now: bool) -> u16 {
+    let rest = if left > longest_that_closes { cycle } else { left };
+    if open_now || rest >= jet.minimum_on_ticks {
+        rest
+    } else if 2 * rest >= jet.minimum_on_ticks {
+        jet.minimum_on_ticks
+    } else {
+        0
+    }
+}
+
+/// A cycle's result with a status that is at least as grave.
+fn at_least<const N: usize>((on_ticks, status): ([u16; N], Status), grave: Status) -> ([u16; N], Status) {
+    (on_ticks, if status.number() < grave.number() { grave } else { status })
+}
