@@ -155,6 +155,7 @@ fn at_rest(
         tick,
         attitude: Some(AttitudeSample { attitude_xyzw: [0.0, 0.0, 0.0, 1.0], tick, valid: true }),
         rate: Some(RateSample { rate_rad_s: [0.0, swing_rad_s * phase, 0.0], tick, valid: true }),
+        velocity: None,
         command,
         inhibited: JetMask::NONE,
         shut_groups: 0,

@@ -793,6 +793,7 @@ fn what_is_owed_survives_a_change_of_tables() {
         tick,
         attitude: Some(AttitudeSample { attitude_xyzw: [0.0, 0.0, 0.0, 1.0], tick, valid: true }),
         rate: Some(RateSample { rate_rad_s: [0.0; 3], tick, valid: true }),
+        velocity: None,
         command,
         inhibited: JetMask::NONE,
         shut_groups: 0,

@@ -9,6 +9,7 @@ use stackhold_kernel::config::{ConfigError, ConfigurationTable, FilterField, Jet
 use stackhold_kernel::controller::Controller;
 use stackhold_kernel::cycle::{
     AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, Pace, RateSample, Rotation, Slew,
+    Translation, VelocitySample,
 };
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::JetMask;
@@ -56,6 +57,14 @@ const SPIN: Rotation = Rotation {
     stray_rad: 0.2,
 };
 
+/// A push forwards and a little up.
+const PUSH: Translation = Translation {
+    serial: 1,
+    attitude_xyzw: [0.0, 0.0, 0.0, 1.0],
+    velocity_change_m_s: [0.02, 0.0, 0.01],
+    deadband: STICK.deadband,
+};
+
 /// A kernel with its clock, fed by hand.
 struct Bench {
     controller: Controller<JETS>,
@@ -77,6 +86,7 @@ impl Bench {
             tick: self.tick,
             attitude: Some(AttitudeSample { attitude_xyzw: [x, y, z, 1.0], tick: self.tick, valid: true }),
             rate: Some(RateSample { rate_rad_s: [0.0; 3], tick: self.tick, valid: true }),
+            velocity: None,
             command,
             inhibited: JetMask::NONE,
             shut_groups: 0,
@@ -269,6 +279,9 @@ fn a_command_that_cannot_be_flown_leaves_the_last_one_in_force() {
         Command::Slew(Slew { pace: Pace::Cheap { duration_s: 0.5, stray_rad: 0.0 }, ..TURN }),
         Command::Slew(Slew { pace: Pace::Cheap { duration_s: 100.0, stray_rad: nan }, ..TURN }),
         Command::Slew(Slew { pace: Pace::Cheap { duration_s: 100.0, stray_rad: -0.1 }, ..TURN }),
+        Command::Translate(Translation { velocity_change_m_s: [nan, 0.0, 0.0], ..PUSH }),
+        Command::Translate(Translation { velocity_change_m_s: [0.0, -1.1e3, 0.0], ..PUSH }),
+        Command::Translate(Translation { attitude_xyzw: [0.0; 4], ..PUSH }),
         Command::Rotate(Rotation { about: [1.0, 1.0, 0.0], ..SPIN }),
         Command::Rotate(Rotation { about: [nan, 0.0, 0.0], ..SPIN }),
         Command::Rotate(Rotation { free_axis_within_rad: 2.0, ..SPIN }),
@@ -327,7 +340,7 @@ fn awkward() -> impl Strategy<Value = f32> {
 
 fn awkward_input() -> impl Strategy<Value = CycleInput> {
     let sample = (prop::array::uniform4(awkward()), prop::array::uniform3(awkward()), any::<[bool; 4]>());
-    (sample, -400_i32..100, prop::array::uniform3(awkward()), any::<u32>(), 0_u8..11).prop_map(
+    (sample, -400_i32..100, prop::array::uniform3(awkward()), any::<u32>(), 0_u8..12).prop_map(
         |((q, w, [has_q, has_w, good_q, good_w]), late, three, inhibited, kind)| {
             let deadband = Deadband { half_width_rad: Vec3(three), rate_limit_rad_s: Vec3([1e-3; 3]) };
             let small = |v: [f32; 3]| v.map(|c| 1e-3 * c);
@@ -343,6 +356,11 @@ fn awkward_input() -> impl Strategy<Value = CycleInput> {
                     rate_rad_s: if good_w { [1e-5, 2e-5, -1e-5] } else { w },
                     tick: late as u32,
                     valid: good_w || has_q,
+                }),
+                velocity: has_q.then_some(VelocitySample {
+                    counted_m_s: if good_q { [1e-3, 2e-3, -1e-3] } else { w },
+                    tick: late as u32,
+                    valid: good_w || has_w,
                 }),
                 command: match kind {
                     0 => Command::Drift,
@@ -369,6 +387,11 @@ fn awkward_input() -> impl Strategy<Value = CycleInput> {
                         },
                         ..TURN
                     }),
+                    10 => Command::Translate(Translation {
+                        velocity_change_m_s: if good_w { [0.02, 0.0, 0.01] } else { three },
+                        attitude_xyzw: if good_q { [0.0, 0.0, 0.0, 1.0] } else { q },
+                        ..PUSH
+                    }),
                     9 => Command::Rotate(Rotation { about: if good_w { SPIN.about } else { three }, ..SPIN }),
                     _ => Command::Impulse {
                         serial: (inhibited & 7) as u16,
@@ -388,6 +411,7 @@ fn shifted(input: CycleInput, now: u32) -> CycleInput {
         tick: now,
         attitude: input.attitude.map(|s| AttitudeSample { tick: now.wrapping_add(s.tick), ..s }),
         rate: input.rate.map(|s| RateSample { tick: now.wrapping_add(s.tick), ..s }),
+        velocity: input.velocity.map(|s| VelocitySample { tick: now.wrapping_add(s.tick), ..s }),
         ..input
     }
 }
@@ -647,6 +671,7 @@ fn status_numbers_are_those_of_the_record() {
         (Status::CommandRefused, 30),
         (Status::AxisRefused, 31),
         (Status::SlewRefused, 32),
+        (Status::PushRefused, 33),
         (Status::SelectionFailed, 40),
         (Status::NoJets, 41),
     ];

@@ -38,6 +38,7 @@ fn input(
         tick,
         attitude: attitude.map(|attitude_xyzw| AttitudeSample { attitude_xyzw, tick, valid: true }),
         rate: rate_rad_s.map(|rate_rad_s| RateSample { rate_rad_s, tick, valid: true }),
+        velocity: None,
         command,
         inhibited: JetMask::NONE,
         shut_groups: 0,

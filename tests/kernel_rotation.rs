@@ -315,6 +315,7 @@ impl Bench {
                 valid: true,
             }),
             rate: Some(RateSample { rate_rad_s: slim(self.body.rate).0, tick: self.tick, valid: true }),
+            velocity: None,
             command,
             inhibited: JetMask::NONE,
             shut_groups: 0,

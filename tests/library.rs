@@ -59,12 +59,13 @@ fn every_mode_is_flown_on_every_configuration() {
         &["tug", "grapple_mast", "client"],
         &["tug", "grapple_mast", "client", "spent_stage"],
     ];
-    let modes: [(&str, Is); 6] = [
+    let modes: [(&str, Is); 7] = [
         ("watch", |mode| matches!(mode, Mode::Watch { .. })),
         ("damp", |mode| matches!(mode, Mode::Damp { .. })),
         ("hold", |mode| matches!(mode, Mode::Hold { .. })),
         ("hand", |mode| matches!(mode, Mode::Hand { .. })),
         ("slew", |mode| matches!(mode, Mode::Slew { .. })),
+        ("translate", |mode| matches!(mode, Mode::Translate { .. })),
         ("impulse", |mode| matches!(mode, Mode::Impulse { .. })),
     ];
     let scenarios: Vec<Scenario> =

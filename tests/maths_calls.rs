@@ -20,7 +20,7 @@ mod recording;
 use kernel::{
     bending, by_hand, command, config, controller, cycle, effectiveness, firing, hold, holding, jet, ledger,
     linalg, mass_properties, modes, observer, open_loop, pending, posing, principal, pulse, quaternion,
-    rhythm, rotation, selection, slew, status, whole_ticks,
+    rhythm, rotation, selection, slew, status, translation, whole_ticks,
 };
 
 /// The door, with a count of what takes more than basic arithmetic.

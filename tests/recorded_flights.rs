@@ -10,6 +10,7 @@ use stackhold_harness::table::{self, JETS};
 use stackhold_kernel::config::ConfigurationTable;
 use stackhold_kernel::cycle::{
     AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, Pace, RateSample, Rotation, Slew,
+    Translation, VelocitySample,
 };
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::JetMask;
@@ -50,6 +51,7 @@ pub fn all() -> Vec<RecordedFlight> {
         flown(&name, &load_embedded(&name).expect("an embedded scenario"), None)
     }));
     all.push(flown("slew_precessing", &shortened("slew_precessing", 240.0), None));
+    all.push(flown("push_forward", &shortened("push_forward", 180.0), Some("stage_released")));
     all.push(flown("half_closed_grip", &shortened("half_closed_grip", 400.0), None));
     all.push(flown("bent_grip_hold", &shortened("bent_grip_hold", 720.0), None));
     all.push(flown("firing_with_velocity", &with_velocity(), None));
@@ -262,6 +264,11 @@ pub fn storm(flight: &RecordedFlight, seed: u64, jets: usize, cycles: usize) -> 
                 tick: tick.wrapping_sub(age),
                 valid: random.random_bool(0.95),
             }),
+            velocity: Some(VelocitySample {
+                counted_m_s: vector(&mut random, 0.01),
+                tick: tick.wrapping_sub(age),
+                valid: random.random_bool(0.95),
+            }),
             command: wanted,
             inhibited: JetMask(if random.random_bool(0.2) { random.next_u32() } else { 0 }),
             shut_groups: 0,
@@ -277,7 +284,7 @@ pub fn storm(flight: &RecordedFlight, seed: u64, jets: usize, cycles: usize) -> 
 
 /// A command: mostly one that can be flown.
 fn command(random: &mut Pcg64) -> Command {
-    match random.random_range(0..14) {
+    match random.random_range(0..15) {
         0 => Command::Drift,
         8 => {
             Command::Watch { attitude_xyzw: attitude(random), wake: limits(random), deadband: limits(random) }
@@ -307,6 +314,12 @@ fn command(random: &mut Pcg64) -> Command {
             rate_error_rad_s: if random.random_bool(0.05) { wild(random) } else { 1e-4 },
             nutation_rad: random.random_range(0.01..0.4),
             stray_rad: random.random_range(0.01..0.4),
+        }),
+        14 => Command::Translate(Translation {
+            serial: random.random_range(0..4),
+            attitude_xyzw: attitude(random),
+            velocity_change_m_s: vector(random, 0.05),
+            deadband: limits(random),
         }),
         1 | 2 => Command::Impulse {
             serial: random.random_range(0..4),

@@ -228,6 +228,7 @@ impl<'a, K: Kernel> Flight<'a, K> {
             tick: wrapped(start),
             attitude: self.sensors.newest_attitude(time_s).map(|m| attitude_sample(&m, tick_s)),
             rate: self.sensors.newest_rate(time_s).map(|m| rate_sample(&m, tick_s)),
+            velocity: None,
             command: command(phase.1, phase.0, time_s),
             inhibited,
             shut_groups,

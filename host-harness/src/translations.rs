@@ -12,8 +12,8 @@ use crate::plume;
 use crate::record::CycleRow;
 use crate::scenario::model::Scenario;
 
-/// A translation has arrived when no more than this share of the velocity change is missing.
-const ARRIVED: f64 = 0.01;
+/// Valves have closed and thrust has died away so long after the kernel has done with a push, s.
+const DYING_AWAY_S: f64 = 0.5;
 
 /// What a stack's jets can push, at which price.
 #[derive(Clone, Debug)]
@@ -58,9 +58,9 @@ impl Pricing {
 /// One translation as flown.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct FlownTranslation {
-    /// From the command until all but a hundredth of the change is there for good, s; infinite when it never is.
+    /// From the command until the kernel has done with it, s; infinite when it never has.
     pub time_s: f64,
-    /// Velocity missing or too much at the end of the phase, over what was asked for.
+    /// Velocity missing or too much then, or at the end of the phase, over what was asked for.
     pub velocity_error: f64,
     /// Largest attitude error of any axis until then, over its half-width.
     pub excursion: f64,
@@ -90,19 +90,20 @@ pub fn measure(
     let gained =
         |row: &CycleRow| attitude * (Vector3::from(row.velocity_m_s) - Vector3::from(first.velocity_m_s));
     let error = |row: &CycleRow| (gained(row) - asked).norm() / asked.norm();
-    let arrived = match rows.iter().rposition(|row| error(row) > ARRIVED) {
-        None => rows.first(),
-        Some(missing) => rows.get(missing + 1),
-    };
-    let last = arrived.unwrap_or(end);
+    // While it pushes the kernel foresees the end of it.
+    let done =
+        rows.windows(2).rposition(|pair| pair[0].foreseen_s.is_finite() && pair[1].foreseen_s.is_infinite());
+    let done = done.map(|before| &rows[before + 1]);
+    let died_away = |done: &CycleRow| rows.iter().find(|row| row.time_s >= done.time_s + DYING_AWAY_S);
+    let last = done.and_then(died_away).unwrap_or(end);
     let over = |row: &CycleRow| {
         row.error_rad.iter().zip(half_width_rad).map(|(error, width)| error.abs() / width).fold(0.0, f64::max)
     };
     let propellant_kg = last.propellant_kg - first.propellant_kg;
     let impulse = gained(last) * (mass_kg - 0.5 * propellant_kg);
     Some(FlownTranslation {
-        time_s: arrived.map_or(f64::INFINITY, |row| row.time_s - first.time_s),
-        velocity_error: error(end),
+        time_s: done.map_or(f64::INFINITY, |row| row.time_s - first.time_s),
+        velocity_error: error(last),
         excursion: rows.iter().take_while(|row| row.time_s <= last.time_s).map(over).fold(0.0, f64::max),
         propellant_kg,
         price_kg: pricing.price_kg(impulse.into()).ok(),

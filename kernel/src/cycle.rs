@@ -32,6 +32,18 @@ pub struct RateSample {
     pub valid: bool,
 }
 
+/// What an accelerometer has counted: the specific force at its place, added up axis by axis.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct VelocitySample {
+    /// Sum over time of the specific force along each body axis, m/s, since any moment; only its changes count.
+    pub counted_m_s: [f32; 3],
+    /// Tick at which it was true.
+    pub tick: u32,
+    /// Whether the sensor vouches for it.
+    pub valid: bool,
+}
+
 /// Input of one cycle.
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -42,6 +54,8 @@ pub struct CycleInput {
     pub attitude: Option<AttitudeSample>,
     /// Newest rate, if one came since the last cycle.
     pub rate: Option<RateSample>,
+    /// Newest count of an accelerometer, if one came since the last cycle.
+    pub velocity: Option<VelocitySample>,
     /// What to do.
     pub command: Command,
     /// Jets that must not open (failed, or would blow on a neighbour), beside the table's.
@@ -70,7 +84,8 @@ pub struct CycleOutput<const N: usize> {
     pub disturbance_rad_s2: Vec3,
     /// Gyro bias, body axes, rad/s.
     pub bias_rad_s: Vec3,
-    /// Time from `open_tick` until what the mode expects next, s: the end of a slew; infinity where nothing is expected.
+    /// Time from `open_tick` until what the mode expects next, s: the end of a slew or of a push, or the next set-up of a rotation;
+    /// infinity where nothing is expected.
     pub foreseen_s: f32,
 }
 

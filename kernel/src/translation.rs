@@ -5,10 +5,9 @@
 //! time, so that any part of the push costs its part of the price.
 //!
 //! **Windows.** A window is as many cycles as its ripple leaves within the deadband. For each the program is solved anew: for
-//! the velocity that the pace asks of it, less a little, and for the rate change that brings the attitude back. In a window a
-//! jet is open once, at the start of one and at the end of the next: two pulses grow into one, the angle swings about its
-//! middle, and a valve opens once in two windows. Every window begins with the motion and the velocity that there are:
-//! nothing is carried that is measured.
+//! the velocity that the pace asks of it, and for the rate change that brings the attitude back. In a window a jet is open
+//! once, about the window's middle: pulses that have one middle leave no angle behind. Every window begins with the motion
+//! and the velocity that there are: nothing is carried that is measured.
 //!
 //! **Velocity gained** is counted up to the newest sample of an accelerometer, from there on (without one, from the start)
 //! by what the ledger says was fired.
@@ -34,7 +33,7 @@ const RIPPLE: f32 = 0.35;
 const SHORTEST: f32 = 2.0;
 const LONGEST: u16 = 40;
 /// The push keeps this part of the pace: the rest is for bringing the attitude back.
-const KEPT_PACE: f32 = 0.92;
+const KEPT_PACE: f32 = 0.97;
 /// A rate within which an angle would change by this part of the half-width in a window is left alone.
 const LEFT_ALONE: f32 = 0.03;
 /// Velocity that may be missed, as a share of what is asked for: half of what is good enough.
@@ -68,11 +67,11 @@ pub(crate) struct Pushing<const N: usize> {
     usable: JetMask,
     /// What each metre a second takes, s; 0 before it is known.
     pace_s: f32,
-    /// Cycles of a window, and cycles left of this one.
+    /// Cycles of a window at this pace.
     cycles: u16,
+    /// Cycles of this one in all, and left of it.
+    of: u16,
     left: u16,
-    /// Whether pulses stand at the end of this window.
-    late: bool,
     /// What is still to be fired in this window, ticks.
     ticks: [u16; N],
 }
@@ -86,8 +85,8 @@ impl<const N: usize> Pushing<N> {
         usable: JetMask::NONE,
         pace_s: 0.0,
         cycles: 0,
+        of: 0,
         left: 0,
-        late: false,
         ticks: [0; N],
     };
 }
@@ -108,6 +107,10 @@ impl<const N: usize> Controller<N> {
         let to_gain = self.to_gain(&mut pushing, open_tick, motion, translation);
         let (on_ticks, status) =
             self.push_on(&mut pushing, open_tick, (motion, error_rad, to_gain), translation, usable, witness);
+        self.foreseen_s = match pushing.stage {
+            Stage::Pushing(_) => pushing.pace_s * to_gain.norm(),
+            Stage::Begin | Stage::Over | Stage::Refused => f32::INFINITY,
+        };
         self.pending = Pending::Push(pushing);
         (on_ticks, status, error_rad)
     }
@@ -244,10 +247,12 @@ impl<const N: usize> Controller<N> {
     ) -> (Vec3, Vec3) {
         let rate = motion.rate_rad_s + self.owed_rate(open_tick);
         let drift = self.disturbance() + gyroscopic(motion.rate_rad_s, &self.stack);
-        // The angle is to be gone after about two windows.
-        let mut back = error_rad * (-0.5 / window_s);
-        for (back, limit) in back.0.iter_mut().zip(deadband.rate_limit_rad_s.0) {
-            *back = math::clamp(*back, -limit, limit);
+        // Angles that the ripple makes are left alone; others are to be gone after about two windows.
+        let mut back = error_rad;
+        let limits = deadband.half_width_rad.0.iter().zip(deadband.rate_limit_rad_s.0);
+        for (back, (width, limit)) in back.0.iter_mut().zip(limits) {
+            let beyond = *back - math::clamp(*back, -RIPPLE * width, RIPPLE * width);
+            *back = math::clamp(-0.5 * beyond / window_s, -limit, limit);
         }
         (back - rate - drift * window_s, deadband.half_width_rad * (LEFT_ALONE / window_s))
     }
@@ -260,43 +265,37 @@ impl<const N: usize> Controller<N> {
         let (cycle_s, cycle_ticks) = (timing.cycle_s(), timing.cycle_ticks);
         let longest_s = longest(on_time);
         let whole_cycles = math::whole_ticks(longest_s / cycle_s + 0.999, pushing.cycles);
-        pushing.late = !(pushing.late || ends);
-        pushing.left = if ends { whole_cycles.max(1) } else { pushing.cycles };
-        let window_s = math::from_ticks(pushing.left) * cycle_s;
+        pushing.of = if ends { whole_cycles.max(1) } else { pushing.cycles };
+        pushing.left = pushing.of;
+        let window_s = math::from_ticks(pushing.of) * cycle_s;
         let share = if longest_s > window_s { window_s / longest_s } else { 1.0 };
-        let most = pushing.left.saturating_mul(cycle_ticks);
+        let most = pushing.of.saturating_mul(cycle_ticks);
         let open = self.open_at(open_tick);
         let jets = self.table.jets.iter().zip(on_time).zip(&mut pushing.ticks);
         for (j, ((jet, time), ticks)) in jets.enumerate() {
-            let time_s = share * time;
-            *ticks = if pushing.late {
-                // Pulses run to the window's end, so they begin with a cycle.
-                math::whole_ticks(time_s / cycle_s + 0.5, pushing.left).saturating_mul(cycle_ticks)
-            } else {
-                let offset_s = if open.contains(j) { 0.0 } else { jet.pulse_offset_s };
-                let wanted = if time_s > 0.0 { time_s - offset_s } else { 0.0 };
-                let ticks = math::whole_ticks(wanted / timing.tick_s + 0.5, most);
-                // Nobody closes just before an edge.
-                let short_of_edge = (cycle_ticks - ticks % cycle_ticks) % cycle_ticks;
-                ticks + if short_of_edge < jet.minimum_on_ticks / 2 { short_of_edge } else { 0 }
-            };
+            let offset_s = if open.contains(j) { 0.0 } else { jet.pulse_offset_s };
+            let wanted = if *time > 0.0 { share * time - offset_s } else { 0.0 };
+            let whole = math::whole_ticks(wanted / timing.tick_s + 0.5, most);
+            // Nobody closes just before an edge.
+            let short_of_edge = (cycle_ticks - whole % cycle_ticks) % cycle_ticks;
+            *ticks = whole + if short_of_edge < jet.minimum_on_ticks / 2 { short_of_edge } else { 0 };
         }
     }
 
     /// Cycles of a window in these shares.
     ///
-    /// A jet that is open for the share `d` of a window of `T` s turns the stack by up to `½·a·d·(1 − d)·T²` about the angle
-    /// that its mean torque, which others cancel, would leave.
+    /// Jets that are open for their shares `d` about the middle of a window of `T` s turn the stack by up to `⅛·T²·Σ a·d²` and
+    /// back.
     fn window_cycles(&self, on_time: &[f32; N], whole_s: f32, deadband: &Deadband) -> u16 {
         let cycle_s = self.table.timing.cycle_s();
         let mut ripple = Vec3::ZERO;
         for (effect, time) in self.effectiveness.effects().iter().zip(on_time) {
             let share = math::min(time / math::max(whole_s, cycle_s), 1.0);
-            ripple = ripple + Vec3(effect.turn_rad_s2.0.map(f32::abs)) * (0.5 * share * (1.0 - share));
+            ripple = ripple + effect.turn_rad_s2 * (0.125 * share * share);
         }
         let mut most = f32::from(LONGEST);
         for (width, ripple) in deadband.half_width_rad.0.iter().zip(ripple.0) {
-            most = math::min(most, math::sqrt(RIPPLE * width / math::max(ripple, 1e-20)) / cycle_s);
+            most = math::min(most, math::sqrt(RIPPLE * width / math::max(ripple.abs(), 1e-20)) / cycle_s);
         }
         let longest = LONGEST.min(u16::MAX / self.table.timing.cycle_ticks.max(1));
         math::whole_ticks(math::max(most, SHORTEST), longest)
@@ -308,10 +307,11 @@ impl<const N: usize> Controller<N> {
         let cycle = timing.cycle_ticks;
         let open = self.open_at(open_tick);
         let (mut on_ticks, mut wanted) = ([0; N], JetMask::NONE);
-        let until_end = pushing.left.saturating_mul(cycle);
+        let gone = pushing.of - pushing.left.min(pushing.of);
         let jets = self.table.jets.iter().zip(&pushing.ticks).zip(&mut on_ticks);
         for (j, ((jet, &left), ticks)) in jets.enumerate() {
-            if pushing.late && left < until_end {
+            // As long before the middle as after it.
+            if 2 * gone + left.div_ceil(cycle.max(1)) < pushing.of {
                 continue;
             }
             *ticks = pulse_of(left, jet, (cycle, timing.longest_that_closes()), open.contains(j));

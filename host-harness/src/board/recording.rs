@@ -4,7 +4,7 @@
 //! | --- | --- |
 //! | start of the recording | [`START`] |
 //! | flight | [`FLIGHT`], name (32 bytes, padded with zeros), table |
-//! | cycle | [`CYCLE`] plus flags, clock, attitude (4 floats, tick), rate (3 floats, tick), inhibited jets, shut groups, command |
+//! | cycle | [`CYCLE`] plus flags, clock, attitude (4 floats, tick), rate (3 floats, tick), count of an accelerometer (3 floats, tick), inhibited jets, shut groups, command |
 //! | end of the recording | [`END`] |
 //!
 //! Floats are stored as their bits, so that not-a-number travels as well as any other. Absent samples
@@ -16,6 +16,7 @@ use stackhold_kernel::config::{
 };
 use stackhold_kernel::cycle::{
     AttitudeSample, Command, CycleInput, Hand, HandDemand, Pace, RateSample, Rotation, Slew, Translation,
+    VelocitySample,
 };
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::{Jet, JetMask};
@@ -34,6 +35,8 @@ const HAS_ATTITUDE: u32 = 1;
 const ATTITUDE_VALID: u32 = 2;
 const HAS_RATE: u32 = 4;
 const RATE_VALID: u32 = 8;
+const HAS_VELOCITY: u32 = 16;
+const VELOCITY_VALID: u32 = 32;
 const FLAGS: u32 = 0xffff;
 
 const DRIFT: u32 = 0;
@@ -196,13 +199,17 @@ pub fn write_cycle(input: &CycleInput, put: &mut impl FnMut(u32)) {
     let flags = flag(input.attitude.is_some(), HAS_ATTITUDE)
         | flag(input.attitude.is_some_and(|sample| sample.valid), ATTITUDE_VALID)
         | flag(input.rate.is_some(), HAS_RATE)
-        | flag(input.rate.is_some_and(|sample| sample.valid), RATE_VALID);
+        | flag(input.rate.is_some_and(|sample| sample.valid), RATE_VALID)
+        | flag(input.velocity.is_some(), HAS_VELOCITY)
+        | flag(input.velocity.is_some_and(|sample| sample.valid), VELOCITY_VALID);
     put(CYCLE | flags);
     put(input.tick);
     put_floats(input.attitude.map_or([0.0; 4], |sample| sample.attitude_xyzw), put);
     put(input.attitude.map_or(0, |sample| sample.tick));
     put_floats(input.rate.map_or([0.0; 3], |sample| sample.rate_rad_s), put);
     put(input.rate.map_or(0, |sample| sample.tick));
+    put_floats(input.velocity.map_or([0.0; 3], |sample| sample.counted_m_s), put);
+    put(input.velocity.map_or(0, |sample| sample.tick));
     put(input.inhibited.0);
     put(input.shut_groups);
     write_command(&input.command, put);
@@ -216,12 +223,18 @@ fn read_cycle(flags: u32, words: &mut impl Words) -> Result<CycleInput, Malforme
         valid: flags & ATTITUDE_VALID != 0,
     };
     let rate = RateSample { rate_rad_s: floats(words)?, tick: word(words)?, valid: flags & RATE_VALID != 0 };
+    let velocity = VelocitySample {
+        counted_m_s: floats(words)?,
+        tick: word(words)?,
+        valid: flags & VELOCITY_VALID != 0,
+    };
     let inhibited = JetMask(word(words)?);
     let shut_groups = word(words)?;
     Ok(CycleInput {
         tick,
         attitude: (flags & HAS_ATTITUDE != 0).then_some(attitude),
         rate: (flags & HAS_RATE != 0).then_some(rate),
+        velocity: (flags & HAS_VELOCITY != 0).then_some(velocity),
         command: read_command(words)?,
         inhibited,
         shut_groups,

@@ -29,6 +29,7 @@ const SCENARIOS: &[(&str, &str)] = embedded![
     "slew_quick",
     "slew_cheap",
     "slew_precessing",
+    "push_forward",
     "half_closed_grip",
     "slow_rotation",
     "slow_rotation_in_orbit",

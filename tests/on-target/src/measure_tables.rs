@@ -124,6 +124,7 @@ fn held(tick: u32, stack: &Stack<JETS>) -> CycleInput {
         tick,
         attitude: Some(attitude),
         rate: Some(rate),
+        velocity: None,
         command: Command::Hold { attitude_xyzw: [0.0, 0.0, 0.0, 1.0], deadband },
         inhibited: JetMask::NONE,
         shut_groups: 0,

@@ -5,6 +5,7 @@ use stackhold_kernel::config::ConfigurationTable;
 use stackhold_kernel::controller::Controller;
 use stackhold_kernel::cycle::{
     AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, Pace, RateSample, Rotation, Slew,
+    Translation, VelocitySample,
 };
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::JetMask;
@@ -90,10 +91,12 @@ impl Course {
             _ => (self.seen_attitude(random), self.seen_rate(random)),
         };
         let tick = self.tick.wrapping_sub(age);
+        let velocity = self.seen_velocity(random, tick);
         let mut input = CycleInput {
             tick: self.tick,
             attitude: Some(AttitudeSample { attitude_xyzw: attitude, tick, valid: true }),
             rate: Some(RateSample { rate_rad_s, tick, valid: true }),
+            velocity,
             command: self.command,
             inhibited: JetMask::NONE,
             shut_groups: 0,
@@ -118,6 +121,19 @@ impl Course {
     fn seen_rate(&self, random: &mut Random) -> [f32; 3] {
         let noise = Vec3(random.vector(0.01 * self.stride_rad_s));
         (self.rate_rad_s + noise).0
+    }
+
+    /// What an accelerometer has counted, for a part of the courses; drawn aside, as it came later.
+    fn seen_velocity(&self, random: &Random, tick: u32) -> Option<VelocitySample> {
+        let mut aside = random.clone();
+        if !self.cycle_ticks.is_multiple_of(3) || aside.one_in(20) {
+            return None;
+        }
+        let mut counted_m_s = aside.vector(0.01);
+        if self.weather != Weather::Fair && aside.one_in(100) {
+            counted_m_s[aside.below(3) as usize % 3] = aside.wild();
+        }
+        Some(VelocitySample { counted_m_s, tick, valid: !aside.one_in(50) })
     }
 
     fn spoil_now_and_then(&mut self, random: &mut Random, input: &mut CycleInput) {
@@ -167,6 +183,11 @@ impl Course {
                 Command::Hold { attitude_xyzw, deadband }
             }
         };
+        // Drawn aside: what is drawn after this is what it was before there were translations.
+        let mut aside = random.clone();
+        if aside.one_in(8) {
+            order = Command::Translate(self.push(&mut aside));
+        }
         if self.weather != Weather::Fair && random.one_in(8) {
             spoil_order(random, &mut order);
         }
@@ -189,6 +210,22 @@ impl Course {
             Pace::Cheap { duration_s: self.cycle_s * random.of_any_size(5, 10), stray_rad }
         };
         Slew { attitude_xyzw: turned.to_array(), pace, deadband: self.limits(random) }
+    }
+
+    fn push(&self, random: &mut Random) -> Translation {
+        let size = random.of_any_size(-14, 2);
+        let mut velocity_change_m_s = random.vector(size);
+        if random.one_in(2) {
+            // Along one axis alone.
+            velocity_change_m_s[random.below(3) as usize % 3] = 0.0;
+            velocity_change_m_s[random.below(3) as usize % 3] = 0.0;
+        }
+        Translation {
+            serial: random.ticks_below(8),
+            attitude_xyzw: self.attitude.turned_by(Vec3(random.vector(0.01))).to_array(),
+            velocity_change_m_s,
+            deadband: self.limits(random),
+        }
     }
 
     fn hand(&self, random: &mut Random) -> Hand {
@@ -300,6 +337,11 @@ fn spoil_order(random: &mut Random, order: &mut Command) {
                     *(if random.one_in(2) { duration_s } else { stray_rad }) = wild;
                 }
             },
+        },
+        Command::Translate(push) => match random.below(3) {
+            0 => push.attitude_xyzw[place] = wild,
+            1 => push.velocity_change_m_s[place] = wild,
+            _ => push.deadband.half_width_rad[place] = wild,
         },
         Command::Rotate(rotation) => match random.below(6) {
             0 => rotation.about[place] = wild,

@@ -169,6 +169,7 @@ fn input(cycle: u32, tick: u32, stack: &Stack<JETS>) -> CycleInput {
         tick,
         attitude: (!silent).then_some(attitude),
         rate: (!silent).then_some(rate),
+        velocity: None,
         command: Command::Hold {
             attitude_xyzw: [0.0, 0.0, 0.0, 1.0],
             deadband: Deadband {
