@@ -1,7 +1,9 @@
 //! A small vehicle and empty records, so that a test writes down only what it is about.
 #![allow(dead_code, missing_docs)]
 
-use stackhold_harness::record::{CycleRow, ImpulseAccount, JetTotals, RunRecord, SelectionChecks, ValveEdge};
+use stackhold_harness::record::{
+    CycleRow, EngineRecord, ImpulseAccount, JetTotals, RunRecord, SelectionChecks, ValveEdge,
+};
 use stackhold_harness::scenario::model::*;
 
 #[path = "jet_1.rs"]
@@ -102,6 +104,7 @@ pub fn scenario(jets: Vec<Jet>, centre: [f64; 3], moments: [f64; 3], duration_s:
         joints: Vec::new(),
         sloshes: Vec::new(),
         orbit: None,
+        stuck_gimbal: None,
         shut_offs: Vec::new(),
         sensors: Sensors {
             attitude_noise_rad: 0.0,
@@ -111,10 +114,40 @@ pub fn scenario(jets: Vec<Jet>, centre: [f64; 3], moments: [f64; 3], duration_s:
             rate_bias_rad_s: [0.0; 3],
             attitude_delay_s: 0.0,
             rate_delay_s: 0.0,
+            accelerometer: None,
         },
-        actuators: Actuators { thrust_scatter: 0.0, pulse_scatter: 0.0 },
+        actuators: perfect_actuators(),
         requirements: Vec::new(),
         variants: Vec::new(),
+    }
+}
+
+pub fn perfect_actuators() -> Actuators {
+    Actuators {
+        thrust_scatter: 0.0,
+        pulse_scatter: 0.0,
+        engine_thrust_error: 0.0,
+        engine_misalignment_rad: [0.0; 2],
+    }
+}
+
+/// An engine that pushes along x through `pivot_m`, ideal, on a gimbal that turns about y and then z.
+pub fn engine(pivot_m: [f64; 3], thrust_n: f64, specific_impulse_s: f64, travel_deg: f64) -> Engine {
+    Engine {
+        body: Some("hub".into()),
+        tank: Some("tank".into()),
+        pivot_m,
+        force_direction: [1.0, 0.0, 0.0],
+        thrust_n,
+        specific_impulse_s,
+        gimbal_travel_rad: travel_deg.to_radians(),
+        gimbal_rate_rad_s: f64::INFINITY,
+        gimbal_lag_s: 0.0,
+        first_axis: [0.0, 1.0, 0.0],
+        start_delay_s: 0.0,
+        rise_s: 0.0,
+        shutdown_delay_s: 0.0,
+        tail_off_s: 0.0,
     }
 }
 
@@ -161,6 +194,7 @@ pub fn record(scenario: &Scenario, cycles: Vec<CycleRow>) -> RunRecord {
         cycles,
         edges: Vec::<ValveEdge>::new(),
         jets: vec![JetTotals::default(); scenario.vehicle.jets.len()],
+        engine: EngineRecord::default(),
         impulse: ImpulseAccount::default(),
         selections: SelectionChecks::default(),
         interfaces: Vec::new(),

@@ -5,7 +5,8 @@
 
 use serde_json::{Value, json};
 use stackhold_harness::record::{
-    CycleRow, ImpulseAccount, InterfaceLoads, JetTotals, PeakLoad, RunRecord, SelectionChecks, ValveEdge,
+    CycleRow, EngineRecord, ImpulseAccount, InterfaceLoads, JetTotals, PeakLoad, RunRecord, SelectionChecks,
+    ValveEdge,
 };
 use stackhold_harness::report::{
     ComparedOption, Flight, StackPicture, ToldPicture, comparison_report, run_report,
@@ -85,11 +86,20 @@ fn vehicle() -> Vehicle {
         }],
         jets,
         engine: Some(Engine {
+            body: Some("tug".to_owned()),
+            tank: Some("tug_tank".to_owned()),
             pivot_m: [-1.7, 0.0, 0.0],
             force_direction: [1.0, 0.0, 0.0],
             thrust_n: 420.0,
             specific_impulse_s: 318.0,
             gimbal_travel_rad: 0.1,
+            gimbal_rate_rad_s: 0.1,
+            gimbal_lag_s: 0.05,
+            first_axis: [0.0, 1.0, 0.0],
+            start_delay_s: 0.1,
+            rise_s: 0.3,
+            shutdown_delay_s: 0.1,
+            tail_off_s: 0.2,
         }),
         interfaces: vec![Interface {
             name: "grapple".to_owned(),
@@ -114,6 +124,7 @@ fn scenario(name: &str, duration_s: f64) -> Scenario {
         rate_bias_rad_s: [1e-6, 0.0, -2e-6],
         attitude_delay_s: 0.1,
         rate_delay_s: 0.1,
+        accelerometer: None,
     };
     Scenario {
         name: name.to_owned(),
@@ -165,9 +176,15 @@ fn scenario(name: &str, duration_s: f64) -> Scenario {
         joints: Vec::new(),
         sloshes: Vec::new(),
         orbit: None,
+        stuck_gimbal: None,
         shut_offs: Vec::new(),
         sensors: zero_sensors,
-        actuators: Actuators { thrust_scatter: 0.02, pulse_scatter: 0.03 },
+        actuators: Actuators {
+            thrust_scatter: 0.02,
+            pulse_scatter: 0.03,
+            engine_thrust_error: 0.0,
+            engine_misalignment_rad: [0.0; 2],
+        },
         requirements: Vec::new(),
         variants: vec![Variant {
             interface_limits_kept: true,
@@ -193,6 +210,7 @@ fn limit_cycle(name: &str, scenario: &Scenario, roughness: f64) -> RunRecord {
         cycles: Vec::with_capacity(rows),
         edges: Vec::new(),
         jets: vec![JetTotals::default(); jets],
+        engine: EngineRecord::default(),
         impulse: ImpulseAccount::default(),
         selections: SelectionChecks {
             checked: 0,

@@ -154,6 +154,80 @@ fn angles_of_the_file_become_radians() {
     let demo = scenario::load_embedded(scenario::DEMO).expect("reads");
     let engine = demo.vehicle.engine.expect("the tug has a main engine");
     close(engine.gimbal_travel_rad, std::f64::consts::PI / 20.0);
+    close(engine.gimbal_rate_rad_s, 7.0 * std::f64::consts::PI / 180.0);
+}
+
+/// An engine that says no more than where, which way and how strong is an ideal one, fed by the only tank.
+#[test]
+fn an_engine_of_few_words_is_ideal() {
+    let with = |direction: &str, more: &str| {
+        let engine = format!(
+            "\n[engine]\npivot_m = [-1.0, 0.0, 0.0]\nforce_direction = {direction}\nthrust_n = 400.0\n\
+             specific_impulse_s = 310.0\ngimbal_travel_deg = 8.0\n{more}"
+        );
+        let vehicle = format!("{VEHICLE}{engine}");
+        scenario::parse(("a", SCENARIO), ("b", &vehicle)).expect("a good scenario").vehicle
+    };
+    let vehicle = with("[1.0, 0.0, 0.0]", "");
+    let (engine, tank) = (vehicle.engine.expect("an engine"), &vehicle.tanks[0]);
+    assert_eq!((engine.tank.as_ref(), engine.body.as_ref()), (Some(&tank.name), Some(&tank.body)));
+    assert_eq!((engine.gimbal_rate_rad_s, engine.gimbal_lag_s), (f64::INFINITY, 0.0));
+    assert_eq!([engine.start_delay_s, engine.rise_s, engine.shutdown_delay_s, engine.tail_off_s], [0.0; 4]);
+    assert_eq!((engine.first_axis, engine.second_axis()), ([0.0, 1.0, 0.0], [0.0, 0.0, 1.0]));
+    // The axis after the one nearest to the force, at right angles to it.
+    for (direction, first, second) in [
+        ("[0.0, -1.0, 0.0]", [0.0, 0.0, 1.0], [-1.0, 0.0, 0.0]),
+        ("[0.0, 0.0, 1.0]", [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]),
+        ("[0.8, 0.6, 0.0]", [-0.6, 0.8, 0.0], [0.0, 0.0, 1.0]),
+    ] {
+        let engine = with(direction, "").engine.expect("an engine");
+        for axis in 0..3 {
+            close(engine.first_axis[axis], first[axis]);
+            close(engine.second_axis()[axis], second[axis]);
+        }
+    }
+    // With several tanks nobody guesses: it is drawn, but not started.
+    let second_tank = "\n[[tank]]\nname = \"spare\"\nbody = \"carrier\"\nposition_m = [0.0, 0.0, 0.0]\npropellant_kg = 1.0\n";
+    let engine = with("[1.0, 0.0, 0.0]", second_tank).engine.expect("an engine");
+    assert_eq!((engine.tank, engine.body), (None, None));
+}
+
+#[test]
+fn gimbal_engine_errors_and_accelerometer_are_read() {
+    let engine = "\n[engine]\npivot_m = [-1.0, 0.0, 0.0]\nforce_direction = [1.0, 0.0, 0.0]\nthrust_n = 400.0\n\
+                  specific_impulse_s = 310.0\ngimbal_travel_deg = 9.0\n";
+    let vehicle = format!("{VEHICLE}{engine}");
+    let read = |more: &str| {
+        scenario::parse(("a", &format!("{SCENARIO}{more}")), ("b", &vehicle)).expect("a good scenario")
+    };
+    let plain = read("");
+    assert_eq!((plain.stuck_gimbal, plain.sensors.accelerometer), (None, None));
+    assert_eq!(
+        (plain.actuators.engine_thrust_error, plain.actuators.engine_misalignment_rad),
+        (0.0, [0.0; 2])
+    );
+    let found = read(
+        "\n[gimbal]\nstuck_from_s = 12.0\nstuck_deg = [-9.0, 4.5]\ntold = false\n\n[actuators]\n\
+         engine_thrust_error = -0.02\nengine_misalignment_deg = [0.18, -0.36]\n\n[sensors]\n\
+         accelerometer_m = [0.5, 0.25, -0.5]\nvelocity_noise_m_s = 0.001\nvelocity_quantum_m_s = 0.002\n\
+         acceleration_bias_m_s2 = [1e-5, 0.0, -1e-5]\ndelay_s = 0.1\n",
+    );
+    let stuck = found.stuck_gimbal.expect("a stuck gimbal");
+    let pi = std::f64::consts::PI;
+    let [first, second] = stuck.at_rad.expect("angles");
+    assert_eq!((stuck.from_s, stuck.told), (12.0, false));
+    close(first, -pi / 20.0);
+    close(second, pi / 40.0);
+    assert_eq!(found.actuators.engine_thrust_error, -0.02);
+    close(found.actuators.engine_misalignment_rad[1], -pi / 500.0);
+    let one = found.sensors.accelerometer.expect("an accelerometer");
+    assert_eq!((one.position_m, one.noise_m_s, one.quantum_m_s), ([0.5, 0.25, -0.5], 0.001, 0.002));
+    assert_eq!((one.bias_m_s2, one.delay_s), ([1e-5, 0.0, -1e-5], 0.1));
+    let later = read(
+        "\n[gimbal]\nstuck_from_s = 12.0\n\n[sensors]\naccelerometer_m = [0.0, 0.0, 0.0]\nvelocity_delay_s = 0.2\n",
+    );
+    assert_eq!(later.stuck_gimbal.map(|stuck| (stuck.at_rad, stuck.told)), Some((None, true)));
+    assert_eq!(later.sensors.accelerometer.map(|one| one.delay_s), Some(0.2));
 }
 
 /// Moments of a uniform block and a uniform cylinder about their centres: m (b² + c²) / 12,

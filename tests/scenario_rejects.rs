@@ -321,6 +321,17 @@ const SCENARIO_CORPUS: &[Case] = &[
     case(S, ("seed = 3", "duration_s = 700.0"), "|duration_s = 700", "", "", "duration_s", "is not valid TOML: duplicate key", "each key once"),
     case(S, ("[[variant]]", "[[variant]"), "|\nname = \"told", "", "", "", "is not valid TOML: unclosed array table", "[[jet]]"),
     case(S, ("seed = 3", "seed"), "|\n\n[kernel]", "", "", "", "is not valid TOML: key with no value", "thrust_n = 22.0"),
+    // Gimbal, engine errors, accelerometer.
+    case(S, ("[sensors]", "[gimbal]\nstuck_from_s = 700.0\n\n[sensors]"), "|700.0", "gimbal", "stuck_from_s", "700.0", "is not before the end of the run at 600 s", "below 600"),
+    case(S, ("[sensors]", "[gimbal]\ntold = true\n\n[sensors]"), "|[gimbal]", "gimbal", "stuck_from_s", "", "is missing", "the first moment in seconds"),
+    case(S, ("[sensors]", "[gimbal]\nstuck_from_s = 9.0\nstuck_deg = [0.0, 8.5]\n\n[sensors]"), "|[0.0, 8.5]", "gimbal", "stuck_deg", "[0.0, 8.5]", "is beyond the travel of 8.0000 deg either way", "angles within 8.0000 deg"),
+    case(S, ("[sensors]", "[gimbal]\nstuck_from_s = 9.0\nstuck_deg = [0.0, 1.0, 2.0]\n\n[sensors]"), "|[0.0, 1.0, 2.0]", "gimbal", "stuck_deg", "[0.0, 1.0, 2.0]", "has 3 entries where a list of 2 numbers is needed", "stuck_deg = [first, second]"),
+    case(S, ("[sensors]", "[gimbal]\nstuck_from_s = 9.0\ntold = \"no\"\n\n[sensors]"), "|\"no\"", "gimbal", "told", "\"no\"", "is text where true or false is needed", "told = false"),
+    case(S, ("[sensors]", "[actuators]\nengine_thrust_error = -0.5\n\n[sensors]"), "|-0.5", "actuators", "engine_thrust_error", "-0.5", "must lie between -0.3 and 0.3", "a fraction"),
+    case(S, ("[sensors]", "[actuators]\nengine_misalignment_deg = 0.1\n\n[sensors]"), "|0.1\n\n[sensors]", "actuators", "engine_misalignment_deg", "0.1", "is a number where a list of 2 numbers is needed", "[first, second]"),
+    case(S, ("delay_s = 0.12", "delay_s = 0.12\nvelocity_quantum_m_s = 0.001"), "|0.001", "sensors", "velocity_quantum_m_s", "0.001", "stands without accelerometer_m", "accelerometer_m = [x, y, z] beside it"),
+    case(S, ("delay_s = 0.12", "delay_s = 0.12\naccelerometer_m = [0.0, 0.0, 0.0]\nvelocity_noise_m_s = -1.0"), "|-1.0", "sensors", "velocity_noise_m_s", "-1.0", "must lie between 0 and 10", "velocity_noise_m_s = 0.0002"),
+    case(S, ("delay_s = 0.12", "delay_s = 0.12\naccelerometer_m = [0.0, 0.0, 0.0]\n\n[[joint]]\nname = \"grip\"\nbodies = [\"load\"]\nhinge_m = [1.0, 0.0, 0.0]\naxis = [0.0, 0.0, 1.0]\nfrequency_hz = 0.3\ndamping_ratio = 0.01"), "|[0.0, 0.0, 0.0]\n\n[[joint]]", "sensors", "accelerometer_m", "[0.0, 0.0, 0.0]", "stands beside [[joint]]", "one of the two"),
 ];
 
 /// Broken vehicle files.
@@ -367,6 +378,12 @@ const VEHICLE_CORPUS: &[Case] = &[
     // Engine.
     case(V, ("gimbal_travel_deg = 8.0", "gimbal_travel_deg = 90.0"), "|90.0", "engine", "gimbal_travel_deg", "90.0", "must lie between 0 and 60", "0.0 for a fixed engine"),
     case(V, ("force_direction = [1.0, 0.0, 0.0]", "force_direction = [2.0, 0.0, 0.0]"), "force_direction = |[2.0", "engine", "force_direction", "[2.0, 0.0, 0.0]", "has length 2.000000", "force_direction = [1.000000, 0.000000, 0.000000]"),
+    case(V, ("gimbal_travel_deg = 8.0", "gimbal_travel_deg = 8.0\ngimbal_rate_deg_s = 0.0"), "|0.0\n\n[[interface]]", "engine", "gimbal_rate_deg_s", "0.0", "must lie between 0.01 and 10000", "gimbal_rate_deg_s = 6.0"),
+    case(V, ("gimbal_travel_deg = 8.0", "gimbal_travel_deg = 8.0\ngimbal_lag_s = -0.1"), "|-0.1", "engine", "gimbal_lag_s", "-0.1", "must lie between 0 and 10", "gimbal_lag_s = 0.05"),
+    case(V, ("gimbal_travel_deg = 8.0", "gimbal_travel_deg = 8.0\ntail_off_s = 101.0"), "|101.0", "engine", "tail_off_s", "101.0", "must lie between 0 and 100", "tail_off_s = 0.25"),
+    case(V, ("gimbal_travel_deg = 8.0", "gimbal_travel_deg = 8.0\ntank = \"mane_tank\""), "|\"mane_tank\"", "engine", "tank", "\"mane_tank\"", "\"mane_tank\" is no known tank", "did you mean \"main_tank\"?"),
+    case(V, ("gimbal_travel_deg = 8.0", "gimbal_travel_deg = 8.0\nbody = \"bus\""), "|\"bus\"", "engine", "body", "\"bus\"", "\"bus\" is no known body", "one of \"carrier\" and \"load\""),
+    case(V, ("gimbal_travel_deg = 8.0", "gimbal_travel_deg = 8.0\nfirst_axis = [0.6, 0.8, 0.0]"), "|[0.6, 0.8, 0.0]", "engine", "first_axis", "[0.6, 0.8, 0.0]", "stands at 53.13 deg to force_direction, not at 90", "first_axis = [0.000000, 1.000000, 0.000000], the nearest direction at 90 deg"),
     // Not TOML at all.
     case(V, ("[[tank]]", "[[interface]]\nname = \"joint\"\nposition_m = [1.0, 0.0, 0.0]\nfar_side = [\"carrier\", \"load\"]\n\n[[tank]]"), "|[\"carrier\", \"load\"]", "interface \"joint\"", "far_side", "[\"carrier\", \"load\"]", "holds every body", "only the bodies beyond the interface"),
     case(V, ("[[tank]]", "[[interface]]\nname = \"joint\"\nposition_m = [1.0, 0.0, 0.0]\n\n[[tank]]"), "|[[interface]]", "interface \"joint\"", "far_side", "", "is missing", "\"carrier\" and \"load\""),
@@ -550,10 +567,11 @@ fn every_value_out_of_range_is_named() {
 
 #[test]
 fn a_stray_key_is_refused_in_every_table() {
-    let actuators = SCENARIO.to_owned() + "\n[actuators]\nstray_m = 1.0\n\n[initial]\nstray_m = 1.0\n";
+    let more = ["[actuators]", "[initial]", "[gimbal]\nstuck_from_s = 9.0"];
+    let actuators = SCENARIO.to_owned() + &more.map(|table| format!("\n{table}\nstray_m = 1.0\n")).concat();
     let found = problems(&actuators, VEHICLE);
     let owners: Vec<&str> = found.iter().map(|problem| problem.owner.as_str()).collect();
-    assert_eq!(owners, ["actuators", "initial"], "{found:#?}");
+    assert_eq!(owners, ["actuators", "initial", "gimbal"], "{found:#?}");
     for (file, header) in STRAY {
         let found = both(*file, |text| broken(text, (header, &format!("{header}\nstray_m = 1.0"))));
         let [problem] = &found[..] else { panic!("{header:?}: {found:#?}") };
@@ -620,6 +638,17 @@ fn more_jets_than_the_kernel_holds_are_refused() {
     assert!(found[0].remedy.contains("at most 32 jets"), "{}", found[0].remedy);
     let cut = vehicle.rfind("\n[[jet]]").expect("a last jet");
     assert_eq!(problems(SCENARIO, &vehicle[..cut]), []);
+}
+
+#[test]
+fn a_gimbal_that_is_not_there_cannot_be_stuck() {
+    let stuck = SCENARIO.to_owned() + "\n[gimbal]\nstuck_from_s = 9.0\n";
+    assert_eq!(problems(&stuck, VEHICLE), []);
+    let fixed = broken(VEHICLE, ("gimbal_travel_deg = 8.0", "gimbal_travel_deg = 0.0"));
+    let found = problems(&stuck, &fixed);
+    let [problem] = &found[..] else { panic!("{found:#?}") };
+    assert_eq!((problem.key.as_str(), problem.owner.as_str()), ("gimbal", ""));
+    assert!(problem.wrong.contains("without a main engine on a gimbal"), "{}", problem.wrong);
 }
 
 /// A folder of its own under the build's scratch space, with both files in it.

@@ -4,8 +4,8 @@
 #[path = "handmade.rs"]
 mod handmade;
 
-pub use handmade::jet_1;
-use stackhold_harness::scenario::model::{Body, Hull, Jet, Scenario, Tank};
+pub use handmade::{engine, jet_1};
+use stackhold_harness::scenario::model::{Accelerometer, Body, Hull, Jet, Scenario, Tank};
 use stackhold_harness::truth::Truth;
 
 /// Propellant in the scene's tank, kg; part of the stack's mass.
@@ -47,6 +47,11 @@ pub fn tank(name: &str, position_m: [f64; 3]) -> Tank {
 /// A jet without delays, ramps or losses.
 pub fn jet(position_m: [f64; 3], force_direction: [f64; 3], thrust_n: f64, specific_impulse_s: f64) -> Jet {
     Jet { thrust_n, specific_impulse_s, ..handmade::jet("jet", position_m, force_direction) }
+}
+
+/// A perfect accelerometer.
+pub fn accelerometer(position_m: [f64; 3]) -> Accelerometer {
+    Accelerometer { position_m, noise_m_s: 0.0, quantum_m_s: 0.0, bias_m_s2: [0.0; 3], delay_s: 0.0 }
 }
 
 /// The truth of a scene with its whole stack.

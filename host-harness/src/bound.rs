@@ -2,12 +2,12 @@
 //! closed-form price of an undisturbed limit cycle.
 //!
 //! # The bound
-//! In body axes the momentum equation `dH/dt + ω × H = torque of jets + torque of disturbances`
+//! In body axes the momentum equation `dH/dt + ω × H = torque of jets + torque of what else pushes`
 //! integrates to the angular impulse the jets must have delivered about the actual centre of mass:
 //!
-//! `I = H(end) − H(start) + ∫ ω × H dt − ∫ disturbance torque dt`.
+//! `I = H(end) − H(start) + ∫ ω × H dt − ∫ torque of disturbances and main engine dt`.
 //!
-//! Gravity gradient is one of the disturbances: the torque of the attitudes really flown. The bound says what
+//! The price of what the main engine burns is not part of it. Gravity gradient is one of the disturbances: the torque of the attitudes really flown. The bound says what
 //! that flight needed, not what a flight in another attitude would have.
 //!
 //! Let `a_j` be the torque of jet `j` per unit of its impulse and `p_j = 1/(Isp_j g0)` its least
@@ -32,7 +32,7 @@ use serde::Serialize;
 
 use crate::plume;
 use crate::record::{ImpulseAccount, JetTotals, RunRecord};
-use crate::scenario::model::{Jet, JetState, Scenario, Slosh};
+use crate::scenario::model::{Jet, JetState, Scenario, Slosh, Vehicle};
 
 /// Standard gravity, m/s² (exact, CGPM 1901).
 pub const STANDARD_GRAVITY_M_S2: f64 = 9.806_65;
@@ -217,9 +217,14 @@ fn upper_dot<const R: usize>(a: &[f64; R], b: &[f64; R]) -> f64 {
 /// Angular impulse the jets had to deliver by the momentum equation, body axes, N·m·s.
 #[must_use]
 pub fn required_impulse_n_m_s(account: &ImpulseAccount) -> [f64; 3] {
-    std::array::from_fn(|i| {
-        account.momentum_change_n_m_s[i] + account.gyroscopic_n_m_s[i] - account.disturbance_n_m_s[i]
-    })
+    let beside = beside_jets_n_m_s(account);
+    std::array::from_fn(|i| account.momentum_change_n_m_s[i] + account.gyroscopic_n_m_s[i] - beside[i])
+}
+
+/// Angular impulse of everything that pushes beside the jets: disturbances and main engine, body axes, N·m·s.
+#[must_use]
+pub fn beside_jets_n_m_s(account: &ImpulseAccount) -> [f64; 3] {
+    std::array::from_fn(|i| account.disturbance_n_m_s[i] + account.engine_n_m_s[i])
 }
 
 /// Lower bound of the propellant of a run, for the torque it really saw.
@@ -305,7 +310,8 @@ fn centres_of_mass(scenario: &Scenario, stack: &[String], record: &RunRecord) ->
         .iter()
         .map(|tank| {
             let fed = vehicle.jets.iter().zip(&record.jets).filter(|(jet, _)| jet.tank == tank.name);
-            (tank.position_m, fed.map(|(_, totals)| totals.propellant_kg).sum::<f64>())
+            let fed: f64 = fed.map(|(_, totals)| totals.propellant_kg).sum();
+            (tank.position_m, fed + engine_draught_kg(vehicle, record, &tank.name))
         })
         .filter(|(_, kg)| *kg > 0.0)
         .collect();
@@ -329,11 +335,18 @@ fn centres_of_mass(scenario: &Scenario, stack: &[String], record: &RunRecord) ->
     (corners, explained)
 }
 
+/// What the main engine drew from a tank, kg.
+#[must_use]
+pub fn engine_draught_kg(vehicle: &Vehicle, record: &RunRecord, tank: &str) -> f64 {
+    let feeds = vehicle.engine.as_ref().is_some_and(|engine| engine.tank.as_deref() == Some(tank));
+    if feeds { record.engine.propellant_kg } else { 0.0 }
+}
+
 /// How far the liquids that swing can move the centre of mass from where it is with all liquid at rest in its
 /// tanks, whatever they do, m.
 fn slosh_reach_m(scenario: &Scenario, stack: &[String], record: &RunRecord) -> f64 {
     let used: f64 = record.jets.iter().map(|jet| jet.propellant_kg).sum();
-    let least_kg = mass_at_start_kg(scenario, stack) - used;
+    let least_kg = mass_at_start_kg(scenario, stack) - used - record.engine.propellant_kg;
     let tank = |name: &str| scenario.vehicle.tanks.iter().find(|tank| tank.name == name);
     let reach = |slosh: &Slosh| {
         let tank = tank(&slosh.tank).filter(|tank| stack.contains(&tank.body))?;

@@ -25,7 +25,8 @@
 //! # `propellant_bound`
 //! The data of the lower bound of a flight's propellant (see [`crate::bound`]): geometry and specific
 //! impulse of each jet with its recorded totals, tanks, mass and centre of mass at the start, centre of mass
-//! at the end, the four integrals of the impulse account, the multipliers, and `claims`.
+//! at the end, the integrals of the impulse account (that of a main engine counted with the disturbances; what it drew from a
+//! tank stands there as `engine_kg`), the multipliers, and `claims`.
 //!
 //! *Proves:* no firing of these jets that delivers the recorded impulse, to within what the account misses,
 //! takes less than `bound_kg`. *Takes as given:* the recorded integrals, totals and centres of mass; that
@@ -179,8 +180,15 @@ pub fn bound_certificate(
 ) -> Value {
     let vehicle = &scenario.vehicle;
     let tanks = vehicle.tanks.iter().filter(|tank| flown_stack.contains(&tank.body));
-    let tanks: Vec<Value> =
-        tanks.map(|tank| json!({"tank": tank.name, "position_m": exactly(&tank.position_m)})).collect();
+    let tanks = tanks.map(|tank| {
+        let mut entry = json!({"tank": tank.name, "position_m": exactly(&tank.position_m)});
+        let engine_kg = bound::engine_draught_kg(vehicle, record, &tank.name);
+        if engine_kg > 0.0 {
+            entry["engine_kg"] = exact(engine_kg);
+        }
+        entry
+    });
+    let tanks: Vec<Value> = tanks.collect();
     let jets: Vec<Value> = plume::on(&vehicle.jets, flown_stack)
         .iter()
         .zip(&record.jets)
@@ -211,7 +219,7 @@ pub fn bound_certificate(
         json!({
             "momentum_change_n_m_s": exactly(&account.momentum_change_n_m_s),
             "gyroscopic_n_m_s": exactly(&account.gyroscopic_n_m_s),
-            "disturbance_n_m_s": exactly(&account.disturbance_n_m_s),
+            "disturbance_n_m_s": exactly(&bound::beside_jets_n_m_s(account)),
             "jets_n_m_s": exactly(&account.jets_n_m_s),
         }),
     );

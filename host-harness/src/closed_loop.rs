@@ -201,6 +201,7 @@ impl<'a, K: Kernel> Flight<'a, K> {
             cycles,
             edges: truth.edges().to_vec(),
             jets: truth.jet_totals(),
+            engine: truth.engine_record(),
             impulse: truth.impulse_account(),
             selections: self.witnesses.checker.summary(),
             interfaces: truth.interface_loads(),

@@ -197,7 +197,7 @@ pub(crate) fn phases(scenario: &Scenario) -> impl Iterator<Item = (f64, f64, &Mo
 }
 
 fn holds<'a>(scenario: &Scenario, record: &'a RunRecord) -> Vec<Hold<'a>> {
-    let total: f64 = record.jets.iter().map(|jet| jet.propellant_kg).sum();
+    let total = jets_propellant_kg(record) + record.engine.propellant_kg;
     let mut holds = Vec::new();
     for span in held::spans(scenario, &record.cycles) {
         let Span { kept: Kept::Held, from_s, to_s: end, angle_rad: half_width_rad, .. } = span else {
@@ -518,8 +518,14 @@ fn watched_error(scenario: &Scenario, record: &RunRecord) -> Option<f64> {
     rows.flat_map(|row| row.error_rad.map(f64::abs)).reduce(f64::max).map(f64::to_degrees)
 }
 
+/// Propellant used by the jets, kg.
+fn jets_propellant_kg(record: &RunRecord) -> f64 {
+    record.jets.iter().map(|jet| jet.propellant_kg).sum()
+}
+
 fn propellant(figures: &mut Figures, scenario: &Scenario, record: &RunRecord, bound: Option<&Bound>) {
-    let total: f64 = record.jets.iter().map(|jet| jet.propellant_kg).sum();
+    let jets = jets_propellant_kg(record);
+    let total = jets + record.engine.propellant_kg;
     figures.push("propellant_kg", total);
     figures.push("propellant_kg_per_day", total / scenario.duration_s * 86_400.0);
     let proven = bound.filter(|b| b.proven).map(|b| b.value_kg);
@@ -527,7 +533,7 @@ fn propellant(figures: &mut Figures, scenario: &Scenario, record: &RunRecord, bo
     figures.push("propellant_bound_kg", proven);
     figures.push("propellant_reference_price_kg", unproven);
     let worth = |value: &f64| *value > BOUND_WORTH_A_RATIO * total && *value > 0.0;
-    figures.push("propellant_over_bound", proven.filter(worth).map(|value| total / value));
+    figures.push("propellant_over_bound", proven.filter(worth).map(|value| jets / value));
 }
 
 /// How far the sprung joints bent, and whether they still swing at the end: none where there is none.

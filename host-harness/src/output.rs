@@ -12,7 +12,7 @@ use serde_json::{Map, Value, json};
 
 use crate::authority;
 use crate::metrics::Metrics;
-use crate::record::{InterfaceLoads, RunRecord};
+use crate::record::{EngineEdge, InterfaceLoads, RunRecord};
 use crate::report::{StackPicture, ToldPicture};
 use crate::scenario::model::{Scenario, Told};
 use crate::sign_margin::sign_margins;
@@ -228,6 +228,9 @@ pub fn summary(
     put("limit_cycle_reference", json!(metrics.limit_cycle_reference));
     put("interfaces", interfaces(scenario, record));
     put("jets", jets(scenario, record));
+    if record.engine.starts > 0 {
+        put("engine", engine(record));
+    }
     put("status_cycles", json!(record.status_cycles.iter().map(status).collect::<Vec<_>>()));
     put("stack", stack_facts(scenario, stack, told));
     put("seed", json!(scenario.seed));
@@ -268,6 +271,18 @@ fn jets(scenario: &Scenario, record: &RunRecord) -> Value {
         })
     })
     .collect()
+}
+
+fn engine(record: &RunRecord) -> Value {
+    let engine = &record.engine;
+    let edge = |edge: &EngineEdge| json!({"time_s": edge.time_s, "on": edge.on});
+    json!({
+        "starts": engine.starts,
+        "on_time_s": engine.on_time_s,
+        "impulse_n_s": engine.impulse_n_s,
+        "propellant_kg": engine.propellant_kg,
+        "commands": engine.edges.iter().map(edge).collect::<Vec<Value>>(),
+    })
 }
 
 fn stack_facts(scenario: &Scenario, stack: &[String], told: &Told) -> Value {

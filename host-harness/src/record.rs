@@ -65,6 +65,30 @@ pub struct JetTotals {
     pub propellant_kg: f64,
 }
 
+/// The main engine is commanded.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct EngineEdge {
+    /// Time of the command, s.
+    pub time_s: f64,
+    /// On (`true`) or off.
+    pub on: bool,
+}
+
+/// What the main engine did; all zero without one.
+#[derive(Clone, Debug, Default, PartialEq)]
+pub struct EngineRecord {
+    /// Commanded starts.
+    pub starts: u64,
+    /// Commanded on-time, s.
+    pub on_time_s: f64,
+    /// True linear impulse delivered, N·s.
+    pub impulse_n_s: f64,
+    /// True propellant used, kg.
+    pub propellant_kg: f64,
+    /// Every command that changed something, in order of time.
+    pub edges: Vec<EngineEdge>,
+}
+
 /// True totals over the run that the theoretical lower bound needs; body axes.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct ImpulseAccount {
@@ -72,6 +96,9 @@ pub struct ImpulseAccount {
     pub disturbance_n_m_s: [f64; 3],
     /// ∫ (jet torque about the actual centre of mass) dt, N·m·s.
     pub jets_n_m_s: [f64; 3],
+    /// ∫ (main engine's torque about the actual centre of mass) dt, less the angular momentum that its propellant took
+    /// along, N·m·s.
+    pub engine_n_m_s: [f64; 3],
     /// ∫ (ω × Jω) dt, N·m·s.
     pub gyroscopic_n_m_s: [f64; 3],
     /// Angular momentum about the centre of mass at the end less at the start, N·m·s.
@@ -124,6 +151,8 @@ pub struct RunRecord {
     pub edges: Vec<ValveEdge>,
     /// One entry per jet.
     pub jets: Vec<JetTotals>,
+    /// The main engine.
+    pub engine: EngineRecord,
     /// Impulse account.
     pub impulse: ImpulseAccount,
     /// Selection checks.

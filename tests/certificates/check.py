@@ -236,7 +236,7 @@ def check_bound(told):
     mass = number(told["mass_start_kg"])
     corners = [(mass, [mass * c for c in start])]
     for tank in told["tanks"]:
-        drained = sum((jet["propellant_kg"] for jet in jets if jet["tank"] == tank["tank"]), Fraction(0))
+        drained = sum((jet["propellant_kg"] for jet in jets if jet["tank"] == tank["tank"]), number(tank.get("engine_kg", "0")))
         place = vector(tank["position_m"])
         if drained:
             corners += [(m - drained, [x - drained * p for x, p in zip(mx, place)]) for m, mx in corners]

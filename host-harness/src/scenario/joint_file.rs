@@ -50,12 +50,18 @@ fn read_joint(section: &Section<'_>, names: &VehicleNames, vehicle: Option<&Vehi
 /// Jets and sensors sit on what no joint carries, and what a joint carries keeps its mass.
 fn carries_neither_jet_nor_tank(section: &Section<'_>, bodies: &[String], vehicle: Option<&Vehicle>) -> bool {
     let Some(vehicle) = vehicle else { return true };
-    let jet = vehicle.jets.iter().map(|jet| (&jet.body, "jet", &jet.name));
-    let tank = vehicle.tanks.iter().map(|tank| (&tank.body, "tank", &tank.name));
-    let Some((body, what, name)) = jet.chain(tank).find(|(body, ..)| bodies.contains(body)) else {
+    let jet = vehicle.jets.iter().map(|jet| (&jet.body, format!("jet \"{}\"", jet.name)));
+    let tank = vehicle.tanks.iter().map(|tank| (&tank.body, format!("tank \"{}\"", tank.name)));
+    let engine = vehicle.engine.iter().filter_map(|engine| engine.body.as_ref());
+    let engine = engine.map(|body| (body, "the main engine".to_owned()));
+    let Some((body, what)) = jet.chain(tank).chain(engine).find(|(body, _)| bodies.contains(body)) else {
         return true;
     };
-    let wrong = format!("names \"{body}\", which carries {what} \"{name}\"");
-    section.complain("bodies", wrong, "bodies without jets and tanks: the far side of the joint");
+    let wrong = format!("names \"{body}\", which carries {what}");
+    section.complain(
+        "bodies",
+        wrong,
+        "bodies without jets, tanks and the main engine: the far side of the joint",
+    );
     false
 }

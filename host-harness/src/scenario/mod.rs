@@ -72,7 +72,14 @@
 //! | `up_at_start`, `normal` | away from the attracting body's centre at time zero, and the orbit normal; inertial axes | — |
 //! | `[sensors]` `attitude_noise_deg`, `attitude_quantum_deg`, `rate_noise_deg_s`, `rate_quantum_deg_s`, `rate_bias_deg_s`, `delay_s` | errors of the sensors | zero: perfect |
 //! | `rate_delay_s` | age of a rate measurement where it is another; the kernel does without one that lags the other by much more than a cycle, and says so | `delay_s` |
+//! | `accelerometer_m` | where an accelerometer sits that counts the velocity its structure gives it, structural axes; not beside a joint | none |
+//! | `velocity_noise_m_s`, `velocity_quantum_m_s`, `acceleration_bias_m_s2` | its noise, its quantum, its bias `[x, y, z]` | zero |
+//! | `velocity_delay_s` | age of its measurements | `delay_s` |
 //! | `[actuators]` `thrust_scatter`, `pulse_scatter` | one-sigma errors, fractions | zero |
+//! | `engine_thrust_error`, `engine_misalignment_deg` | fixed errors of the main engine: fraction of thrust and flow; turn of its force beside that of the gimbal, `[first, second]` | zero |
+//! | `[gimbal]` `stuck_from_s` | from then on the gimbal of the main engine heeds no command | it works |
+//! | `stuck_deg` | angles `[first, second]` to which it then runs and where it stays; from time zero on it stands there | where it is |
+//! | `told` | whether the kernel is told | true |
 //! | `[[requirement]]` `figure`, `at_most`, `at_least` | a figure of [`FIGURES`] and at least one bound | — |
 //! | `[[variant]]` `name`, `description` | another flight beside the scenario's own | — |
 //! | `stack`, `told_stack` | where it differs; the kernel is told the variant's stack unless said otherwise | as above |
@@ -102,12 +109,17 @@
 //! | `opening_delay_s`, `rise_s`, `closing_delay_s`, `tail_off_s` | valve timing | — |
 //! | `short_pulse_loss`, `short_pulse_time_s` | specific impulse lost at first thrust (fraction), time constant of the loss | — |
 //! | `group` | isolation group, 0 to 31 | 0 |
-//! | `[engine]` `pivot_m`, `force_direction`, `thrust_n`, `specific_impulse_s`, `gimbal_travel_deg` | main engine; travel 0 for a fixed one | no engine |
+//! | `[engine]` `pivot_m`, `force_direction`, `thrust_n`, `specific_impulse_s`, `gimbal_travel_deg` | main engine; travel either way about each axis, 0 for a fixed one | no engine |
+//! | `tank`, `body` | the tank that feeds it, the body it sits on | the only tank (without one it cannot be started); the tank's body |
+//! | `first_axis` | axis of the outer gimbal, fixed in the body, at 90 deg to `force_direction`; the inner one's is `force_direction` × `first_axis`. The force is `R(first_axis, first) R(second_axis, second) force_direction`, right-hand rule | for a force nearest to x, y or z: y, z or x, made perpendicular |
+//! | `gimbal_rate_deg_s`, `gimbal_lag_s` | fastest turn about an axis, time constant with which it follows | no limit, 0 |
+//! | `start_delay_s`, `rise_s`, `shutdown_delay_s`, `tail_off_s` | command to first thrust, to full thrust, command to first loss, to none | 0 |
 
 pub mod model;
 
 mod bending_file;
 mod checks;
+mod engine_file;
 mod figures;
 mod hand_file;
 mod joint_file;

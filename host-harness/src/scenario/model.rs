@@ -41,6 +41,8 @@ pub struct Scenario {
     pub orbit: Option<Orbit>,
     /// Jets and groups that are shut off for a time; the kernel is told.
     pub shut_offs: Vec<ShutOff>,
+    /// A gimbal of the main engine that is stuck; `None` for one that works.
+    pub stuck_gimbal: Option<StuckGimbal>,
     /// Sensor errors.
     pub sensors: Sensors,
     /// Actuator scatter.
@@ -79,6 +81,7 @@ impl Scenario {
             ("joints", self.joints != other.joints),
             ("swinging liquids", self.sloshes != other.sloshes),
             ("orbits", self.orbit != other.orbit),
+            ("gimbals", self.stuck_gimbal != other.stuck_gimbal),
             ("sensor or actuator errors", self.sensors != other.sensors || self.actuators != other.actuators),
             ("requirements", self.requirements != other.requirements),
         ];
@@ -99,7 +102,7 @@ pub struct Vehicle {
     pub tanks: Vec<Tank>,
     /// Reaction jets, at most 32.
     pub jets: Vec<Jet>,
-    /// Main engine (parsed and drawn; flown by a later version).
+    /// Main engine.
     pub engine: Option<Engine>,
     /// Interfaces between bodies whose loads are watched.
     pub interfaces: Vec<Interface>,
@@ -230,9 +233,15 @@ pub enum JetState {
     Dead,
 }
 
-/// The main engine.
+/// The main engine. Its line of force passes through the pivot of its gimbal, whose mass is part of its body: an outer
+/// gimbal turns about an axis fixed in the body, an inner one about the second axis, which the outer one carries. The model
+/// is that of [`crate::truth::engine`].
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Engine {
+    /// Body that carries it; `None` where the vehicle file names neither a body nor a tank.
+    pub body: Option<String>,
+    /// Tank that feeds it; `None` where the vehicle file does not say: such an engine cannot be started.
+    pub tank: Option<String>,
     /// Gimbal pivot, structural axes, m.
     pub pivot_m: [f64; 3],
     /// Direction of the force at zero gimbal, unit vector.
@@ -241,8 +250,31 @@ pub struct Engine {
     pub thrust_n: f64,
     /// Specific impulse, s.
     pub specific_impulse_s: f64,
-    /// Gimbal travel either way, rad; zero for a fixed engine.
+    /// Gimbal travel either way about each axis, rad; zero for a fixed engine.
     pub gimbal_travel_rad: f64,
+    /// Fastest turn of a gimbal about its axis, rad/s; infinite where nothing limits it.
+    pub gimbal_rate_rad_s: f64,
+    /// Time constant with which it follows its command, s; zero for none.
+    pub gimbal_lag_s: f64,
+    /// Axis of the outer gimbal, unit vector perpendicular to `force_direction`.
+    pub first_axis: [f64; 3],
+    /// From the command to the first thrust, s.
+    pub start_delay_s: f64,
+    /// Thrust rises linearly from zero to steady in this time, s.
+    pub rise_s: f64,
+    /// From the command to the first loss of thrust, s.
+    pub shutdown_delay_s: f64,
+    /// Thrust falls linearly from steady to zero in this time, s.
+    pub tail_off_s: f64,
+}
+
+impl Engine {
+    /// Axis of the inner gimbal at zero: first axis × second axis = force direction.
+    #[must_use]
+    pub fn second_axis(&self) -> [f64; 3] {
+        let ([a, b, c], [x, y, z]) = (self.force_direction, self.first_axis);
+        [b * z - c * y, c * x - a * z, a * y - b * x]
+    }
 }
 
 /// What the kernel is told about the stack, when it is not the truth.
@@ -679,6 +711,17 @@ pub struct Orbit {
     pub normal: [f64; 3],
 }
 
+/// A gimbal that heeds no command any more.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct StuckGimbal {
+    /// First moment, s.
+    pub from_s: f64,
+    /// Angles about first and second axis to which it runs and where it stays, rad; `None` for where it is.
+    pub at_rad: Option<[f64; 2]>,
+    /// Whether the kernel is told.
+    pub told: bool,
+}
+
 /// Sensor errors; all zero for perfect sensors.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Sensors {
@@ -696,6 +739,24 @@ pub struct Sensors {
     pub attitude_delay_s: f64,
     /// Age of a rate measurement when the kernel gets it, s.
     pub rate_delay_s: f64,
+    /// The accelerometer, if there is one.
+    pub accelerometer: Option<Accelerometer>,
+}
+
+/// An integrating accelerometer of three axes along the body axes: it counts the velocity that the structure
+/// gives it. The model is that of [`crate::truth::accelerometer`].
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Accelerometer {
+    /// Where it sits, structural axes, m.
+    pub position_m: [f64; 3],
+    /// White noise of the count per axis, one sigma, m/s.
+    pub noise_m_s: f64,
+    /// Velocity of one count, m/s; zero for none.
+    pub quantum_m_s: f64,
+    /// Constant bias, m/s².
+    pub bias_m_s2: [f64; 3],
+    /// Age of a measurement when the kernel gets it, s.
+    pub delay_s: f64,
 }
 
 /// Actuator scatter.
@@ -705,6 +766,10 @@ pub struct Actuators {
     pub thrust_scatter: f64,
     /// Error of each pulse's thrust drawn at every opening, one sigma, fraction.
     pub pulse_scatter: f64,
+    /// Fixed error of the main engine's thrust, fraction; propellant flow goes with it.
+    pub engine_thrust_error: f64,
+    /// Fixed error of its line of force about first and second gimbal axis, rad.
+    pub engine_misalignment_rad: [f64; 2],
 }
 
 /// A bound on one figure of `summary.json`.

@@ -1,7 +1,5 @@
 //! The circular orbit of a scenario.
 
-use nalgebra::Vector3;
-
 use super::model::Orbit;
 use super::section::{Range64, Section};
 
@@ -9,8 +7,6 @@ use super::section::{Range64, Section};
 const EARTH_GM_M3_S2: f64 = 3.986_004_418e14;
 /// Equatorial radius of the Earth, km (WGS 84).
 const EARTH_RADIUS_KM: f64 = 6378.137;
-/// Largest cosine at which two directions are still taken as meant to be perpendicular.
-const PERPENDICULAR: f64 = 0.01;
 
 /// The orbit: `Some(None)` without one, `None` when a problem was written down.
 pub(super) fn read_orbit(root: &Section<'_>) -> Option<Option<Orbit>> {
@@ -20,11 +16,9 @@ pub(super) fn read_orbit(root: &Section<'_>) -> Option<Option<Orbit>> {
     let section = root.section("orbit")?;
     let rate = read_rate(&section);
     let up = section.direction("up_at_start");
-    let normal = section.direction("normal");
+    let normal = section.direction_across("normal", ("up_at_start", up));
     section.finish();
-    let (rate_rad_s, up_at_start) = (rate?, up?);
-    let normal = across(&section, up_at_start, normal?)?;
-    Some(Some(Orbit { rate_rad_s, up_at_start, normal }))
+    Some(Some(Orbit { rate_rad_s: rate?, up_at_start: up?, normal: normal? }))
 }
 
 /// Orbital rate, rad/s, from whichever of the two keys is there.
@@ -51,23 +45,4 @@ fn read_rate(section: &Section<'_>) -> Option<f64> {
             None
         }
     }
-}
-
-/// The normal made exactly perpendicular to `up`; refused when it is far from it.
-fn across(section: &Section<'_>, up: [f64; 3], normal: [f64; 3]) -> Option<[f64; 3]> {
-    let (up, normal) = (Vector3::from(up), Vector3::from(normal));
-    let along = up.dot(&normal);
-    let rest = normal - up * along;
-    if along.abs() <= PERPENDICULAR {
-        return Some(rest.normalize().into());
-    }
-    let wrong = format!("stands at {:.2} deg to up_at_start, not at 90", along.acos().to_degrees());
-    let remedy = if rest.norm() > PERPENDICULAR {
-        let [x, y, z] = rest.normalize().into();
-        format!("normal = [{x:.6}, {y:.6}, {z:.6}], the nearest direction at 90 deg")
-    } else {
-        "a direction at 90 deg to up_at_start".to_owned()
-    };
-    section.complain("normal", wrong, remedy);
-    None
 }

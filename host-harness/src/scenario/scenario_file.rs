@@ -5,11 +5,12 @@ use stackhold_kernel::ledger::COVERED_CYCLES;
 use toml::de::DeTable;
 
 use super::bending_file::read_told_bending;
+use super::engine_file::read_gimbal;
 use super::figures::{FIGURES, known};
 use super::joint_file::read_joints;
 use super::model::{
-    Actuators, Disturbance, FlightTableSettings, Initial, InterfaceLimit, Jet, JetState, KernelSettings,
-    Push, Requirement, Scenario, Sensors, Told, Variant, Vehicle,
+    Accelerometer, Actuators, Disturbance, FlightTableSettings, Initial, InterfaceLimit, Jet, JetState,
+    KernelSettings, Push, Requirement, Scenario, Sensors, Told, Variant, Vehicle,
 };
 use super::orbit_file::read_orbit;
 use super::phase_file::{Files, read_phases};
@@ -18,6 +19,7 @@ use super::section::{Range64, Section, refuse_twins};
 use super::slosh_file::read_sloshes;
 use super::suggest::nearest;
 use super::trade_file::{every_jet_may_open, read_shut_offs, read_trade};
+use super::vehicle_file::REACH;
 use crate::table::whole_ticks;
 
 /// Most control cycles of one run: every one leaves a row in memory.
@@ -74,6 +76,7 @@ pub(super) fn read<'t>(
     let joints = read_joints(&root, &names, vehicle.as_ref());
     let sloshes = read_sloshes(&root, vehicle.as_ref());
     let orbit = read_orbit(&root);
+    let stuck_gimbal = read_gimbal(&root, duration, vehicle.as_ref());
     let shut_offs = read_shut_offs(&root, jets, duration);
     let interfaces: Option<Vec<String>> = vehicle
         .as_ref()
@@ -112,6 +115,7 @@ pub(super) fn read<'t>(
         sloshes: sloshes?,
         orbit: orbit?,
         shut_offs: shut_offs?,
+        stuck_gimbal: stuck_gimbal?,
         sensors: sensors?,
         actuators: actuators?,
         requirements: requirements?,
@@ -212,6 +216,7 @@ fn read_sensors(root: &Section<'_>) -> Option<Sensors> {
         rate_bias_rad_s: [0.0; 3],
         attitude_delay_s: 0.0,
         rate_delay_s: 0.0,
+        accelerometer: None,
     };
     if !root.has("sensors") {
         return Some(perfect);
@@ -229,6 +234,7 @@ fn read_sensors(root: &Section<'_>) -> Option<Sensors> {
     let delay = section.number_or("delay_s", seconds, "seconds, such as delay_s = 0.12", 0.0);
     let hint = "seconds, where the rate sensor has a delay of its own, such as rate_delay_s = 0.02";
     let rate_delay = section.number_or("rate_delay_s", seconds, hint, delay.unwrap_or(0.0));
+    let accelerometer = read_accelerometer(&section, root, delay);
     section.finish();
     Some(Sensors {
         attitude_noise_rad: attitude_noise?,
@@ -238,12 +244,62 @@ fn read_sensors(root: &Section<'_>) -> Option<Sensors> {
         rate_bias_rad_s: bias?.map(f64::to_radians),
         attitude_delay_s: delay?,
         rate_delay_s: rate_delay?,
+        accelerometer: accelerometer?,
     })
+}
+
+/// `Some(None)` without one, `None` when a problem was written down.
+///
+/// * `delay` — of the other sensors, s.
+fn read_accelerometer(
+    section: &Section<'_>,
+    root: &Section<'_>,
+    delay: Option<f64>,
+) -> Option<Option<Accelerometer>> {
+    const PLACE: &str = "accelerometer_m";
+    const REST: [&str; 4] =
+        ["velocity_noise_m_s", "velocity_quantum_m_s", "acceleration_bias_m_s2", "velocity_delay_s"];
+    if !section.has(PLACE) {
+        let Some(stray) = REST.into_iter().find(|key| section.has(key)) else { return Some(None) };
+        section.accept(&REST);
+        let wrong = format!("stands without {PLACE}: there is no accelerometer");
+        section.complain(stray, wrong, format!("{PLACE} = [x, y, z] beside it, in structural axes"));
+        return None;
+    }
+    let place = section.vector(PLACE, REACH, "accelerometer_m = [x, y, z] in structural axes");
+    let [noise, quantum, bias, late] = REST;
+    let hint = "one sigma, such as velocity_noise_m_s = 0.0002";
+    let noise = section.number_or(noise, Range64::Within(0.0, 10.0), hint, 0.0);
+    let hint = "the velocity of one count, such as velocity_quantum_m_s = 0.0005";
+    let quantum = section.number_or(quantum, Range64::Within(0.0, 10.0), hint, 0.0);
+    let bias = section.vector_or_zero(bias, "acceleration_bias_m_s2 = [x, y, z], such as 1e-5 each");
+    let hint = "seconds, where the accelerometer has a delay of its own, such as velocity_delay_s = 0.04";
+    let delay = section.number_or(late, Range64::Within(0.0, 10.0), hint, delay.unwrap_or(0.0));
+    if root.has("joint") {
+        section.complain(
+            PLACE,
+            "stands beside [[joint]]: the structure it sits on must be rigid",
+            "one of the two",
+        );
+        return None;
+    }
+    Some(Some(Accelerometer {
+        position_m: place?,
+        noise_m_s: noise?,
+        quantum_m_s: quantum?,
+        bias_m_s2: bias?,
+        delay_s: delay?,
+    }))
 }
 
 fn read_actuators(root: &Section<'_>) -> Option<Actuators> {
     if !root.has("actuators") {
-        return Some(Actuators { thrust_scatter: 0.0, pulse_scatter: 0.0 });
+        return Some(Actuators {
+            thrust_scatter: 0.0,
+            pulse_scatter: 0.0,
+            engine_thrust_error: 0.0,
+            engine_misalignment_rad: [0.0; 2],
+        });
     }
     let section = root.section("actuators")?;
     let scatter = |key: &'static str| {
@@ -251,8 +307,17 @@ fn read_actuators(root: &Section<'_>) -> Option<Actuators> {
     };
     let thrust = scatter("thrust_scatter");
     let pulse = scatter("pulse_scatter");
+    let hint = "a fraction, such as engine_thrust_error = -0.01";
+    let engine_thrust = section.number_or("engine_thrust_error", Range64::Within(-0.3, 0.3), hint, 0.0);
+    let hint = "engine_misalignment_deg = [first, second], a small turn of the force";
+    let misalignment = section.pair_or("engine_misalignment_deg", Range64::Within(-5.0, 5.0), hint, [0.0; 2]);
     section.finish();
-    Some(Actuators { thrust_scatter: thrust?, pulse_scatter: pulse? })
+    Some(Actuators {
+        thrust_scatter: thrust?,
+        pulse_scatter: pulse?,
+        engine_thrust_error: engine_thrust?,
+        engine_misalignment_rad: misalignment?.map(f64::to_radians),
+    })
 }
 
 /// Tick and cycle, which everything else of the table hangs on.

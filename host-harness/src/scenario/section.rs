@@ -3,6 +3,7 @@
 use std::cell::RefCell;
 use std::ops::Range;
 
+use nalgebra::Vector3;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
@@ -14,6 +15,8 @@ use super::suggest::{listed, nearest};
 const LARGEST_NUMBER: f64 = 1e9;
 /// Smallest number taken as above zero.
 const SMALLEST_POSITIVE: f64 = 1e-12;
+/// Largest cosine at which two directions are still taken as meant to be perpendicular.
+const PERPENDICULAR: f64 = 0.01;
 
 /// What a number may be.
 #[derive(Clone, Copy, Debug)]
@@ -218,6 +221,27 @@ impl<'t> Section<'t> {
         if self.has(key) { self.vector(key, Range64::Any, hint) } else { Some([0.0; 3]) }
     }
 
+    /// Two numbers; the default for a missing key, `None` when a problem was written down.
+    pub(super) fn pair_or(
+        &self,
+        key: &'static str,
+        range: Range64,
+        hint: &str,
+        default: [f64; 2],
+    ) -> Option<[f64; 2]> {
+        self.value(key).map_or(Some(default), |value| self.numbers_of(key, value, range, hint))
+    }
+
+    /// `true` or `false`; the default for a missing key, `None` when a problem was written down.
+    pub(super) fn switch_or(&self, key: &'static str, hint: &str, default: bool) -> Option<bool> {
+        let Some(value) = self.value(key) else { return Some(default) };
+        let found = value.get_ref().as_bool();
+        if found.is_none() {
+            self.wrong_type(key, value, "true or false", hint);
+        }
+        found
+    }
+
     /// Three numbers, or one for every axis.
     pub(super) fn per_axis(&self, key: &'static str, range: Range64, hint: &str) -> Option<[f64; 3]> {
         match self.value(key).map(|value| as_number(value.get_ref()).is_some()) {
@@ -240,6 +264,31 @@ impl<'t> Section<'t> {
                 self.complain(key, format!("has length {length:.6} where a unit vector is needed"), remedy);
             })
             .ok()
+    }
+
+    /// A direction made exactly perpendicular to another one; refused when it is far from it.
+    ///
+    /// * `base` — key and value of the other one, if that is sound.
+    pub(super) fn direction_across(
+        &self,
+        key: &'static str,
+        (base_key, base): (&str, Option<[f64; 3]>),
+    ) -> Option<[f64; 3]> {
+        let (direction, base) = (Vector3::from(self.direction(key)?), Vector3::from(base?));
+        let along = base.dot(&direction);
+        let rest = direction - base * along;
+        if along.abs() <= PERPENDICULAR {
+            return Some(rest.normalize().into());
+        }
+        let wrong = format!("stands at {:.2} deg to {base_key}, not at 90", along.acos().to_degrees());
+        let remedy = if rest.norm() > PERPENDICULAR {
+            let [x, y, z] = rest.normalize().into();
+            format!("{key} = [{x:.6}, {y:.6}, {z:.6}], the nearest direction at 90 deg")
+        } else {
+            format!("a direction at 90 deg to {base_key}")
+        };
+        self.complain(key, wrong, remedy);
+        None
     }
 
     /// A unit quaternion `[x, y, z, w]`, normalised; the default for a missing key.

@@ -3,7 +3,8 @@
 use toml::de::DeTable;
 
 use super::checks::{box_inertia, cylinder_inertia, inertia_fault, turned};
-use super::model::{Body, Engine, Hull, Interface, Jet, JetState, Plume, Tank, Vehicle};
+use super::engine_file::read_engine;
+use super::model::{Body, Hull, Interface, Jet, JetState, Plume, Tank, Vehicle};
 use super::problem::Notes;
 use super::section::{Range64, Section, refuse_twins};
 
@@ -11,7 +12,7 @@ use super::section::{Range64, Section, refuse_twins};
 pub(super) const MOST_JETS: usize = 32;
 
 /// Furthest any point may lie from the origin of the structural axes, m.
-const REACH: Range64 = Range64::Within(-1e3, 1e3);
+pub(super) const REACH: Range64 = Range64::Within(-1e3, 1e3);
 
 /// Reads a vehicle; `None` when any problem was written down.
 pub(super) fn read<'t>(notes: &'t Notes<'t>, table: &'t DeTable<'t>) -> Option<Vehicle> {
@@ -25,7 +26,7 @@ pub(super) fn read<'t>(notes: &'t Notes<'t>, table: &'t DeTable<'t>) -> Option<V
     let bodies = read_bodies(&root);
     let tanks = read_tanks(&root);
     let jets = read_jets(&root);
-    let engine = read_engine(&root);
+    let engine = read_engine(&root, tanks.as_deref());
     let interfaces = read_interfaces(&root);
     root.finish();
     Some(Vehicle {
@@ -442,34 +443,4 @@ fn reaches_full_thrust(section: &Section<'_>, jet: &Jet) -> bool {
         format!("at least {least:.4} s, or quicker opening_delay_s and rise_s"),
     );
     false
-}
-
-/// `Some(None)` without an engine, `None` when a problem was written down.
-fn read_engine(root: &Section<'_>) -> Option<Option<Engine>> {
-    if !root.has("engine") {
-        return Some(None);
-    }
-    let section = root.section("engine")?;
-    let pivot = section.vector("pivot_m", REACH, "pivot_m = [x, y, z] in structural axes");
-    let direction = section.direction("force_direction");
-    let thrust =
-        section.number("thrust_n", Range64::UpTo(1e7), "the thrust in newtons, such as thrust_n = 420.0");
-    let impulse = section.number(
-        "specific_impulse_s",
-        Range64::UpTo(1e5),
-        "the specific impulse in seconds, such as specific_impulse_s = 312.0",
-    );
-    let travel = section.number(
-        "gimbal_travel_deg",
-        Range64::Within(0.0, 60.0),
-        "gimbal_travel_deg either way, such as 9.0; 0.0 for a fixed engine",
-    );
-    section.finish();
-    Some(Some(Engine {
-        pivot_m: pivot?,
-        force_direction: direction?,
-        thrust_n: thrust?,
-        specific_impulse_s: impulse?,
-        gimbal_travel_rad: travel?.to_radians(),
-    }))
 }

@@ -11,6 +11,16 @@ pub enum Event {
     Rise(usize, f64),
     /// A jet's thrust starts to fall.
     Fall(usize),
+    /// The main engine is commanded on or off.
+    Engine(bool),
+    /// Its thrust starts to rise.
+    EngineRise,
+    /// Its thrust starts to fall.
+    EngineFall,
+    /// Its gimbal is commanded to these angles about first and second axis, rad.
+    Gimbal([f64; 2]),
+    /// Its gimbal gets stuck.
+    Jam,
     /// A disturbance starts.
     Start(usize),
     /// A disturbance stops.

@@ -34,8 +34,23 @@ impl Gradient {
     ///   mass, body axes, kg·m².
     #[must_use]
     pub fn torque(&self, time: f64, turn: &Matrix3<f64>, inertia: &Matrix3<f64>) -> Vector3<f64> {
-        let (sine, cosine) = (self.rate * time).sin_cos();
-        let up = turn.tr_mul(&(self.up * cosine + self.ahead * sine));
+        let up = self.up(time, turn);
         up.cross(&(inertia * up)) * (3.0 * self.rate * self.rate)
+    }
+
+    /// How much more than the centre of mass a point falls, body axes, m/s²: `n² (3 u (u · r) − r)`, first order in its
+    /// distance (Hughes 1986).
+    ///
+    /// * `place` — from the centre of mass, body axes, m.
+    #[must_use]
+    pub fn pull(&self, time: f64, turn: &Matrix3<f64>, place: &Vector3<f64>) -> Vector3<f64> {
+        let up = self.up(time, turn);
+        (up * (3.0 * up.dot(place)) - place) * (self.rate * self.rate)
+    }
+
+    /// Up, body axes.
+    fn up(&self, time: f64, turn: &Matrix3<f64>) -> Vector3<f64> {
+        let (sine, cosine) = (self.rate * time).sin_cos();
+        turn.tr_mul(&(self.up * cosine + self.ahead * sine))
     }
 }

@@ -78,10 +78,11 @@ pub struct Watch {
     name: String,
     place: Vector3<f64>,
     far: Stack,
-    /// Which jets, plumes and disturbances push on the far side.
+    /// Which jets, plumes and disturbances push on the far side, and whether the main engine does.
     jets: Vec<bool>,
     plumes: Vec<bool>,
     disturbances: Vec<bool>,
+    engine: bool,
     peak: PeakLoad,
     peaks: Vec<PeakLoad>,
 }
@@ -108,6 +109,11 @@ impl Watch {
                 .map(|jet| jet.plume.as_ref().is_some_and(|plume| far.contains(&plume.body)))
                 .collect(),
             disturbances: pushed.iter().map(|body| body.is_some_and(|body| far.contains(body))).collect(),
+            engine: vehicle
+                .engine
+                .as_ref()
+                .and_then(|e| e.body.as_ref())
+                .is_some_and(|body| far.contains(body)),
             far: Stack::new(vehicle, &far),
             peak: PeakLoad::default(),
             peaks: Vec::new(),
@@ -130,6 +136,12 @@ impl Watch {
     #[must_use]
     pub fn disturbance_is_far(&self, disturbance: usize) -> bool {
         self.disturbances.get(disturbance).is_some_and(|far| *far)
+    }
+
+    /// Whether the main engine pushes on the far side.
+    #[must_use]
+    pub fn engine_is_far(&self) -> bool {
+        self.engine
     }
 
     /// Looks at a moment.

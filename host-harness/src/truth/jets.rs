@@ -7,6 +7,7 @@
 
 use super::motion::Wrench;
 use super::noise::{Source, Stream};
+use super::ramp::Ramp;
 use crate::record::JetTotals;
 use crate::scenario::model::{Actuators, Jet, JetState, Tank};
 use nalgebra::Vector3;
@@ -38,12 +39,8 @@ pub struct JetUnit {
     pub closing_delay: f64,
     /// False when dead, absent or out of propellant: delivers nothing and uses nothing.
     pub works: bool,
-    /// Thrust now, N.
-    pub thrust: f64,
-    /// Rate of change of thrust, N/s.
-    pub slope: f64,
-    /// Time at which the present ramp ends, s; infinite without one.
-    pub ramp_end: f64,
+    /// Thrust.
+    pub ramp: Ramp,
     /// Whether the valve stands commanded open.
     pub open: bool,
     /// The newest command handed in, which may lie ahead, and its time, s.
@@ -56,7 +53,6 @@ pub struct JetUnit {
     steady: f64,
     /// Steady thrust of the present pulse, N.
     pulse: f64,
-    target: f64,
     first_thrust: f64,
     opened_at: f64,
     /// Steady propellant flow per newton, kg/(s·N).
@@ -85,9 +81,7 @@ impl JetUnit {
             opening_delay: jet.opening_delay_s,
             closing_delay: jet.closing_delay_s,
             works: jet.state != JetState::Dead,
-            thrust: 0.0,
-            slope: 0.0,
-            ramp_end: f64::INFINITY,
+            ramp: Ramp::QUIET,
             open: false,
             newest: (false, f64::NEG_INFINITY),
             asked_thrust: 0.0,
@@ -95,7 +89,6 @@ impl JetUnit {
             tail_off: jet.tail_off_s,
             steady: jet.thrust_n * (1.0 + fixed).max(0.0),
             pulse: 0.0,
-            target: 0.0,
             first_thrust: 0.0,
             opened_at: 0.0,
             flow_per_newton: 1.0 / (jet.specific_impulse_s * STANDARD_GRAVITY),
@@ -152,53 +145,16 @@ impl JetUnit {
         if !self.works {
             return;
         }
-        if self.thrust == 0.0 {
+        if self.ramp.thrust == 0.0 {
             self.first_thrust = time;
         }
         self.pulse = pulse;
-        self.ramp(pulse, self.rise, time);
+        self.ramp.start(pulse, (pulse, self.rise), time);
     }
 
     /// Thrust starts to fall at `time`, s.
     pub fn start_fall(&mut self, time: f64) {
-        self.ramp(0.0, self.tail_off, time);
-    }
-
-    fn ramp(&mut self, target: f64, full_time: f64, time: f64) {
-        self.target = target;
-        let gap = target - self.thrust;
-        if full_time > 0.0 && gap != 0.0 {
-            self.slope = (self.pulse / full_time).copysign(gap);
-            self.ramp_end = time + gap / self.slope;
-        } else {
-            self.end_ramp();
-        }
-    }
-
-    /// The ramp has arrived.
-    pub fn end_ramp(&mut self) {
-        self.thrust = self.target;
-        self.slope = 0.0;
-        self.ramp_end = f64::INFINITY;
-    }
-
-    /// Whether it pushes now or will have pushed a moment later.
-    #[must_use]
-    pub fn active(&self) -> bool {
-        self.thrust > 0.0 || self.slope > 0.0
-    }
-
-    /// Thrust `step` s from now, within the present ramp, N.
-    #[must_use]
-    pub fn thrust_after(&self, step: f64) -> f64 {
-        // Rounding must not leave a breath of negative thrust at the end of the tail.
-        (self.thrust + self.slope * step).max(0.0)
-    }
-
-    /// Linear impulse over the next `step` s, within the present ramp, N·s.
-    #[must_use]
-    pub fn impulse(&self, step: f64) -> f64 {
-        0.5 * (self.thrust + self.thrust_after(step)) * step
+        self.ramp.start(0.0, (self.pulse, self.tail_off), time);
     }
 
     /// Propellant used over the next `step` s from `time`, within the present ramp, kg: exact for
@@ -207,12 +163,12 @@ impl JetUnit {
     pub fn propellant(&self, time: f64, step: f64) -> f64 {
         let age = time - self.first_thrust;
         if self.loss == 0.0 || self.loss_time <= 0.0 || age > OLD_PULSE * self.loss_time {
-            return self.impulse(step) * self.flow_per_newton;
+            return self.ramp.impulse(step) * self.flow_per_newton;
         }
-        if self.slope == 0.0 {
+        if self.ramp.slope == 0.0 {
             // ∫ dt / (1 - a e^(-t/τ)) = t + τ ln(1 - a e^(-t/τ)).
             let (start, end) = (self.efficiency(age), self.efficiency(age + step));
-            return self.thrust * self.flow_per_newton * (step + self.loss_time * (end / start).ln());
+            return self.ramp.thrust * self.flow_per_newton * (step + self.loss_time * (end / start).ln());
         }
         let pieces = (step / self.loss_time).ceil().clamp(1.0, 64.0);
         let piece = step / pieces;
@@ -237,23 +193,22 @@ impl JetUnit {
         let half = 0.5 * width;
         let value = |x: f64| {
             let at = from + half * (1.0 + x);
-            self.thrust_after(at) / self.efficiency(age + at)
+            self.ramp.after(at) / self.efficiency(age + at)
         };
         half * NODES.iter().map(|&(x, weight)| weight * value(x)).sum::<f64>()
     }
 
     /// Lets `step` s pass within the present ramp, in which `propellant` kg were used.
     pub fn pass(&mut self, step: f64, propellant: f64) {
-        self.totals.impulse_n_s += self.impulse(step);
+        self.totals.impulse_n_s += self.ramp.impulse(step);
         self.totals.propellant_kg += propellant;
-        self.thrust = self.thrust_after(step);
+        self.ramp.thrust = self.ramp.after(step);
     }
 
     /// Its tank has run dry, or it has failed: thrust stops now and does not come back.
     pub fn quit(&mut self) {
         self.works = false;
-        self.target = 0.0;
-        self.end_ramp();
+        self.ramp.quit();
     }
 
     /// Totals up to `time`, s, an open valve's on-time included.

@@ -127,6 +127,17 @@ impl Outflow {
     }
 }
 
+/// A burning main engine during one step.
+#[derive(Clone, Copy, Debug)]
+pub struct Burn {
+    /// Its push at start, middle and end.
+    pub push: [Wrench; 3],
+    /// Its mean propellant flow, part of [`Acting::outflow`], kg/s.
+    pub flow: f64,
+    /// Where that leaves, structural, m.
+    pub pivot: Vector3<f64>,
+}
+
 /// What acts during one step: values at its start, middle and end.
 #[derive(Clone, Copy, Debug)]
 pub struct Acting {
@@ -134,6 +145,8 @@ pub struct Acting {
     pub mass: [Inertial; 3],
     /// Jets.
     pub jets: [Wrench; 3],
+    /// Main engine; `None` while it is quiet.
+    pub burn: Option<Burn>,
     /// Disturbances, the same throughout.
     pub disturbance: Wrench,
     /// Propellant leaving.
@@ -142,6 +155,8 @@ pub struct Acting {
     pub gradient: Option<Gradient>,
     /// Time since time zero, s.
     pub time: [f64; 3],
+    /// Place of an accelerometer, structural, m.
+    pub instrument: Option<Vector3<f64>>,
 }
 
 /// Time derivative of the state, and that of the books.
@@ -151,15 +166,19 @@ struct Slope {
     turned: Turned,
 }
 
-/// Time integrals over a step, body axes, N·m·s; or, at a moment, what is integrated, N·m.
+/// Time integrals over a step, body axes, N·m·s unless said otherwise; or, at a moment, what is integrated.
 #[derive(Clone, Copy, Debug)]
 pub struct Turned {
     /// Of `ω × H`.
     pub gyroscopic: Vector3<f64>,
     /// Of the jets' torque about the actual centre of mass.
     pub jets: Vector3<f64>,
+    /// The same of the main engine, less the angular momentum that its propellant takes along.
+    pub engine: Vector3<f64>,
     /// The same of disturbances and gravity gradient.
     pub disturbance: Vector3<f64>,
+    /// Of what an accelerometer counts beside the change of its velocity ([`super::accelerometer`]), m/s.
+    pub counted: Vector3<f64>,
 }
 
 impl Motion {
@@ -224,6 +243,33 @@ impl Motion {
         (turn, self.speeds(&turn, carrier, &Vector3::zeros()))
     }
 
+    /// Inertial velocity of a place in the structure in body components, without flow in the feed lines, m/s.
+    ///
+    /// * `place` — structural, m.
+    #[must_use]
+    pub fn velocity_of(&self, place: &Vector3<f64>, mass: &Inertial) -> Vector3<f64> {
+        match &mass.carrier {
+            None => still_at(&self.attitude.matrix(), &self.momentum, mass, (&self.rate(mass), place)),
+            Some(carrier) => {
+                let (turn, speeds) = self.still_lines(carrier);
+                turn.tr_mul(&carrier.origin(&turn, &speeds)) + speeds.rate.cross(place)
+            }
+        }
+    }
+
+    /// Goes over to the inertial frame in which the centre of mass is at rest at the origin. Returns where that was and
+    /// how fast, inertial, m, m/s.
+    pub fn come_to_rest(&mut self, mass: &Inertial) -> (Vector3<f64>, Vector3<f64>) {
+        let (centre, velocity) = (self.centre(mass), self.momentum / mass.mass);
+        self.angular = self.angular_about_centre(mass);
+        self.momentum = Vector3::zeros();
+        self.origin -= centre;
+        for swing in &mut self.swings {
+            swing.turning -= swing.along.cross(&velocity);
+        }
+        (centre, velocity)
+    }
+
     fn moved(&self, slope: &Motion, step: f64) -> Self {
         Self {
             attitude: self.attitude.moved(slope.attitude, step),
@@ -258,6 +304,9 @@ impl Motion {
         let first = turn * outflow.first;
         let lost = velocity * outflow.flow + inertial_rate.cross(&first);
         let mut wrench = acting.jets[moment];
+        if let Some(burn) = &acting.burn {
+            wrench.add(&burn.push[moment], 1.0);
+        }
         wrench.add(&acting.disturbance, 1.0);
         let net = turn * wrench.force - lost;
         let field = acting.gradient.as_ref();
@@ -284,7 +333,22 @@ impl Motion {
         let turned = Turned {
             gyroscopic: rate.cross(&body_spin),
             jets: acting.jets[moment].about(&centre),
+            engine: acting.burn.map_or_else(Vector3::zeros, |burn| {
+                let arm = burn.pivot - centre;
+                let leaving = rate.cross(&arm) - outflow.line / mass.mass;
+                burn.push[moment].about(&centre) - arm.cross(&leaving) * burn.flow
+            }),
             disturbance: acting.disturbance.about(&centre) + gradient.unwrap_or_default(),
+            counted: acting.instrument.map_or_else(Vector3::zeros, |place| {
+                let moving = match &carried {
+                    None => still_at(&turn, &self.momentum, mass, (&rate, &place)),
+                    Some((carrier, speeds)) => {
+                        turn.tr_mul(&carrier.origin(&turn, speeds)) + rate.cross(&place)
+                    }
+                };
+                let fall = field.map(|field| field.pull(acting.time[moment], &turn, &(place - mass.centre)));
+                rate.cross(&moving) - fall.unwrap_or_default()
+            }),
         };
         Slope { motion, turned }
     }
@@ -309,7 +373,9 @@ impl Motion {
         Turned {
             gyroscopic: over(|t| t.gyroscopic),
             jets: over(|t| t.jets),
+            engine: over(|t| t.engine),
             disturbance: over(|t| t.disturbance),
+            counted: over(|t| t.counted),
         }
     }
 
@@ -332,6 +398,16 @@ impl Motion {
         self.origin = centre + self.momentum * (step / mass.mass) - self.attitude.matrix() * mass.centre;
         (step, gyroscopic)
     }
+}
+
+/// Inertial velocity, body components, m/s, of a place (structural, m) in a rigid structure that turns at `rate`.
+fn still_at(
+    turn: &Matrix3<f64>,
+    momentum: &Vector3<f64>,
+    mass: &Inertial,
+    (rate, place): (&Vector3<f64>, &Vector3<f64>),
+) -> Vector3<f64> {
+    turn.tr_mul(momentum) / mass.mass + rate.cross(&(place - mass.centre))
 }
 
 /// Highest order of the Taylor series of a free turn.

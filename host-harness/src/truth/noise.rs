@@ -15,6 +15,8 @@ pub enum Source {
     AttitudeSensor,
     /// Rate measurement.
     RateSensor,
+    /// Velocity counted by the accelerometer.
+    Accelerometer,
 }
 
 impl Source {
@@ -22,6 +24,7 @@ impl Source {
         match self {
             Self::AttitudeSensor => 1,
             Self::RateSensor => 2,
+            Self::Accelerometer => 3,
             Self::JetThrust(index) => 0x1_0000_0000 + u64::from(index),
             Self::JetPulse(index) => 0x2_0000_0000 + u64::from(index),
         }

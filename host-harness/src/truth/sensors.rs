@@ -1,4 +1,4 @@
-//! Attitude and rate sensors: noise, bias, quantisation, delay.
+//! Attitude and rate sensors, accelerometer: noise, bias, quantisation, delay.
 //!
 //! A measurement handed out at time `t` was taken at `t - delay`, exactly: the closed loop stops the truth
 //! at the sampling instant of each sensor, lets it take a sample, goes on, and asks for the newest one when the
@@ -20,7 +20,7 @@ const CLOCK_ROUNDING_S: f64 = 1e-9;
 pub struct Sample<const N: usize> {
     /// Moment the sample was taken, s.
     pub time_s: f64,
-    /// Attitude, inertial to body, `[x, y, z, w]`, or body rate, rad/s.
+    /// Attitude, inertial to body, `[x, y, z, w]`; body rate, rad/s; or velocity counted since time zero, m/s.
     pub value: [f64; N],
 }
 
@@ -53,8 +53,10 @@ pub struct Sensors {
     model: Model,
     attitude_noise: Stream,
     rate_noise: Stream,
+    velocity_noise: Stream,
     attitudes: Delayed<4>,
     rates: Delayed<3>,
+    velocities: Delayed<3>,
 }
 
 impl Sensors {
@@ -65,15 +67,18 @@ impl Sensors {
             model: scenario.sensors.clone(),
             attitude_noise: Stream::new(scenario.seed, Source::AttitudeSensor),
             rate_noise: Stream::new(scenario.seed, Source::RateSensor),
+            velocity_noise: Stream::new(scenario.seed, Source::Accelerometer),
             attitudes: Delayed::by(scenario.sensors.attitude_delay_s),
             rates: Delayed::by(scenario.sensors.rate_delay_s),
+            velocities: Delayed::by(scenario.sensors.accelerometer.map_or(0.0, |one| one.delay_s)),
         }
     }
 
-    /// Samples attitude and rate of the truth as it stands.
+    /// Samples attitude, rate and, with an accelerometer, velocity of the truth as it stands.
     pub fn take(&mut self, truth: &Truth) {
         self.take_attitude(truth);
         self.take_rate(truth);
+        self.take_velocity(truth);
     }
 
     /// Samples the attitude of the truth as it stands; the sample waits until it is as old as the delay.
@@ -94,6 +99,18 @@ impl Sensors {
         self.rates.waiting.push_back(Sample { time_s: truth.time_s(), value });
     }
 
+    /// The same for the velocity that the accelerometer has counted since time zero: its bias grows with time, noise and
+    /// quantum are those of the count that is read. Without an accelerometer nothing is sampled.
+    pub fn take_velocity(&mut self, truth: &Truth) {
+        let Some((model, count)) = self.model.accelerometer.zip(truth.counted_velocity_m_s()) else { return };
+        let time_s = truth.time_s();
+        let count = Vector3::from(count)
+            + Vector3::from(model.bias_m_s2) * time_s
+            + self.velocity_noise.vector() * model.noise_m_s;
+        let value = count.map(|x| quantised(x, model.quantum_m_s)).into();
+        self.velocities.waiting.push_back(Sample { time_s, value });
+    }
+
     /// The newest attitude that is at least as old as its delay at `time_s`; `None` before the first one is.
     pub fn newest_attitude(&mut self, time_s: f64) -> Option<Sample<4>> {
         self.attitudes.newest(time_s)
@@ -102,6 +119,11 @@ impl Sensors {
     /// The newest rate likewise.
     pub fn newest_rate(&mut self, time_s: f64) -> Option<Sample<3>> {
         self.rates.newest(time_s)
+    }
+
+    /// The newest counted velocity likewise; `None` without an accelerometer.
+    pub fn newest_velocity(&mut self, time_s: f64) -> Option<Sample<3>> {
+        self.velocities.newest(time_s)
     }
 }
 

@@ -1,14 +1,17 @@
 //! The truth of one run: state, events, bookkeeping.
 
+use super::accelerometer::Accelerometer;
 use super::attitude::Attitude;
+use super::engine::EngineUnit;
 use super::events::{Event, Queue};
+use super::frame::Frame;
 use super::gradient::Gradient;
 use super::interface::Watch;
 use super::jets::JetUnit;
 use super::joints::{Bend, Joints};
 use super::motion::{Acting, Inertial, Motion, Outflow, Wrench};
 use super::slosh::{MOST, Pendulums};
-use crate::record::{ImpulseAccount, InterfaceLoads, JetTotals, ValveEdge};
+use crate::record::{EngineRecord, ImpulseAccount, InterfaceLoads, JetTotals, ValveEdge};
 use crate::scenario::model::{Disturbance, Jet, Push, Scenario};
 use crate::stack::{MassProperties, Stack, Unphysical, full_tanks};
 use nalgebra::{Vector2, Vector3};
@@ -66,13 +69,33 @@ pub enum TruthError {
         /// Earliest acceptable time, s.
         earliest_s: f64,
     },
+    /// The main engine's tank is not in the vehicle.
+    #[error("the main engine is fed by tank `{0}`, which the vehicle does not have")]
+    UnknownEngineTank(String),
+    /// A command for a main engine that cannot be commanded.
+    #[error("command for the main engine; the vehicle has none with a tank")]
+    NoEngine,
+    /// A command for the main engine or its gimbal in the past, or before the newest one, or at no time at all.
+    #[error("command for the main engine at {time_s} s; it must not lie before {earliest_s} s")]
+    EngineTooLate {
+        /// Time of the command, s.
+        time_s: f64,
+        /// Earliest acceptable time, s.
+        earliest_s: f64,
+    },
+    /// A gimbal command that is no angle.
+    #[error("gimbal command {0:?} rad; both angles must be finite numbers")]
+    NoAngle([f64; 2]),
 }
 
-/// The stack as it really moves, its jets, tanks and disturbances, and the books of what they did.
+/// The stack as it really moves, its jets, engine, tanks and disturbances, and the books of what they did.
 #[derive(Clone, Debug)]
 pub struct Truth {
     time: f64,
+    /// In the inertial frame of the moment.
     motion: Motion,
+    /// That frame; `None` for the one of time zero.
+    frame: Option<Frame>,
     stack: Stack,
     /// Mass properties with the propellant of the moment.
     mass: Inertial,
@@ -82,6 +105,8 @@ pub struct Truth {
     jets: Vec<JetUnit>,
     /// Jets that push now.
     active: Vec<usize>,
+    engine: Option<EngineUnit>,
+    accelerometer: Option<Accelerometer>,
     disturbances: Vec<Wrench>,
     /// Sum of the disturbances of the moment.
     disturbance: Wrench,
@@ -103,6 +128,7 @@ pub struct Truth {
 #[derive(Clone, Copy, Debug, Default)]
 struct Books {
     jets: Vector3<f64>,
+    engine: Vector3<f64>,
     disturbance: Vector3<f64>,
     gyroscopic: Vector3<f64>,
     start: Vector3<f64>,
@@ -137,6 +163,9 @@ impl Truth {
         let disturbances: Vec<Wrench> =
             scenario.disturbances.iter().map(|d| wrench(d, joints.as_ref())).collect();
         let jets = jets(scenario, stack, joints.as_ref(), &unusable)?;
+        let engine = engine(scenario, stack, &unusable)?;
+        let accelerometer =
+            scenario.sensors.accelerometer.map(|one| Accelerometer::new(one.position_m, &motion, &mass));
         let pushed: Vec<Option<&String>> = scenario.disturbances.iter().map(|d| d.body.as_ref()).collect();
         // The loads are those of a rigid stack.
         let rigid = joints.is_none() && pendulums.is_none();
@@ -148,9 +177,13 @@ impl Truth {
             queue.push(disturbance.start_s, Event::Start(index));
             queue.push(disturbance.stop_s, Event::Stop(index));
         }
+        if let (Some(stuck), Some(_)) = (&scenario.stuck_gimbal, &engine) {
+            queue.push(stuck.from_s, Event::Jam);
+        }
         let mut truth = Self {
             time: 0.0,
             motion,
+            frame: None,
             stack: composite,
             mass,
             propellant,
@@ -159,6 +192,8 @@ impl Truth {
             used: Vec::with_capacity(jets.len()),
             drawn: vec![0.0; vehicle.tanks.len()],
             jets,
+            engine,
+            accelerometer,
             running: vec![false; disturbances.len()],
             disturbances,
             disturbance: Wrench::default(),
@@ -212,6 +247,47 @@ impl Truth {
         Ok(())
     }
 
+    /// Commands the main engine on or off at `time_s`, now or ahead, in order of time, as [`Self::command_valve`] does a
+    /// valve: an engine that is told to stop before its start delay has run out may deliver nothing at all.
+    ///
+    /// # Errors
+    /// No main engine with a tank; a time in the past or before the newest command.
+    pub fn command_engine(&mut self, on: bool, time_s: f64) -> Result<(), TruthError> {
+        let now = self.time;
+        let unit = self.engine.as_mut().ok_or(TruthError::NoEngine)?;
+        let (standing, newest) = unit.newest;
+        let time = in_order(time_s, newest.max(now))?;
+        if on == standing {
+            return Ok(());
+        }
+        unit.newest = (on, time);
+        let (effect, event, dropped) = if on {
+            (time + unit.start_delay, Event::EngineRise, Event::EngineFall)
+        } else {
+            (time + unit.shutdown_delay, Event::EngineFall, Event::EngineRise)
+        };
+        self.queue.cancel_from(effect, |event| event == dropped);
+        self.queue.push(time, Event::Engine(on));
+        self.queue.push(effect, event);
+        Ok(())
+    }
+
+    /// Commands the gimbal to angles about first and second axis, rad, at `time_s`, now or ahead, in order of time. A
+    /// command beyond the travel leads to its stops; a fixed engine stays where it is.
+    ///
+    /// # Errors
+    /// No main engine with a tank; angles that are none; a time in the past or before the newest command to the gimbal.
+    pub fn command_gimbal(&mut self, angles_rad: [f64; 2], time_s: f64) -> Result<(), TruthError> {
+        let now = self.time;
+        let unit = self.engine.as_mut().ok_or(TruthError::NoEngine)?;
+        if !angles_rad.iter().all(|angle| angle.is_finite()) {
+            return Err(TruthError::NoAngle(angles_rad));
+        }
+        unit.newest_turn = in_order(time_s, unit.newest_turn.max(now))?;
+        self.queue.push(unit.newest_turn, Event::Gimbal(angles_rad));
+        Ok(())
+    }
+
     /// Advances to `time_s`; a time already reached changes nothing.
     pub fn advance_to(&mut self, time_s: f64) {
         self.process_due();
@@ -224,17 +300,22 @@ impl Truth {
 
     /// Next moment at which a force changes its law, s.
     fn next_break(&self) -> f64 {
-        self.active.iter().fold(self.queue.next_time(), |next, &jet| next.min(self.jets[jet].ramp_end))
+        let next = self.engine.as_ref().map_or(f64::INFINITY, |engine| engine.next_break(self.time));
+        let next = next.min(self.queue.next_time());
+        self.active.iter().fold(next, |next, &jet| next.min(self.jets[jet].ramp.end))
     }
 
     /// Ends ramps and takes events that are due.
     fn process_due(&mut self) {
         let mut changed = false;
         for &jet in &self.active {
-            if self.jets[jet].ramp_end <= self.time {
-                self.jets[jet].end_ramp();
+            if self.jets[jet].ramp.end <= self.time {
+                self.jets[jet].ramp.arrive();
                 changed = true;
             }
+        }
+        if let Some(engine) = self.engine.as_mut().filter(|engine| engine.ramp.end <= self.time) {
+            engine.ramp.arrive();
         }
         while let Some((time, event)) = self.queue.pop_due(self.time) {
             self.take(event, time);
@@ -242,7 +323,7 @@ impl Truth {
         }
         if changed {
             self.active.clear();
-            self.active.extend((0..self.jets.len()).filter(|&jet| self.jets[jet].active()));
+            self.active.extend((0..self.jets.len()).filter(|&jet| self.jets[jet].ramp.active()));
         }
     }
 
@@ -254,6 +335,11 @@ impl Truth {
             Event::Fall(jet) => self.jets[jet].start_fall(time),
             Event::Start(index) => self.disturb(index, true),
             Event::Stop(index) => self.disturb(index, false),
+            Event::Engine(_) | Event::EngineRise | Event::EngineFall | Event::Gimbal(_) | Event::Jam => {
+                if let Some(engine) = &mut self.engine {
+                    engine.take(event, time);
+                }
+            }
         }
     }
 
@@ -275,9 +361,13 @@ impl Truth {
     fn advance_smoothly(&mut self, until: f64) {
         while self.time < until {
             let left = until - self.time;
-            if self.active.is_empty() && self.disturbance.is_zero() && self.rigid_and_free() {
+            if self.quiet() && self.disturbance.is_zero() && self.rigid_and_free() {
+                let before = self.motion;
                 let (taken, gyroscopic) = self.motion.coast(&self.mass, left, STEP_ANGLE);
                 self.books.gyroscopic += gyroscopic;
+                if let Some(accelerometer) = &mut self.accelerometer {
+                    accelerometer.coasted((&before, &self.motion), &self.mass, taken);
+                }
                 self.time = if taken < left { self.time + taken } else { until };
                 self.watch_interfaces(self.time);
             } else {
@@ -288,7 +378,17 @@ impl Truth {
         }
     }
 
-    /// Whether nothing but jets and disturbances changes the motion.
+    /// Whether neither jets nor main engine push.
+    fn quiet(&self) -> bool {
+        self.active.is_empty() && self.burning().is_none()
+    }
+
+    /// The main engine, while it pushes.
+    fn burning(&self) -> Option<&EngineUnit> {
+        self.engine.as_ref().filter(|engine| engine.ramp.active())
+    }
+
+    /// Whether nothing but jets, main engine and disturbances changes the motion.
     fn rigid_and_free(&self) -> bool {
         self.gradient.is_none() && self.joints.is_none() && self.pendulums.is_none()
     }
@@ -301,8 +401,12 @@ impl Truth {
             standing += gradient.torque(self.time, &self.motion.attitude.matrix(), &self.mass.inertia);
         }
         let torque = ahead.fold(standing, |sum, jet| {
-            let largest = jet.thrust.max(jet.thrust_after(FORCED_STEP_S.min(jet.ramp_end - self.time)));
+            let largest = jet.ramp.largest(self.time, FORCED_STEP_S);
             sum + (jet.moment - self.mass.centre.cross(&jet.direction)) * largest
+        });
+        let torque = self.burning().map_or(torque, |engine| {
+            let largest = engine.ramp.largest(self.time, FORCED_STEP_S);
+            torque + engine.push(self.time).about(&self.mass.centre) * largest
         });
         let acceleration = (self.mass.inverse * torque).norm();
         let turning = STEP_ANGLE / self.motion.rate(&self.mass).norm();
@@ -312,6 +416,7 @@ impl Truth {
             .min(FORCED_STEP_S)
             .min(swinging)
             .min(self.swing_step())
+            .min(self.burning().map_or(f64::INFINITY, |engine| engine.longest_step(self.time)))
     }
 
     /// Longest step for the swinging liquids, s.
@@ -319,20 +424,26 @@ impl Truth {
         let Some(carrier) = &self.mass.carrier else { return f64::INFINITY };
         let mut most = self.jet_wrench(0.0);
         for jet in self.active.iter().map(|&jet| &self.jets[jet]) {
-            let later = jet.thrust_after(FORCED_STEP_S.min(jet.ramp_end - self.time));
-            most.add(&jet.push(), (later - jet.thrust).max(0.0));
+            most.add(&jet.push(), jet.ramp.largest(self.time, FORCED_STEP_S) - jet.ramp.thrust);
+        }
+        if let Some(engine) = self.burning() {
+            most.add(&engine.push(self.time), engine.ramp.largest(self.time, FORCED_STEP_S));
         }
         most.add(&self.disturbance, 1.0);
         let (turn, speeds) = self.motion.still_lines(carrier);
         STEP_SWING / carrier.quickest(&turn, &speeds, &most)
     }
 
-    /// One step of at most `step` s with jets, disturbances, gravity gradient, joints or
+    /// One step of at most `step` s with jets, main engine, disturbances, gravity gradient, joints or
     /// liquid; shorter if a tank runs dry on the way. Returns the step taken, s.
     fn forced(&mut self, wanted: f64) -> f64 {
         let step = self.plan_draught(wanted);
+        if self.burning().is_some() {
+            self.go_along();
+        }
         // A disturbance pushes at the end of a step as at its start.
-        if !self.active.is_empty() {
+        let quiet = self.quiet();
+        if !quiet {
             self.watch_interfaces(self.time);
         }
         let (start, end) = (self.jet_wrench(0.0), self.jet_wrench(step));
@@ -341,7 +452,8 @@ impl Truth {
         middle.add(&end, 0.5);
         let mut mass = [self.mass; 3];
         let mut outflow = Outflow::default();
-        if !self.active.is_empty() {
+        let burn = self.burning().map(|engine| engine.burn(self.time, step));
+        if !quiet {
             outflow = self.draw(step);
             // Half the draught before the middle and half after: the same mean flow that carries the
             // momentum away, so that mass and momentum leave in proportion.
@@ -353,19 +465,34 @@ impl Truth {
         let acting = Acting {
             mass,
             jets: [start, middle, end],
+            burn,
             disturbance: self.disturbance,
             outflow,
             gradient: self.gradient,
             time: [self.time, self.time + 0.5 * step, self.time + step],
+            instrument: self.accelerometer.as_ref().map(|accelerometer| accelerometer.place),
         };
         let turned = self.motion.push(&acting, step);
         self.mass = mass[2];
         self.watch_interfaces(self.time + step);
         self.books.gyroscopic += turned.gyroscopic;
         self.books.jets += turned.jets;
+        self.books.engine += turned.engine;
         self.books.disturbance += turned.disturbance;
+        if let Some(accelerometer) = &mut self.accelerometer {
+            accelerometer.turned += turned.counted;
+        }
         self.close_dry_tanks();
         step
+    }
+
+    /// Goes over to the frame in which the stack is at rest.
+    fn go_along(&mut self) {
+        let taken_on = self.motion.come_to_rest(&self.mass);
+        self.frame.get_or_insert_default().take_on(taken_on, self.time);
+        if let Some(accelerometer) = &mut self.accelerometer {
+            accelerometer.boosted(&taken_on.1, &self.motion);
+        }
     }
 
     /// Mass properties with the propellant of the moment.
@@ -378,7 +505,7 @@ impl Truth {
     fn jet_wrench(&self, step: f64) -> Wrench {
         let mut sum = Wrench::default();
         for jet in self.active.iter().map(|&jet| &self.jets[jet]) {
-            sum.add(&jet.push(), jet.thrust_after(step));
+            sum.add(&jet.push(), jet.ramp.after(step));
         }
         sum
     }
@@ -391,6 +518,11 @@ impl Truth {
         }
         let rate = self.motion.rate(&self.mass);
         let mut all = self.jet_wrench(0.0);
+        let mut engine = Wrench::default();
+        if let Some(burning) = self.burning() {
+            engine.add(&burning.push(time), burning.ramp.thrust);
+            all.add(&engine, 1.0);
+        }
         all.add(&self.disturbance, 1.0);
         let mut watches = std::mem::take(&mut self.watches);
         for watch in &mut watches {
@@ -398,12 +530,15 @@ impl Truth {
             for &jet in &self.active {
                 let unit = &self.jets[jet];
                 if watch.jet_is_far(jet) {
-                    on_far.add(&unit.push(), unit.thrust);
-                    on_far.add(&unit.plume, -unit.thrust);
+                    on_far.add(&unit.push(), unit.ramp.thrust);
+                    on_far.add(&unit.plume, -unit.ramp.thrust);
                 }
                 if watch.plume_is_far(jet) {
-                    on_far.add(&unit.plume, unit.thrust);
+                    on_far.add(&unit.plume, unit.ramp.thrust);
                 }
+            }
+            if watch.engine_is_far() {
+                on_far.add(&engine, 1.0);
             }
             let pushes = self.disturbances.iter().zip(&self.running).enumerate();
             for (_, (push, _)) in pushes.filter(|(index, (_, on))| **on && watch.disturbance_is_far(*index)) {
@@ -414,8 +549,8 @@ impl Truth {
         self.watches = watches;
     }
 
-    /// Works out what each active jet uses in a step of `step` s, shortened until no tank gives more than
-    /// it has. Returns the step, s.
+    /// Works out what each active jet and the main engine use in a step of `step` s, shortened until no tank gives more
+    /// than it has. Returns the step, s.
     fn plan_draught(&mut self, mut step: f64) -> f64 {
         // Exact at the first correction for constant flow; a few more for a flow that changes.
         for _ in 0..8 {
@@ -425,6 +560,9 @@ impl Truth {
                 let used = unit.propellant(self.time, step);
                 self.used.push(used);
                 self.drawn[unit.tank] += used;
+            }
+            if let Some(engine) = self.engine.as_ref().filter(|engine| engine.ramp.active()) {
+                self.drawn[engine.tank] += engine.propellant(step);
             }
             let tanks = self.drawn.iter().zip(self.propellant.iter().zip(&self.unusable));
             let share = tanks.fold(1.0_f64, |share, (&drawn, (&has, &unusable))| {
@@ -439,13 +577,16 @@ impl Truth {
         step
     }
 
-    /// Lets the planned step of `step` s pass for the jets; where the propellant leaves.
+    /// Lets the planned step of `step` s pass for jets and main engine; where the propellant leaves.
     fn draw(&mut self, step: f64) -> Outflow {
         let mut outflow = Outflow::default();
         for (&jet, &used) in self.active.iter().zip(&self.used) {
             let unit = &mut self.jets[jet];
             unit.pass(step, used);
             outflow.add(used / step, &unit.position, &unit.line);
+        }
+        if let Some(engine) = self.engine.as_mut().filter(|engine| engine.ramp.active()) {
+            engine.pass(step, &mut outflow);
         }
         outflow
     }
@@ -457,16 +598,18 @@ impl Truth {
         }
     }
 
-    /// Stops the jets whose tank has nothing usable left.
+    /// Stops the jets, and the main engine, whose tank has nothing usable left.
     fn close_dry_tanks(&mut self) {
         let (propellant, unusable) = (&self.propellant, &self.unusable);
         let dry = |tank: usize| propellant[tank] - unusable[tank] <= DRY_KG;
-        if !self.active.iter().any(|&jet| dry(self.jets[jet].tank)) {
+        let burning = self.burning().map(|engine| engine.tank);
+        if burning.is_none_or(|tank| !dry(tank)) && !self.active.iter().any(|&jet| dry(self.jets[jet].tank)) {
             return;
         }
         self.jets.iter_mut().filter(|jet| dry(jet.tank)).for_each(JetUnit::quit);
+        self.engine.iter_mut().filter(|engine| dry(engine.tank)).for_each(EngineUnit::quit);
         let jets = &self.jets;
-        self.active.retain(|&jet| jets[jet].active());
+        self.active.retain(|&jet| jets[jet].ramp.active());
     }
 }
 
@@ -501,19 +644,22 @@ impl Truth {
     /// velocity of the centre of mass of what is on board.
     #[must_use]
     pub fn velocity_m_s(&self) -> [f64; 3] {
-        (self.motion.momentum / self.mass.mass).into()
+        let here = self.motion.momentum / self.mass.mass;
+        self.frame.map_or(here, |frame| here + frame.velocity()).into()
     }
 
     /// Centre of mass from where it was at time zero, inertial axes, m.
     #[must_use]
     pub fn position_m(&self) -> [f64; 3] {
-        self.motion.centre(&self.mass).into()
+        let here = self.motion.centre(&self.mass);
+        self.frame.map_or(here, |frame| here + frame.place(self.time)).into()
     }
 
     /// Linear momentum of what is still on board, inertial axes, N·s.
     #[must_use]
     pub fn momentum_n_s(&self) -> [f64; 3] {
-        self.motion.momentum.into()
+        let here = self.motion.momentum;
+        self.frame.map_or(here, |frame| here + frame.velocity() * self.mass.mass).into()
     }
 
     /// Angular momentum about the centre of mass, inertial axes, N·m·s.
@@ -567,13 +713,38 @@ impl Truth {
     /// Propellant used since time zero, kg.
     #[must_use]
     pub fn propellant_used_kg(&self) -> f64 {
-        self.jets.iter().map(|jet| jet.totals(self.time).propellant_kg).sum()
+        let jets: f64 = self.jets.iter().map(|jet| jet.totals(self.time).propellant_kg).sum();
+        self.engine.as_ref().map_or(jets, |engine| jets + engine.propellant_used())
     }
 
     /// Thrust of a jet now, N; `None` for a jet that does not exist.
     #[must_use]
     pub fn thrust_n(&self, jet: usize) -> Option<f64> {
-        self.jets.get(jet).map(|unit| unit.thrust)
+        self.jets.get(jet).map(|unit| unit.ramp.thrust)
+    }
+
+    /// Thrust of the main engine now, N; `None` without one that has a tank.
+    #[must_use]
+    pub fn engine_thrust_n(&self) -> Option<f64> {
+        self.engine.as_ref().map(|engine| engine.ramp.thrust)
+    }
+
+    /// Angles of its gimbal now about first and second axis, rad, its misalignment left out; `None` likewise.
+    #[must_use]
+    pub fn gimbal_rad(&self) -> Option<[f64; 2]> {
+        self.engine.as_ref().map(|engine| engine.angles(self.time))
+    }
+
+    /// What the main engine did since time zero; all zero without one.
+    #[must_use]
+    pub fn engine_record(&self) -> EngineRecord {
+        self.engine.as_ref().map_or_else(EngineRecord::default, |engine| engine.record(self.time))
+    }
+
+    /// What the accelerometer has counted since time zero without its errors, body axes, m/s; `None` without one.
+    #[must_use]
+    pub fn counted_velocity_m_s(&self) -> Option<[f64; 3]> {
+        self.accelerometer.as_ref().map(|one| one.count(&self.motion, &self.mass).into())
     }
 
     /// Totals since time zero, one entry per jet.
@@ -590,13 +761,14 @@ impl Truth {
         self.jets.iter().map(arm).collect()
     }
 
-    /// The books since time zero. Momentum change = jets + disturbance - gyroscopic, but for jet
-    /// damping, which is no impulse of the jets and is left out.
+    /// The books since time zero. Momentum change = jets + engine + disturbance - gyroscopic, but for the jet
+    /// damping of the jets, which is no impulse of theirs and is left out; that of the engine counts as the engine's.
     #[must_use]
     pub fn impulse_account(&self) -> ImpulseAccount {
         ImpulseAccount {
             disturbance_n_m_s: self.books.disturbance.into(),
             jets_n_m_s: self.books.jets.into(),
+            engine_n_m_s: self.books.engine.into(),
             gyroscopic_n_m_s: self.books.gyroscopic.into(),
             momentum_change_n_m_s: (self.motion.body_momentum(&self.mass) - self.books.start).into(),
         }
@@ -622,6 +794,15 @@ impl Truth {
     /// Hands the valve edges over and forgets them.
     pub fn drain_edges(&mut self) -> impl Iterator<Item = ValveEdge> {
         self.edges.drain(..)
+    }
+}
+
+/// The time of a command to the main engine, s, if it does not lie before `earliest_s`.
+fn in_order(time_s: f64, earliest_s: f64) -> Result<f64, TruthError> {
+    if time_s.is_finite() && time_s >= earliest_s - CLOCK_ROUNDING_S {
+        Ok(time_s.max(earliest_s))
+    } else {
+        Err(TruthError::EngineTooLate { time_s, earliest_s })
     }
 }
 
@@ -704,4 +885,21 @@ fn jets(
         Ok(unit)
     };
     (0..).zip(&vehicle.jets).map(build).collect()
+}
+
+/// The vehicle's main engine; `None` without one that has a tank. One whose body or tank is not in the stack does not work.
+fn engine(scenario: &Scenario, stack: &[String], unusable: &[f64]) -> Result<Option<EngineUnit>, TruthError> {
+    let vehicle = &scenario.vehicle;
+    let Some((engine, name)) = vehicle.engine.as_ref().and_then(|e| Some((e, e.tank.as_ref()?))) else {
+        return Ok(None);
+    };
+    let tank = vehicle.tanks.iter().position(|tank| &tank.name == name);
+    let tank = tank.ok_or_else(|| TruthError::UnknownEngineTank(name.clone()))?;
+    let feed = &vehicle.tanks[tank];
+    let stuck = scenario.stuck_gimbal.as_ref();
+    let mut unit = EngineUnit::new(engine, (tank, feed), &scenario.actuators, stuck);
+    let body = engine.body.as_ref().unwrap_or(&feed.body);
+    unit.works = stack.contains(body) && stack.contains(&feed.body);
+    unit.works &= feed.propellant_kg - unusable[tank] > DRY_KG;
+    Ok(Some(unit))
 }
