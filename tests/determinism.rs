@@ -9,9 +9,10 @@ use std::sync::OnceLock;
 
 use stackhold_harness::closed_loop::fly;
 use stackhold_harness::record::RunRecord;
-use stackhold_kernel::config::ConfigurationTable;
+use stackhold_kernel::config::{Accelerometer, ConfigurationTable};
 use stackhold_kernel::controller::Controller;
 use stackhold_kernel::cycle::CycleOutput;
+use stackhold_kernel::linalg::Vec3;
 use stackhold_kernel::quaternion::UnitQuaternion;
 use stackhold_kernel::status::Status;
 use stackhold_tests::recorded_flights::digest::{Digest, floats};
@@ -151,6 +152,19 @@ fn a_recording_read_back_is_written_again_word_for_word() {
     assert_eq!(again, words);
     assert!(stored.0.is_empty(), "words after the end");
     assert_eq!(cycles, flights().iter().map(|flight| flight.inputs.len()).sum::<usize>());
+}
+
+#[test]
+fn engine_and_accelerometer_travel_with_their_table() {
+    let mut table = flights()[0].table.clone();
+    assert!(table.engine.is_told(), "the tug has a main engine");
+    table.accelerometer = Accelerometer { place_m: Vec3([0.5, -0.25, 0.125]) };
+    let mut words = Vec::new();
+    write_flight("told", &table, &mut |word| words.push(word));
+    let Ok(Item::Flight(_, back)) = read_item::<32>(&mut Stored(&words)) else {
+        panic!("a flight was written")
+    };
+    assert_eq!(back, table);
 }
 
 #[test]

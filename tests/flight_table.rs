@@ -7,8 +7,9 @@ use stackhold_harness::flight_table::issue;
 use stackhold_harness::scenario::load_embedded;
 use stackhold_harness::table::JETS;
 use stackhold_kernel::config::{
-    BendingField, BendingMode, ConfigError, ConfigurationTable, FilterField, FilterSettings, JetField, MODES,
-    SharedLimits, SpareTranslation, Timing, TimingField,
+    Accelerometer, BendingField, BendingMode, ConfigError, ConfigurationTable, Engine, EngineField,
+    FilterField, FilterSettings, GROUPS, JetField, MODES, SharedLimits, SpareTranslation, Timing,
+    TimingField,
 };
 use stackhold_kernel::controller::{Change, Controller};
 use stackhold_kernel::cycle::{AttitudeSample, Command, CycleInput, CycleOutput, RateSample};
@@ -29,7 +30,7 @@ type Table = ConfigurationTable<JETS>;
 type Tables = FlightTables<JETS, { table_bytes(JETS) }>;
 
 /// Bytes of the demonstration's table: 16 jets.
-const DEMO_BYTES: usize = 368 + 52 * 16;
+const DEMO_BYTES: usize = 384 + 52 * 16;
 
 /// The catalogue's own description and implementation of the checksum.
 const PUBLISHED: crc::Crc<u32> = crc::Crc::<u32>::new(&crc::CRC_32_MEF);
@@ -61,6 +62,36 @@ fn edited(bytes: &[u8], edit: impl FnOnce(&mut Vec<u8>)) -> Vec<u8> {
 fn put(offset: usize, new: &[u8]) -> impl FnOnce(&mut Vec<u8>) {
     let new = new.to_vec();
     move |bytes| bytes[offset..offset + new.len()].copy_from_slice(&new)
+}
+
+/// A table of the current version without what an older version has no place for.
+fn older(bytes: &[u8], version: u8) -> Vec<u8> {
+    let jets = usize::from(u16::from_le_bytes([bytes[330], bytes[331]])) / 48;
+    let (sections, end) = match version {
+        1 => (5, 332 + 48 * jets),
+        2 => (6, 360 + 48 * jets),
+        _ => (7, 364 + 52 * jets),
+    };
+    edited(bytes, |bytes| {
+        bytes.drain(end..bytes.len() - 4);
+        let length = bytes.len() as u32;
+        put(4, &[version, 0, sections, 0])(bytes);
+        put(8, &length.to_le_bytes())(bytes);
+        put(184, &[4, 0, 140, 0])(bytes);
+        put(264, &f32::INFINITY.to_le_bytes().repeat(16))(bytes);
+    })
+}
+
+/// A table of 16 jets with another engine, and an accelerometer.
+fn with_engine(bytes: &[u8]) -> Vec<u8> {
+    let floats =
+        [[-1.25, 0.125, -0.0625], [1.0, 0.0, 0.0], [0.0, 0.6, 0.8], [420.0, 312.0, 0.15], [0.1, 0.2, 0.1]];
+    edited(bytes, |bytes| {
+        for (index, float) in floats.as_flattened().iter().enumerate() {
+            put(268 + 4 * index, &f32::to_le_bytes(*float))(bytes);
+        }
+        put(1200, &[[0x00, 0x00, 0x80, 0x3e]; 3].concat())(bytes);
+    })
 }
 
 fn armed(tables: &mut Tables, bytes: &[u8]) -> Result<Armed, Refusal> {
@@ -174,7 +205,7 @@ fn golden(text: &str) -> Vec<u8> {
 /// The same values as the specification's fields, written down once more.
 fn small_tug() -> (Label, ConfigurationTable<1>) {
     let label = Label { vehicle: name("small_tug"), configuration: name("small_tug_alone"), sequence: 7 };
-    let mut flow_limit_kg_s = [f32::INFINITY; 32];
+    let mut flow_limit_kg_s = [f32::INFINITY; 16];
     flow_limit_kg_s[3] = 1.0 / 32.0;
     let jet = Jet {
         position_m: Vec3([-1.5, 0.75, -0.5]),
@@ -216,8 +247,26 @@ fn small_tug() -> (Label, ConfigurationTable<1>) {
             BendingMode { frequency_hz: 0.375, damping_ratio: 1.0 / 128.0, swing_rad: 1.0 / 1024.0 },
             BendingMode { frequency_hz: 1.5, damping_ratio: 1.0 / 256.0, swing_rad: 0.0 },
         ],
+        engine: Engine {
+            pivot_m: Vec3([-1.25, 0.125, -0.0625]),
+            direction: Vec3([0.6, 0.8, 0.0]),
+            first_axis: Vec3([-0.8, 0.6, 0.0]),
+            thrust_n: 420.0,
+            specific_impulse_s: 312.0,
+            travel_rad: 5.0 / 32.0,
+            gimbal_rate_rad_s: 3.0 / 32.0,
+            start_s: 11.0 / 64.0,
+            tail_s: 5.0 / 64.0,
+        },
+        accelerometer: Accelerometer { place_m: Vec3([0.75, -0.5, 0.25]) },
     };
     (label, table)
+}
+
+/// The same as an older version tells them: without engine and accelerometer.
+fn small_tug_before() -> (Label, ConfigurationTable<1>) {
+    let (label, table) = small_tug();
+    (label, ConfigurationTable { engine: Engine::NONE, accelerometer: Accelerometer::NONE, ..table })
 }
 
 #[test]
@@ -225,18 +274,85 @@ fn a_table_written_by_hand_is_read_and_written_byte_for_byte() {
     let golden = golden(include_str!("flight_tables/small_tug.hex"));
     let (label, table) = small_tug();
     assert_eq!(read::<1>(&golden).expect("a good table"), (label, table.clone()));
-    let mut bytes = [0xaa; 436];
-    assert_eq!(encode(&label, &table, &mut bytes), Some(420));
-    assert_eq!(bytes[..420], golden[..]);
-    assert_eq!(bytes[420..], [0xaa; 16], "nothing is written beyond");
-    assert_eq!(PUBLISHED.checksum(&golden[..416]).to_le_bytes(), golden[416..]);
-    assert_eq!(encode(&label, &table, &mut [0; 419]), None, "no room");
+    let mut bytes = [0xaa; 452];
+    assert_eq!(encode(&label, &table, &mut bytes), Some(436));
+    assert_eq!(bytes[..436], golden[..]);
+    assert_eq!(bytes[436..], [0xaa; 16], "nothing is written beyond");
+    assert_eq!(PUBLISHED.checksum(&golden[..432]).to_le_bytes(), golden[432..]);
+    assert_eq!(encode(&label, &table, &mut [0; 435]), None, "no room");
+}
+
+#[test]
+fn thirty_two_jets_fill_the_longest_table() {
+    let (label, one) = small_tug();
+    let mut table = ConfigurationTable::<32> {
+        identity: one.identity,
+        mass_kg: one.mass_kg,
+        centre_of_mass_m: one.centre_of_mass_m,
+        inertia_kg_m2: one.inertia_kg_m2,
+        jets: std::iter::repeat_n(one.jets[0], 32).collect(),
+        timing: one.timing,
+        filter: one.filter,
+        axis_priority: one.axis_priority,
+        shared: one.shared,
+        spare_translation: one.spare_translation,
+        bending: one.bending,
+        engine: one.engine,
+        accelerometer: one.accelerometer,
+    };
+    table.jets[31].group = 15;
+    let mut bytes = [0; LONGEST];
+    assert_eq!(encode(&label, &table, &mut bytes), Some(2048));
+    assert_eq!((LONGEST, table_bytes(32)), (2048, 2048));
+    assert_eq!(read::<32>(&bytes).expect("a good table"), (label, table));
+}
+
+#[test]
+fn a_table_of_version_3_is_one_without_engine_and_accelerometer() {
+    let golden = golden(include_str!("flight_tables/small_tug_version_3.hex"));
+    assert_eq!(read::<1>(&golden).expect("a good table"), small_tug_before());
+    // Half of one version and half of the other is neither.
+    let with = edited(&golden, |bytes| bytes[6] = 9);
+    assert_eq!(read::<1>(&with).expect_err("nine sections").why, Why::Sections);
+    let short = edited(&golden, put(186, &[76]));
+    let refusal = read::<1>(&short).expect_err("16 limits");
+    assert_eq!((refusal.why, refusal.offset, refusal.found), (Why::SectionLength, 186, 76));
+    let longer = edited(&golden, |bytes| {
+        bytes.splice(416..416, [[9, 0, 12, 0], [0; 4], [0; 4], [0; 4]].concat());
+        bytes[8..12].copy_from_slice(&436_u32.to_le_bytes());
+    });
+    assert_eq!(read::<1>(&longer).expect_err("more than its sections").why, Why::SectionLength);
+}
+
+/// Groups that there are no more may have no limit in an older table, and no jet.
+#[test]
+fn an_older_table_that_uses_groups_16_to_31_is_refused_at_their_place() {
+    for version in [1, 2, 3] {
+        let good = older(&demo(1), version);
+        read::<JETS>(&good).expect("a good table");
+        for group in GROUPS as u8..32 {
+            let at = 200 + 4 * usize::from(group);
+            for limit in [1.0, 0.0, f32::MAX, f32::NAN, f32::NEG_INFINITY] {
+                let bytes = edited(&good, put(at, &limit.to_le_bytes()));
+                let refusal = read::<JETS>(&bytes).expect_err("a limit of no group");
+                let why = Why::Value(ConfigError::FlowLimit { group });
+                assert_eq!(refusal, Refusal { why, offset: at as u16, found: limit.to_bits() });
+            }
+        }
+        for group in [16, 31] {
+            let bytes = edited(&good, put(jet_at(6) + 46, &[group]));
+            let refusal = read::<JETS>(&bytes).expect_err("a jet of no group");
+            let why = Why::Value(ConfigError::Jet { index: 6, field: JetField::Group });
+            let offset = jet_at(6) as u16 + 46;
+            assert_eq!(refusal, Refusal { why, offset, found: u32::from(group) });
+        }
+    }
 }
 
 #[test]
 fn a_table_of_version_2_is_one_without_loads() {
     let golden = golden(include_str!("flight_tables/small_tug_version_2.hex"));
-    let (label, mut table) = small_tug();
+    let (label, mut table) = small_tug_before();
     table.jets[0].load_share = [0; 4];
     assert_eq!(read::<1>(&golden).expect("a good table"), (label, table));
     // Half of one version and half of the other is neither.
@@ -252,7 +368,7 @@ fn a_table_of_version_2_is_one_without_loads() {
 #[test]
 fn a_table_of_version_1_is_one_without_bending_modes_and_loads() {
     let golden = golden(include_str!("flight_tables/small_tug_version_1.hex"));
-    let (label, mut table) = small_tug();
+    let (label, mut table) = small_tug_before();
     table.bending = [BendingMode::NONE; MODES];
     table.jets[0].load_share = [0; 4];
     assert_eq!(read::<1>(&golden).expect("a good table"), (label, table));
@@ -266,16 +382,14 @@ fn a_table_of_version_1_is_one_without_bending_modes_and_loads() {
     assert_eq!(read::<1>(&longer).expect_err("more than its jets").why, Why::SectionLength);
 }
 
-/// The check in memory knows that its bank tells no loads, and whether it tells modes.
+/// The check in memory knows that its bank tells no engine and no accelerometer, and whether it tells modes and loads.
 #[test]
 fn values_from_a_table_of_an_older_version_are_checked_and_restored() {
-    let versions: [(usize, [u8; 8]); 2] =
-        [(1100, [1, 0, 5, 0, 80, 4, 0, 0]), (1128, [2, 0, 6, 0, 108, 4, 0, 0])];
-    for (from, head) in versions {
-        values_are_restored(&edited(&demo(1), |bytes| {
-            bytes.drain(from..1196);
-            bytes[4..12].copy_from_slice(&head);
-        }));
+    let lengths = [(1, 1104), (2, 1132), (3, 1200)];
+    for (version, length) in lengths {
+        let old = older(&demo(1), version);
+        assert_eq!(old.len(), length);
+        values_are_restored(&old);
     }
 }
 
@@ -290,12 +404,18 @@ fn values_are_restored(old: &[u8]) {
     other.bending[1] = BendingMode { frequency_hz: 1.0, damping_ratio: 0.0, swing_rad: 0.01 };
     let mut loaded = controller.table().clone();
     loaded.jets[7].load_share[1] = 9;
-    for other in [other, loaded] {
+    let mut pushed = controller.table().clone();
+    pushed.engine = small_tug().1.engine;
+    let mut sensed = controller.table().clone();
+    sensed.accelerometer.place_m = Vec3::ZERO;
+    let mut limited = controller.table().clone();
+    limited.shared.flow_limit_kg_s[15] = 1.0;
+    let told = controller.table().clone();
+    for other in [other, loaded, pushed, sensed, limited] {
         controller.take_up(other).expect("a good table");
         let found = (0..19).map(|_| tables.check(&mut controller)).find(|health| *health != Health::Sound);
         assert_eq!(found, Some(Health::ValuesRestored));
-        assert_eq!(controller.table().bending, [BendingMode::NONE; MODES]);
-        assert!(controller.table().jets.iter().all(|jet| jet.load_share == [0; 4]));
+        assert_eq!(controller.table(), &told);
     }
 }
 
@@ -307,7 +427,7 @@ fn within(low: f32, high: f32) -> impl Strategy<Value = f32> {
 fn any_jet() -> impl Strategy<Value = Jet> {
     let numbers = (prop::array::uniform3(within(-1e3, 1e3)), within(0.5, 1e6), within(1.0, 1e5));
     let times = (within(0.0, 0.4), within(-0.01, 0.4), within(1e-3, 1e3), 1_u16..=60);
-    (numbers, times, 0_u8..32, any::<bool>(), 0_usize..6, any::<[u8; 4]>()).prop_map(
+    (numbers, times, 0_u8..16, any::<bool>(), 0_usize..6, any::<[u8; 4]>()).prop_map(
         |((position_m, thrust_n, specific_impulse_s), times, group, enabled, side, load_share)| {
             let mut direction = [-0.0; 3];
             direction[side % 3] = if side < 3 { 1.0 } else { -1.0 };
@@ -329,6 +449,37 @@ fn any_jet() -> impl Strategy<Value = Jet> {
     )
 }
 
+/// None, a fixed one, or one on a gimbal.
+fn any_engine() -> impl Strategy<Value = Engine> {
+    let numbers = (prop::array::uniform3(within(-1e3, 1e3)), within(0.5, 1e7), within(1.0, 1e5));
+    let gimbal = (within(1e-3, 0.5), prop_oneof![Just(f32::INFINITY), within(1e-4, 10.0)]);
+    let gimbal = prop_oneof![Just((0.0, 0.0)), gimbal];
+    let told = (numbers, gimbal, within(0.0, 60.0), within(0.0, 60.0), 0_usize..3, any::<bool>()).prop_map(
+        |((pivot_m, thrust_n, specific_impulse_s), gimbal, start_s, tail_s, axis, back)| {
+            let (mut direction, mut first_axis) = ([-0.0; 3], [0.0; 3]);
+            (direction[axis], first_axis[(axis + 1) % 3]) = (if back { -1.0 } else { 1.0 }, -1.0);
+            let (travel_rad, gimbal_rate_rad_s) = gimbal;
+            Engine {
+                pivot_m: Vec3(pivot_m),
+                direction: Vec3(direction),
+                first_axis: Vec3(first_axis),
+                thrust_n,
+                specific_impulse_s,
+                travel_rad,
+                gimbal_rate_rad_s,
+                start_s,
+                tail_s,
+            }
+        },
+    );
+    prop_oneof![Just(Engine::NONE), told]
+}
+
+fn any_accelerometer() -> impl Strategy<Value = Accelerometer> {
+    let told = prop::array::uniform3(within(-1e3, 1e3));
+    prop_oneof![Just(Accelerometer::NONE), told.prop_map(|place| Accelerometer { place_m: Vec3(place) })]
+}
+
 fn any_table() -> impl Strategy<Value = Table> {
     let jets = prop::collection::vec(any_jet(), 1..=32);
     let stack = (within(1.0, 1e6), prop::array::uniform3(within(-50.0, 50.0)), within(1.0, 1e7));
@@ -339,15 +490,15 @@ fn any_table() -> impl Strategy<Value = Table> {
         |(frequency_hz, damping_ratio, swing_rad)| BendingMode { frequency_hz, damping_ratio, swing_rad },
     );
     let bending = prop::array::uniform2(prop_oneof![Just(BendingMode::NONE), mode]);
-    (jets, stack, timing, filter, choice, bending).prop_map(
-        |(jets, stack, timing, filter, choice, bending)| {
+    (jets, stack, timing, filter, choice, bending, any_engine(), any_accelerometer()).prop_map(
+        |(jets, stack, timing, filter, choice, bending, engine, accelerometer)| {
             let (mass_kg, centre, j) = stack;
             let (tick_s, cycle_ticks, minimum_off_ticks, command_delay_ticks, age) = timing;
             let (attitude_noise_rad, rate_noise_rad_s, [bias, disturbance, firing_error]) = filter;
             let (most_jets_at_once, extra_share, within_m_s, order, identity) = choice;
             let orders = [[0, 1, 2], [0, 2, 1], [1, 0, 2], [1, 2, 0], [2, 0, 1], [2, 1, 0]];
-            let mut flow_limit_kg_s = [f32::INFINITY; 32];
-            flow_limit_kg_s[31] = 1e6;
+            let mut flow_limit_kg_s = [f32::INFINITY; GROUPS];
+            flow_limit_kg_s[15] = 1e6;
             ConfigurationTable {
                 identity,
                 mass_kg,
@@ -372,6 +523,8 @@ fn any_table() -> impl Strategy<Value = Table> {
                 shared: SharedLimits { most_jets_at_once, flow_limit_kg_s },
                 spare_translation: SpareTranslation { extra_share, within_m_s },
                 bending,
+                engine,
+                accelerometer,
             }
         },
     )
@@ -401,7 +554,7 @@ proptest! {
     fn nonsense_is_refused(mut bytes in prop::collection::vec(any::<u8>(), 0..LONGEST), dressed in any::<bool>()) {
         if dressed && bytes.len() >= 64 {
             let length = bytes.len() as u32;
-            bytes[..8].copy_from_slice(b"SHFT\x02\x00\x06\x00");
+            bytes[..8].copy_from_slice(b"SHFT\x04\x00\x09\x00");
             bytes[8..12].copy_from_slice(&length.to_le_bytes());
             bytes = edited(&bytes, |_| {});
         }
@@ -443,7 +596,7 @@ fn every_flipped_bit_and_every_truncation_is_refused_and_what_is_in_force_stays(
     assert_eq!(refused, 9 * DEMO_BYTES);
     let longer = [&good[..], &[0]].concat();
     assert_eq!(armed(&mut tables, &longer).expect_err("longer").why, Why::Length);
-    assert_eq!(armed(&mut tables, &[0; 2033]).expect_err("too long").why, Why::TooLong);
+    assert_eq!(armed(&mut tables, &[0; 2049]).expect_err("too long").why, Why::TooLong);
     assert_eq!(in_force(&tables, &controller), before);
     let _ = armed(&mut tables, &good).expect("and then the good one is taken");
 }
@@ -463,8 +616,8 @@ fn every_field_out_of_range_is_refused_by_its_name_and_place() {
     let bending = |mode, field| value(ConfigError::Bending { mode, field });
     let mut cases: Vec<(usize, Vec<u8>, Why)> = vec![
         (4, half(0), Why::Version),
-        (4, half(4), Why::Version),
-        (6, half(5), Why::Sections),
+        (4, half(5), Why::Version),
+        (6, half(7), Why::Sections),
         (12, vec![0; 4], Why::Sequence),
         (20, b"Servicing".to_vec(), Why::Name),
         (33, vec![0, b'x'], Why::Name),
@@ -496,14 +649,16 @@ fn every_field_out_of_range_is_refused_by_its_name_and_place() {
         (192, float(-0.1), value(ConfigError::SpareTranslation)),
         (196, float(1.1e4), value(ConfigError::SpareTranslation)),
         (200, float(0.0), value(ConfigError::FlowLimit { group: 0 })),
-        (324, float(f32::NAN), value(ConfigError::FlowLimit { group: 31 })),
+        (260, float(f32::NAN), value(ConfigError::FlowLimit { group: 15 })),
         (1104, float(101.0), bending(0, BendingField::Frequency)),
         (1104, float(f32::NAN), bending(0, BendingField::Frequency)),
         (1108, float(0.5), bending(0, BendingField::DampingRatio)),
         (1116, float(-0.5), bending(1, BendingField::Frequency)),
         (1124, float(0.01), bending(1, BendingField::Swing)),
     ];
-    for (start, kind) in [(84, 1), (140, 2), (160, 3), (184, 4), (328, 5), (1100, 6), (1128, 7)] {
+    let sections =
+        [(84, 1), (140, 2), (160, 3), (184, 4), (264, 8), (328, 5), (1100, 6), (1128, 7), (1196, 9)];
+    for (start, kind) in sections {
         cases.push((start, half(kind + 1), Why::SectionKind));
         cases.push((start + 2, half(7), Why::SectionLength));
     }
@@ -522,7 +677,7 @@ fn every_field_out_of_range_is_refused_by_its_name_and_place() {
             (at + 40, float(0.0), jet(index, JetField::PriceWeight)),
             (at + 44, half(0), jet(index, JetField::MinimumOn)),
             (at + 44, half(56), jet(index, JetField::MinimumOn)),
-            (at + 46, vec![32], jet(index, JetField::Group)),
+            (at + 46, vec![16], jet(index, JetField::Group)),
             (at + 47, vec![2], Why::Enabled),
         ]);
     }
@@ -537,6 +692,38 @@ fn every_field_out_of_range_is_refused_by_its_name_and_place() {
         let whole = !matches!(why, Why::Name);
         assert!(!whole || refusal.found == low, "{refusal}: not {low:#x}");
     }
+    let engine = |field| value(ConfigError::Engine(field));
+    let cases = [
+        (268, 1001.0, engine(EngineField::Pivot)),
+        (276, f32::NAN, engine(EngineField::Pivot)),
+        (280, 0.99, engine(EngineField::Direction)),
+        (292, 0.002, engine(EngineField::FirstAxis)),
+        (304, 0.0, engine(EngineField::Thrust)),
+        (304, 1.1e7, engine(EngineField::Thrust)),
+        (308, f32::INFINITY, engine(EngineField::SpecificImpulse)),
+        (312, 0.6, engine(EngineField::Travel)),
+        (316, 0.0, engine(EngineField::GimbalRate)),
+        (320, 61.0, engine(EngineField::Start)),
+        (324, -0.1, engine(EngineField::Tail)),
+        (1200, f32::INFINITY, value(ConfigError::Accelerometer)),
+        (1204, -1001.0, value(ConfigError::Accelerometer)),
+        (1208, f32::NAN, value(ConfigError::Accelerometer)),
+    ];
+    for (offset, new, why) in cases {
+        let bytes = edited(&with_engine(&demo(2)), put(offset, &new.to_le_bytes()));
+        let refusal = armed(&mut tables, &bytes).expect_err("out of range");
+        assert_eq!(refusal, Refusal { why, offset: offset as u16, found: new.to_bits() });
+    }
+    // A number that is left of what is not told.
+    let bytes = edited(&demo(2), |bytes| {
+        put(268, &[0; 60])(bytes);
+        put(324, &float(0.1))(bytes);
+    });
+    let refusal = armed(&mut tables, &bytes).expect_err("a tail of no engine");
+    assert_eq!((refusal.why, refusal.offset), (engine(EngineField::Direction), 280));
+    let bytes = edited(&demo(2), put(1204, &float(0.1)));
+    let refusal = armed(&mut tables, &bytes).expect_err("half a place");
+    assert_eq!((refusal.why, refusal.offset), (value(ConfigError::Accelerometer), 1200));
     // Not symmetric, no direction, and a flow beyond its group's limit: fields that no single number spoils.
     let bytes = edited(&demo(2), put(108, &float(2506.0)));
     let refusal = armed(&mut tables, &bytes).expect_err("lopsided");
@@ -557,7 +744,7 @@ fn no_jet_and_more_jets_than_the_kernel_holds_are_refused() {
         bytes[1130] = 0;
         bytes.drain(332..1100);
         bytes[330..332].copy_from_slice(&[0, 0]);
-        bytes[8..12].copy_from_slice(&368_u32.to_le_bytes());
+        bytes[8..12].copy_from_slice(&384_u32.to_le_bytes());
     });
     let refusal = read::<JETS>(&none).expect_err("no jet");
     assert_eq!((refusal.why, refusal.offset), (Why::Value(ConfigError::NoJets), 330));
@@ -620,7 +807,7 @@ fn a_step_of_a_load_that_was_given_up_is_refused() {
     assert_eq!(verified.checksum(), PUBLISHED.checksum(&bytes[..bytes.len() - 4]));
     let loading = tables.begin();
     assert_eq!(tables.arm(verified).expect_err("superseded").why, Why::Superseded);
-    tables.append(&loading, &[0; 2032]).expect("room");
+    tables.append(&loading, &[0; 2048]).expect("room");
     assert_eq!(tables.append(&loading, &[0]).expect_err("no room").why, Why::TooLong);
 }
 
@@ -763,7 +950,7 @@ fn another_time_base_or_number_of_jets_starts_as_after_power_on() {
         bytes[1130] = 60;
         bytes.drain(jet_at(15)..jet_at(16));
         bytes[330..332].copy_from_slice(&(15_u16 * 48).to_le_bytes());
-        bytes[8..12].copy_from_slice(&1148_u32.to_le_bytes());
+        bytes[8..12].copy_from_slice(&1164_u32.to_le_bytes());
     });
     let slower = edited(&demo(2), put(AT_CYCLE, &[64, 0]));
     let later = edited(&demo(2), put(AT_COMMAND_DELAY, &[3, 0]));
@@ -905,7 +1092,7 @@ fn a_waiting_table_that_is_spoiled_must_be_loaded_again() {
 #[test]
 fn spoiled_values_are_taken_from_the_bank_anew() {
     type Spoil = fn(&mut Table);
-    let spoils: [Spoil; 15] = [
+    let spoils: [Spoil; 17] = [
         |t| t.mass_kg += 1.0,
         |t| t.centre_of_mass_m[1] = -t.centre_of_mass_m[1],
         |t| t.inertia_kg_m2.0[2][2] *= 1.01,
@@ -914,13 +1101,15 @@ fn spoiled_values_are_taken_from_the_bank_anew() {
         |t| t.timing.cycle_ticks ^= 64,
         |t| t.filter.firing_error *= 2.0,
         |t| t.axis_priority = [1, 0, 2],
-        |t| t.shared.flow_limit_kg_s[30] = 1.0,
+        |t| t.shared.flow_limit_kg_s[14] = 1.0,
         |t| t.spare_translation.within_m_s = -0.0,
         |t| t.jets[0].enabled = false,
         |t| t.jets[9].thrust_n = 21.9,
         |t| t.jets[11].load_share[2] = 1,
         |t| t.jets[15].direction[0] = -0.0,
         |t| t.jets.truncate(15),
+        |t| t.engine = small_tug().1.engine,
+        |t| t.accelerometer.place_m = Vec3::ZERO,
     ];
     let (settled, good) = settled(5);
     for (case, spoil) in spoils.into_iter().enumerate() {
@@ -935,6 +1124,46 @@ fn spoiled_values_are_taken_from_the_bank_anew() {
         assert_eq!(controller.effectiveness(), good.effectiveness(), "case {case}");
         assert_eq!(found(&mut tables, &mut controller, 400), None, "case {case}");
         assert_eq!(tables.checksum(), settled.checksum());
+    }
+}
+
+/// Each number of an engine and an accelerometer in force, one bit of it flipped.
+#[test]
+fn every_number_of_an_engine_and_an_accelerometer_is_checked_and_restored() {
+    type Number = fn(&mut Table) -> &mut f32;
+    let numbers: [Number; 18] = [
+        |t| &mut t.engine.pivot_m[0],
+        |t| &mut t.engine.pivot_m[1],
+        |t| &mut t.engine.pivot_m[2],
+        |t| &mut t.engine.direction[0],
+        |t| &mut t.engine.direction[1],
+        |t| &mut t.engine.direction[2],
+        |t| &mut t.engine.first_axis[0],
+        |t| &mut t.engine.first_axis[1],
+        |t| &mut t.engine.first_axis[2],
+        |t| &mut t.engine.thrust_n,
+        |t| &mut t.engine.specific_impulse_s,
+        |t| &mut t.engine.travel_rad,
+        |t| &mut t.engine.gimbal_rate_rad_s,
+        |t| &mut t.engine.start_s,
+        |t| &mut t.engine.tail_s,
+        |t| &mut t.accelerometer.place_m[0],
+        |t| &mut t.accelerometer.place_m[1],
+        |t| &mut t.accelerometer.place_m[2],
+    ];
+    let mut settled = Tables::new(name("servicing_tug"));
+    let first = armed(&mut settled, &with_engine(&demo(1))).expect("a good table");
+    let mut good = settled.start(first).expect("a good table");
+    assert_eq!(found(&mut settled, &mut good, 300), None);
+    for (case, number) in numbers.into_iter().enumerate() {
+        let mut table = good.table().clone();
+        let number = number(&mut table);
+        *number = f32::from_bits(number.to_bits() ^ 1);
+        let mut controller = Controller::new(table).expect("still flyable");
+        let mut tables = settled.clone();
+        let found = found(&mut tables, &mut controller, 19).map(|(_, health)| health);
+        assert_eq!(found, Some(Health::ValuesRestored), "case {case}");
+        assert_eq!(controller.table(), good.table(), "case {case}");
     }
 }
 

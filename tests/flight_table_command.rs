@@ -8,6 +8,7 @@ use stackhold_harness::cli::main_with_writers;
 use stackhold_harness::flight_table::{FlightTable, aloud};
 use stackhold_harness::scenario::load_embedded;
 use stackhold_harness::table;
+use stackhold_kernel::config::GROUPS;
 use stackhold_kernel::flight_table::layout::{JET_ENABLED, JET_MINIMUM_ON, JET_THRUST, jet_at};
 
 /// The catalogue's own checksum.
@@ -52,8 +53,8 @@ fn changed(name: &str, offset: usize, new: &[u8]) -> PathBuf {
 #[test]
 fn a_table_is_written_with_its_listing_and_summary() {
     let (file, bytes) = written("written", &["--sequence", "41"]);
-    assert_eq!(bytes.len(), 368 + 16 * 52);
-    let sum = PUBLISHED.checksum(&bytes[..1196]);
+    assert_eq!(bytes.len(), 384 + 16 * 52);
+    let sum = PUBLISHED.checksum(&bytes[..1212]);
     let listing = fs::read_to_string(file.with_file_name("docked_hold.listing.txt")).unwrap();
     let summary = fs::read_to_string(file.with_file_name("summary.json")).unwrap();
     let summary: Value = serde_json::from_str(&summary).unwrap();
@@ -61,7 +62,7 @@ fn a_table_is_written_with_its_listing_and_summary() {
     let values = table::build(&scenario, &scenario.stack, &scenario.told).unwrap();
     assert_eq!(summary["checksum"], format!("{sum:08x}"));
     assert_eq!(summary["identity"], format!("{:08x}", values.identity), "as reports and summaries have it");
-    assert_eq!((summary["sequence"].as_u64(), summary["length_bytes"].as_u64()), (Some(41), Some(1200)));
+    assert_eq!((summary["sequence"].as_u64(), summary["length_bytes"].as_u64()), (Some(41), Some(1216)));
     assert_eq!(summary["vehicle"], "servicing_tug");
     assert_eq!(summary["configuration"], "tug_client_and_stage");
     // Two people who compare it, one of them by voice.
@@ -173,7 +174,7 @@ fn a_file_that_no_board_would_take_is_refused_in_words() {
         (
             4,
             &[9, 0],
-            "byte 4, format version: 9; right would be 1 to 3, the versions that this program reads",
+            "byte 4, format version: 9; right would be 1 to 4, the versions that this program reads",
         ),
     ];
     for (case, (offset, new, said)) in cases.into_iter().enumerate() {
@@ -202,14 +203,113 @@ fn loads_are_listed_where_there_are_some_with_what_they_are_shares_of() {
     assert_eq!((code, out.contains("load 1")), (0, false), "{err}");
 }
 
+/// An engine of 420 N that pushes forward, and an accelerometer, in the place of none.
+fn with_engine(bytes: &[u8]) -> Vec<u8> {
+    let mut bytes = bytes.to_vec();
+    let engine = [
+        [-1.25, 0.125, -0.0625],
+        [1.0, 0.0, 0.0],
+        [0.0, 0.6, 0.8],
+        [420.0, 312.0, 0.15],
+        [f32::INFINITY, 0.2, 0.1],
+    ];
+    let engine = engine.as_flattened().iter().flat_map(|float| float.to_le_bytes());
+    bytes.splice(268..328, engine);
+    bytes.splice(1200..1212, [0.5_f32, 0.0, -0.25].iter().flat_map(|float| float.to_le_bytes()));
+    sealed(bytes)
+}
+
+/// No engine in the place of one.
+fn without_engine(bytes: &[u8]) -> Vec<u8> {
+    let mut bytes = bytes.to_vec();
+    bytes.splice(268..328, [0; 60]);
+    sealed(bytes)
+}
+
+/// With the checksum set right.
+fn sealed(mut bytes: Vec<u8>) -> Vec<u8> {
+    let end = bytes.len() - 4;
+    let sum = PUBLISHED.checksum(&bytes[..end]);
+    bytes[end..].copy_from_slice(&sum.to_le_bytes());
+    bytes
+}
+
+#[test]
+fn an_engine_and_an_accelerometer_are_listed_where_there_are_some() {
+    let (file, bytes) = written("engine", &[]);
+    let listed = |bytes: &[u8]| {
+        fs::write(&file, bytes).unwrap();
+        stackhold(&["--inspect", file.to_str().unwrap()])
+    };
+    let (code, none, _) = listed(&without_engine(&bytes));
+    assert_eq!(code, 0);
+    for said in ["There is no main engine (15 values 0).\n", "There is no accelerometer (3 values inf).\n"] {
+        assert!(none.contains(said), "{none}");
+    }
+    assert!(!none.contains("engine: thrust") && !none.contains("accelerometer: place"), "{none}");
+    assert!(none.contains("16 groups have no flow limit"), "{none}");
+    let (_, own, _) = listed(&bytes);
+    assert!(own.contains("engine: thrust") && own.contains("There is no accelerometer"), "{own}");
+    let (code, some, err) = listed(&with_engine(&bytes));
+    assert_eq!(code, 0, "{err}");
+    for said in ["engine: thrust", "engine: gimbal rate", "accelerometer: place z"] {
+        assert!(some.lines().any(|line| line.contains(said)), "{said}\n{some}");
+    }
+    assert!(!some.contains("There is no"), "{some}");
+    // What is wrong with one, in words.
+    let mut bent = with_engine(&bytes);
+    bent.splice(292..296, 0.1_f32.to_le_bytes());
+    let (code, _, err) = listed(&sealed(bent));
+    let said =
+        "byte 292, engine: first gimbal axis = (0.1, 0.6, 0.8); right would be length 1, across the force";
+    assert!(code == 2 && err.contains(said), "{err}");
+}
+
+/// What an older version cannot tell is what it is taken for: values differ, and not because they are missing.
+#[test]
+fn a_file_of_an_older_version_is_held_against_a_newer_table() {
+    let bytes = without_engine(&written("older", &[]).1);
+    let mut old = bytes.clone();
+    old.drain(1196..1212);
+    for (offset, new) in [(4, 3_u16), (6, 7), (8, 1200), (186, 140)] {
+        old.splice(offset..offset + 2, new.to_le_bytes());
+    }
+    old.splice(264..328, f32::INFINITY.to_le_bytes().repeat(16));
+    let old = FlightTable::read(&sealed(old), &[]).unwrap();
+    let limits = old.fields.iter().filter(|field| field.field.starts_with("flow_limit_kg_s."));
+    assert_eq!(limits.count(), 2 * GROUPS);
+    let differ = |bytes: &[u8]| {
+        let new = FlightTable::read(bytes, &[]).unwrap();
+        let there = new.differences(&old);
+        let back = old.differences(&new);
+        assert!(there.iter().zip(&back).all(|(a, b)| (&a.first, &a.second) == (&b.second, &b.first)));
+        assert_eq!(there.len(), back.len());
+        there.into_iter().map(|one| (one.field, one.first, one.second)).collect::<Vec<_>>()
+    };
+    let own = |(field, first, second): (&str, &str, &str)| (field.into(), first.into(), second.into());
+    let form = [
+        ("format_version", "4", "3"),
+        ("sections", "9", "7"),
+        ("length_bytes", "1216", "1200"),
+        ("selection.length_bytes", "76", "140"),
+    ];
+    assert_eq!(differ(&bytes), form.map(own));
+    let found = differ(&with_engine(&bytes));
+    let count = |section: &str| found.iter().filter(|(field, ..)| field.starts_with(section)).count();
+    // Zeros of the engine differ in nothing from none.
+    assert_eq!((count("engine."), count("accelerometer.")), (12, 3));
+    assert!(found.contains(&own(("engine.thrust_n", "420", "0"))), "{found:?}");
+    assert!(found.contains(&own(("accelerometer.place_m.z", "-0.25", "inf"))), "{found:?}");
+}
+
 #[test]
 fn a_file_that_is_no_whole_table_is_refused_in_words() {
     let (file, bytes) = written("broken", &[]);
     let spoiled = [&bytes[..400], &[bytes[400] ^ 4], &bytes[401..]].concat();
-    let sum = PUBLISHED.checksum(&spoiled[..1196]);
-    let own = PUBLISHED.checksum(&bytes[..1196]);
+    let sum = PUBLISHED.checksum(&spoiled[..1212]);
+    let own = PUBLISHED.checksum(&bytes[..1212]);
     let cases: [(&[u8], String); 5] = [
-        (&bytes[..500], "byte 8, length: it says 1200 bytes, and there are 500".to_owned()),
+        (&bytes[..500], "byte 8, length: it says 1216 bytes, and there are 500".to_owned()),
         (&bytes[..10], "it has 10 bytes and ends before its header does".to_owned()),
         (b"name = \"docked_hold\"", "byte 0, marker: \"name\"; right would be \"SHFT\"".to_owned()),
         (&spoiled, format!("checksum: it says {own:08x}, and its bytes have {sum:08x}")),

@@ -5,7 +5,9 @@ use proptest::prelude::*;
 use proptest::test_runner::Config;
 use stackhold_harness::scenario::load_embedded;
 use stackhold_harness::table::{self, JETS};
-use stackhold_kernel::config::{ConfigError, ConfigurationTable, FilterField, JetField, TimingField};
+use stackhold_kernel::config::{
+    Accelerometer, ConfigError, ConfigurationTable, Engine, EngineField, FilterField, JetField, TimingField,
+};
 use stackhold_kernel::controller::Controller;
 use stackhold_kernel::cycle::{
     AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, Pace, RateSample, Rotation, Slew,
@@ -476,7 +478,7 @@ fn every_bad_field_of_a_table_is_named_with_its_index() {
     assert_eq!(refused(&|t| t.jets[3].dead_time_s = 0.235), jet(3, JetField::DeadTime), "beyond the ledger");
     assert_eq!(refused(&|t| t.jets[6].dead_time_s = -0.001), jet(6, JetField::DeadTime));
     assert_eq!(refused(&|t| t.jets[6].pulse_offset_s = -0.028), jet(6, JetField::PulseOffset));
-    assert_eq!(refused(&|t| t.jets[7].group = 32), jet(7, JetField::Group));
+    assert_eq!(refused(&|t| t.jets[7].group = 16), jet(7, JetField::Group));
     let timing = |field| Some(ConfigError::Timing(field));
     assert_eq!(refused(&|t| t.timing.tick_s = 0.0), timing(TimingField::Tick));
     assert_eq!(refused(&|t| t.timing.cycle_ticks = 0), timing(TimingField::Cycle));
@@ -498,6 +500,114 @@ fn every_bad_field_of_a_table_is_named_with_its_index() {
     assert_eq!(refused(&|t| t.filter.firing_error = 1.5), filter(FilterField::FiringError));
     for priority in [[0, 1, 1], [0, 1, 3], [8, 1, 2]] {
         assert_eq!(refused(&|t| t.axis_priority = priority), Some(ConfigError::AxisPriority), "{priority:?}");
+    }
+}
+
+/// A bipropellant engine behind the stack that pushes it forward; numbers of our own.
+fn some_engine() -> Engine {
+    Engine {
+        pivot_m: Vec3([-1.2, 0.1, 0.0]),
+        direction: Vec3([1.0, 0.0, 0.0]),
+        first_axis: Vec3([0.0, 1.0, 0.0]),
+        thrust_n: 420.0,
+        specific_impulse_s: 312.0,
+        travel_rad: 0.15,
+        gimbal_rate_rad_s: 0.1,
+        start_s: 0.2,
+        tail_s: 0.1,
+    }
+}
+
+#[test]
+fn every_bad_field_of_an_engine_is_named() {
+    type Edit = fn(&mut Engine);
+    let refused = |edit: Edit| {
+        let mut table = demo_table();
+        table.engine = some_engine();
+        edit(&mut table.engine);
+        Controller::new(table).err()
+    };
+    let good: [Edit; 6] = [
+        |_| (),
+        |e| e.gimbal_rate_rad_s = f32::INFINITY,
+        |e| (e.travel_rad, e.gimbal_rate_rad_s) = (0.0, 0.0),
+        |e| (e.start_s, e.tail_s) = (0.0, 0.0),
+        |e| (e.travel_rad, e.start_s, e.tail_s, e.thrust_n) = (0.5, 60.0, 60.0, 1e7),
+        |e| *e = Engine::NONE,
+    ];
+    for (case, edit) in good.into_iter().enumerate() {
+        assert_eq!(refused(edit), None, "case {case}");
+    }
+    let bad: [(Edit, EngineField); 32] = [
+        (|e| e.pivot_m[2] = 1e3 + 1.0, EngineField::Pivot),
+        (|e| e.pivot_m[0] = f32::NAN, EngineField::Pivot),
+        (|e| e.pivot_m[1] = f32::NEG_INFINITY, EngineField::Pivot),
+        (|e| e.direction[0] = 0.998, EngineField::Direction),
+        (|e| e.direction[0] = 1.002, EngineField::Direction),
+        (|e| e.direction[1] = f32::NAN, EngineField::Direction),
+        (|e| e.direction = Vec3::ZERO, EngineField::Direction),
+        (|e| e.first_axis[1] = 0.998, EngineField::FirstAxis),
+        (|e| e.first_axis[1] = -1.002, EngineField::FirstAxis),
+        (|e| e.first_axis[0] = 0.0011, EngineField::FirstAxis),
+        (|e| e.first_axis[0] = -0.0011, EngineField::FirstAxis),
+        (|e| e.first_axis = e.direction, EngineField::FirstAxis),
+        (|e| e.first_axis[2] = f32::NAN, EngineField::FirstAxis),
+        (|e| e.thrust_n = 0.0, EngineField::Thrust),
+        (|e| e.thrust_n = -420.0, EngineField::Thrust),
+        (|e| e.thrust_n = 1.1e7, EngineField::Thrust),
+        (|e| e.thrust_n = f32::NAN, EngineField::Thrust),
+        (|e| e.specific_impulse_s = 0.0, EngineField::SpecificImpulse),
+        (|e| e.specific_impulse_s = 1.1e5, EngineField::SpecificImpulse),
+        (|e| e.specific_impulse_s = f32::NAN, EngineField::SpecificImpulse),
+        (|e| e.travel_rad = -0.01, EngineField::Travel),
+        (|e| e.travel_rad = 0.501, EngineField::Travel),
+        (|e| e.travel_rad = f32::NAN, EngineField::Travel),
+        (|e| e.gimbal_rate_rad_s = 0.0, EngineField::GimbalRate),
+        (|e| e.gimbal_rate_rad_s = f32::NAN, EngineField::GimbalRate),
+        (|e| (e.travel_rad, e.gimbal_rate_rad_s) = (0.0, -0.1), EngineField::GimbalRate),
+        (|e| e.start_s = -0.001, EngineField::Start),
+        (|e| e.start_s = 60.1, EngineField::Start),
+        (|e| e.start_s = f32::NAN, EngineField::Start),
+        (|e| e.tail_s = -0.001, EngineField::Tail),
+        (|e| e.tail_s = 60.1, EngineField::Tail),
+        // Neither an engine nor none.
+        (|e| *e = Engine { tail_s: 1.0, ..Engine::NONE }, EngineField::Direction),
+    ];
+    for (case, (edit, field)) in bad.into_iter().enumerate() {
+        assert_eq!(refused(edit), Some(ConfigError::Engine(field)), "case {case}");
+    }
+    assert!(some_engine().is_told() && !Engine::NONE.is_told());
+}
+
+/// Right-handed: first axis × second axis = direction.
+#[test]
+fn the_inner_gimbal_turns_about_an_axis_across_the_outer_one_and_the_force() {
+    for (direction, first, second) in [
+        ([1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]),
+        ([0.0, 0.0, 1.0], [1.0, 0.0, 0.0], [0.0, 1.0, 0.0]),
+        ([0.6, -0.8, 0.0], [0.8, 0.6, 0.0], [0.0, 0.0, 1.0]),
+    ] {
+        let engine = Engine { direction: Vec3(direction), first_axis: Vec3(first), ..some_engine() };
+        assert_eq!(engine.second_axis(), Vec3(second));
+        assert_eq!(Vec3(first).cross(engine.second_axis()), Vec3(direction));
+    }
+}
+
+#[test]
+fn an_accelerometer_is_somewhere_near_or_nowhere() {
+    let refused = |place: [f32; 3]| {
+        let mut table = demo_table();
+        table.accelerometer.place_m = Vec3(place);
+        Controller::new(table).err()
+    };
+    let (inf, nan) = (f32::INFINITY, f32::NAN);
+    for place in [[0.0; 3], [1e3, -1e3, 4.0], [inf; 3]] {
+        assert_eq!(refused(place), None, "{place:?}");
+        let told = Accelerometer { place_m: Vec3(place) }.is_told();
+        assert_eq!(told, place[0].is_finite());
+    }
+    for place in [[inf, 0.0, 0.0], [inf, inf, -inf], [nan; 3], [0.0, nan, 0.0], [0.0, 0.0, 1001.0]] {
+        assert_eq!(refused(place), Some(ConfigError::Accelerometer), "{place:?}");
     }
 }
 

@@ -476,6 +476,61 @@ fn told_bending_modes_are_read_and_reach_the_kernel() {
     assert_ne!(table.identity, plain.identity);
 }
 
+/// The impulse of a start and of a tail as a rectangle: half of each ramp counts.
+#[test]
+fn engine_and_accelerometer_reach_the_kernel() {
+    let engine = "\n[engine]\npivot_m = [-1.0, 0.0, 0.25]\nforce_direction = [0.0, 0.0, 1.0]\nthrust_n = 400.0\n\
+                  specific_impulse_s = 300.0\ngimbal_travel_deg = 9.0\ngimbal_rate_deg_s = 18.0\nstart_delay_s = 0.25\n\
+                  rise_s = 0.5\nshutdown_delay_s = 0.125\ntail_off_s = 0.25\nfirst_axis = [0.0, -1.0, 0.0]\n";
+    let with = |vehicle: &str, more: &str| {
+        let scenario = SCENARIO.replace("duration_s = 100.0", &format!("duration_s = 100.0\n{more}"));
+        let scenario = format!("{scenario}\n[sensors]\naccelerometer_m = [0.5, 0.25, -0.5]\n");
+        scenario::parse(("pair_hold.toml", &scenario), ("pair.toml", vehicle)).expect("a good scenario")
+    };
+    let build = |scenario: &Scenario, present: &[String]| {
+        table::build(scenario, present, &scenario.told).expect("a table")
+    };
+    let (vehicle, less) = (format!("{VEHICLE}{engine}"), "told_thrust_factor = 0.5");
+    let scenario = with(&vehicle, less);
+    let table = build(&scenario, &scenario.stack);
+    table.validate().expect("the kernel takes it");
+    let found = &table.engine;
+    assert_eq!([found.pivot_m, found.direction].map(|v| v.0), [[-1.0, 0.0, 0.25], [0.0, 0.0, 1.0]]);
+    assert_eq!((found.first_axis.0, found.second_axis().0), ([0.0, -1.0, 0.0], [1.0, 0.0, 0.0]));
+    assert_eq!((found.thrust_n, found.specific_impulse_s), (200.0, 300.0), "as told");
+    assert_eq!((found.travel_rad, found.gimbal_rate_rad_s), (0.157_079_64, 0.314_159_27));
+    assert_eq!((found.start_s, found.tail_s), (0.5, 0.25));
+    assert_eq!(table.accelerometer.place_m.0, [0.5, 0.25, -0.5]);
+    // Each of them makes another table.
+    let without = build(&with(VEHICLE, less), &scenario.stack);
+    assert!(!without.engine.is_told() && without.accelerometer.is_told());
+    assert_ne!(table.identity, without.identity);
+    // Travel beyond what a table tells is left unused, and its slowest ramps still fit.
+    let wide = vehicle
+        .replace("gimbal_travel_deg = 9.0", "gimbal_travel_deg = 60.0")
+        .replace("start_delay_s = 0.25\nrise_s = 0.5", "start_delay_s = 40.0\nrise_s = 40.0")
+        .replace("shutdown_delay_s = 0.125\ntail_off_s = 0.25", "shutdown_delay_s = 40.0\ntail_off_s = 40.0")
+        .replace("gimbal_rate_deg_s = 18.0\n", "");
+    let wide = build(&with(&wide, ""), &scenario.stack);
+    wide.validate().expect("the kernel takes it");
+    assert_eq!((wide.engine.travel_rad, wide.engine.gimbal_rate_rad_s), (0.5, f32::INFINITY));
+    assert_eq!((wide.engine.start_s, wide.engine.tail_s), (60.0, 60.0));
+    // One that is not there, or that nothing feeds, is not told.
+    assert!(!build(&scenario, &["load".to_owned()]).engine.is_told());
+    let tank =
+        "\n[[tank]]\nname = \"other\"\nbody = \"load\"\nposition_m = [3.0, 0.5, 0.0]\npropellant_kg = 1.0\n";
+    let unfed = with(&format!("{vehicle}{tank}"), "");
+    assert!(!build(&unfed, &unfed.stack).engine.is_told());
+}
+
+/// As measured with format version 3, of 32 groups: `stackhold table pair_hold.toml --json`.
+#[test]
+fn a_table_without_engine_and_accelerometer_keeps_the_identity_it_had() {
+    let scenario = read(SCENARIO);
+    let table = table::build(&scenario, &scenario.stack, &scenario.told).expect("a table");
+    assert_eq!(table.identity, 0x6ba0_1d9c);
+}
+
 #[test]
 fn a_flight_table_is_called_after_the_scenario_unless_said_otherwise() {
     let plain = read(SCENARIO).flight_table;

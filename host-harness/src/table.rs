@@ -3,18 +3,24 @@
 
 use anyhow::{Context, Result, bail};
 use stackhold_kernel::config::{
-    BendingMode, ConfigurationTable, FilterSettings, GROUPS, MODES, SharedLimits, SpareTranslation, Timing,
+    Accelerometer, BendingMode, ConfigurationTable, Engine, FilterSettings, GROUPS, MODES, SharedLimits,
+    SpareTranslation, Timing,
 };
 use stackhold_kernel::jet::{Jet as ToldJet, LOADS};
 use stackhold_kernel::linalg::{Mat3, Vec3};
 
 use crate::interface_loads;
-use crate::scenario::model::{Jet, JetState, KernelSettings, Scenario, Told, ToldBending, Trade};
+use crate::scenario::model::{
+    self as scenario, Jet, JetState, KernelSettings, Scenario, Sensors, Told, ToldBending, Trade, Vehicle,
+};
 use crate::stack;
 
 /// Jets the harness flies the kernel with; loops run over the jets of the table, so the bits are those
 /// of a smaller build.
 pub const JETS: usize = 32;
+
+/// Largest gimbal angle that a table tells; what an engine can do beyond is left unused.
+const MOST_TRAVEL_RAD: f64 = 0.5;
 
 /// Builds the table the kernel is told for a flight.
 ///
@@ -49,6 +55,8 @@ pub fn build(scenario: &Scenario, present: &[String], told: &Told) -> Result<Con
         shared: shared_limits(&scenario.kernel.trade),
         spare_translation: spare_translation(&scenario.kernel.trade),
         bending: bending(&scenario.kernel.bending),
+        engine: engine(vehicle, present, told),
+        accelerometer: accelerometer(&scenario.sensors),
     };
     table.identity = identity(&table);
     Ok(table)
@@ -130,6 +138,31 @@ fn bending(told: &[ToldBending]) -> [BendingMode; MODES] {
     modes
 }
 
+/// The main engine, if its body is present and it can be started.
+fn engine(vehicle: &Vehicle, present: &[String], told: &Told) -> Engine {
+    let is_there = |engine: &&scenario::Engine| {
+        engine.tank.is_some() && engine.body.as_ref().is_some_and(|body| present.contains(body))
+    };
+    let Some(engine) = vehicle.engine.as_ref().filter(is_there) else { return Engine::NONE };
+    Engine {
+        pivot_m: vector(engine.pivot_m),
+        direction: vector(engine.force_direction),
+        first_axis: vector(engine.first_axis),
+        thrust_n: (engine.thrust_n * told.thrust_factor) as f32,
+        specific_impulse_s: engine.specific_impulse_s as f32,
+        travel_rad: engine.gimbal_travel_rad.min(MOST_TRAVEL_RAD) as f32,
+        gimbal_rate_rad_s: engine.gimbal_rate_rad_s as f32,
+        // The same impulse from a rectangle, as with jets.
+        start_s: (engine.start_delay_s + 0.5 * engine.rise_s) as f32,
+        tail_s: (engine.shutdown_delay_s + 0.5 * engine.tail_off_s) as f32,
+    }
+}
+
+fn accelerometer(sensors: &Sensors) -> Accelerometer {
+    let told = |it: &scenario::Accelerometer| Accelerometer { place_m: vector(it.position_m) };
+    sensors.accelerometer.as_ref().map_or(Accelerometer::NONE, told)
+}
+
 fn filter(kernel: &KernelSettings) -> FilterSettings {
     FilterSettings {
         attitude_noise_rad: kernel.assumed_attitude_noise_rad as f32,
@@ -138,6 +171,18 @@ fn filter(kernel: &KernelSettings) -> FilterSettings {
         disturbance_walk_rad_s2: kernel.assumed_disturbance_walk_rad_s2 as f32,
         firing_error: kernel.assumed_firing_error as f32,
     }
+}
+
+/// None where no engine is told.
+fn numbers_of_engine(engine: &Engine) -> Vec<f32> {
+    if !engine.is_told() {
+        return Vec::new();
+    }
+    let axes = [engine.pivot_m, engine.direction, engine.first_axis];
+    let mut floats: Vec<f32> = axes.iter().flat_map(|axis| axis.0).collect();
+    floats.extend([engine.thrust_n, engine.specific_impulse_s, engine.travel_rad, engine.gimbal_rate_rad_s]);
+    floats.extend([engine.start_s, engine.tail_s]);
+    floats
 }
 
 /// CRC-32/ISO-HDLC over every number of the table, little-endian, in the order of its fields.
@@ -163,13 +208,18 @@ fn identity(table: &ConfigurationTable<JETS>) -> u32 {
     floats.extend([filter.disturbance_walk_rad_s2, filter.firing_error]);
     floats.push(f32::from(table.shared.most_jets_at_once));
     floats.extend(table.shared.flow_limit_kg_s);
+    // As when there were 32 groups: a table without any of the newer things keeps the identity it had before them.
+    floats.extend([f32::INFINITY; 32 - GROUPS]);
     floats.extend([table.spare_translation.extra_share, table.spare_translation.within_m_s]);
-    // A table without modes, and one without loads, keeps the identity it had before there were any.
     for mode in table.bending.iter().filter(|mode| mode.is_told()) {
         floats.extend([mode.frequency_hz, mode.damping_ratio, mode.swing_rad]);
     }
     if table.jets.iter().any(|jet| jet.load_share != [0; LOADS]) {
         floats.extend(table.jets.iter().flat_map(|jet| jet.load_share.map(f32::from)));
+    }
+    floats.extend(numbers_of_engine(&table.engine));
+    if table.accelerometer.is_told() {
+        floats.extend(table.accelerometer.place_m.0);
     }
     for float in floats {
         digest.update(&float.to_le_bytes());

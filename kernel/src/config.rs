@@ -3,6 +3,7 @@
 use heapless::Vec;
 
 pub use crate::bending::{BendingField, BendingMode, MODES};
+pub use crate::engine::{Engine, EngineField};
 
 use crate::jet::{Jet, JetMask, LOADS, Takes};
 use crate::linalg::{Mat3, Vec3};
@@ -43,7 +44,7 @@ pub struct FilterSettings {
 }
 
 /// Manifolds or isolation groups a table knows.
-pub const GROUPS: usize = 32;
+pub const GROUPS: usize = 16;
 
 /// What jets that are open at the same time may take together: so many jets, so much flow, and of each load (by
 /// [`Jet::load_share`]) [`crate::jet::WHOLE_LOAD`].
@@ -68,6 +69,14 @@ pub struct SpareTranslation {
     pub extra_share: f32,
     /// Largest velocity a demand may leave behind along each body axis, m/s; 0..=1e4.
     pub within_m_s: f32,
+}
+
+/// Where the accelerometer sits: a stack that turns moves it.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Accelerometer {
+    /// Its place, structural axes, m; within ±1,000, or all infinity for no accelerometer.
+    pub place_m: Vec3,
 }
 
 /// Everything the kernel is told about one stack; at most `N` jets, `N ≤ 32`.
@@ -96,6 +105,10 @@ pub struct ConfigurationTable<const N: usize> {
     pub spare_translation: SpareTranslation,
     /// How the stack swings; [`BendingMode::NONE`] for what is not there.
     pub bending: [BendingMode; MODES],
+    /// The main engine; [`Engine::NONE`] without one. No mode reads it yet.
+    pub engine: Engine,
+    /// The accelerometer; [`Accelerometer::NONE`] without one. No mode reads it yet.
+    pub accelerometer: Accelerometer,
 }
 
 /// Why a table was refused: the field, and the index where it is a list.
@@ -137,6 +150,10 @@ pub enum ConfigError {
         /// Its field.
         field: BendingField,
     },
+    /// A field of `engine` is out of its range.
+    Engine(EngineField),
+    /// `accelerometer.place_m` must be finite and within 1 km, or all infinity.
+    Accelerometer,
 }
 
 /// A field of [`Jet`].
@@ -158,7 +175,7 @@ pub enum JetField {
     DeadTime,
     /// `pulse_offset_s` must leave the shortest pulse a positive impulse, and be under a cycle.
     PulseOffset,
-    /// `group` must be 0..=31.
+    /// `group` must be 0..=15.
     Group,
     /// `price_weight` must be 1e-3..=1e3.
     PriceWeight,
@@ -238,6 +255,8 @@ impl<const N: usize> ConfigurationTable<N> {
         shared: SharedLimits::NONE,
         spare_translation: SpareTranslation::OFF,
         bending: [BendingMode::NONE; MODES],
+        engine: Engine::NONE,
+        accelerometer: Accelerometer::NONE,
     };
 
     /// Checks every field and returns the mass properties built from it.
@@ -263,6 +282,8 @@ impl<const N: usize> ConfigurationTable<N> {
         for (mode, told) in (0_u8..).zip(&self.bending) {
             told.validate().map_err(|field| ConfigError::Bending { mode, field })?;
         }
+        self.engine.validate().map_err(ConfigError::Engine)?;
+        self.accelerometer.validate()?;
         let seen = self.axis_priority.iter().fold(0_u8, |seen, &axis| match axis {
             0..=2 => seen | (1 << axis),
             _ => seen,
@@ -425,6 +446,22 @@ impl SpareTranslation {
     }
 }
 
+impl Accelerometer {
+    /// No accelerometer.
+    pub const NONE: Self = Self { place_m: Vec3([f32::INFINITY; 3]) };
+
+    /// Whether an accelerometer is told.
+    #[must_use]
+    pub fn is_told(&self) -> bool {
+        self.place_m.is_finite()
+    }
+
+    fn validate(&self) -> Result<(), ConfigError> {
+        let is_near = self.place_m.0.iter().all(|c| c.abs() <= 1e3);
+        if is_near || *self == Self::NONE { Ok(()) } else { Err(ConfigError::Accelerometer) }
+    }
+}
+
 impl FilterSettings {
     fn validate(&self) -> Result<(), FilterField> {
         if !(1e-9..=1.0).contains(&self.attitude_noise_rad) {
@@ -474,7 +511,7 @@ fn validate_jet(jet: &Jet, timing: &Timing) -> Result<(), JetField> {
     if !(jet.dead_time_s >= 0.0 && jet.dead_time_s + late_s <= cycle_s) {
         return Err(JetField::DeadTime);
     }
-    if jet.group > 31 {
+    if usize::from(jet.group) >= GROUPS {
         return Err(JetField::Group);
     }
     if !(1e-3..=1e3).contains(&jet.price_weight) {

@@ -31,7 +31,7 @@ pub struct Jet {
     /// What the tail adds less what the dead time takes, s: a pulse that opens and closes delivers
     /// `thrust · (on-time + pulse_offset_s)`.
     pub pulse_offset_s: f32,
-    /// Manifold or isolation group, 0..=31.
+    /// Manifold or isolation group, 0..=15.
     pub group: u8,
     /// What a kilogram through this jet counts for in a selection, 1 for a kilogram: a hot or worn jet is
     /// spared by a larger one.
@@ -51,7 +51,7 @@ pub struct Takes {
     pub flow_kg_s: f32,
     /// Parts of each load.
     pub load_share: [u8; LOADS],
-    /// Group whose flow it is, 0..=31.
+    /// Group whose flow it is, 0..=15.
     pub group: u8,
 }
 

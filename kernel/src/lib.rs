@@ -44,7 +44,8 @@
 //!
 //! # Where the table comes from
 //! [`config::ConfigurationTable`] is built in place, or comes as bytes: [`flight_table`] loads, verifies, arms and
-//! activates them, and checks them in memory while they fly.
+//! activates them, and checks them in memory while they fly. A main engine ([`engine`]) and an accelerometer can be told
+//! ([`config::Accelerometer`]); no mode reads them yet.
 //!
 //! # On a board
 //! Time base, interrupts, valves, watchdog, and what to do with each status: [`on_a_board`]. With the feature `defmt`, every
@@ -65,6 +66,7 @@ pub mod config;
 pub mod controller;
 pub mod cycle;
 pub mod effectiveness;
+pub mod engine;
 pub mod firing;
 pub mod flight_table;
 pub mod hold;

@@ -53,7 +53,7 @@ pub struct TickRule {
     pub flow_kg_s: f32,
     /// Parts of each load; none for a jet whose loads have been counted ([`TickProblem::loaded`]).
     pub load_share: [u8; LOADS],
-    /// Group, 0..=31.
+    /// Group, 0..=15.
     pub group: u8,
 }
 

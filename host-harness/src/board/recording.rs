@@ -12,7 +12,8 @@
 //! is that of the functions here; both directions stand next to each other.
 
 use stackhold_kernel::config::{
-    BendingMode, ConfigurationTable, FilterSettings, SharedLimits, SpareTranslation, Timing,
+    Accelerometer, BendingMode, ConfigurationTable, Engine, FilterSettings, SharedLimits, SpareTranslation,
+    Timing,
 };
 use stackhold_kernel::cycle::{
     AttitudeSample, Command, CycleInput, Hand, HandDemand, Pace, RateSample, Rotation, Slew, Translation,
@@ -23,7 +24,7 @@ use stackhold_kernel::jet::{Jet, JetMask};
 use stackhold_kernel::linalg::{Mat3, Vec3};
 
 /// First word of a recording; the last digit is the version of this layout.
-pub const START: u32 = 0x5354_4b03;
+pub const START: u32 = 0x5354_4b04;
 /// First word of a flight.
 pub const FLIGHT: u32 = 0xf11e_0001;
 /// First word of a cycle, less its flags.
@@ -106,6 +107,8 @@ pub fn write_flight<const N: usize>(name: &str, table: &ConfigurationTable<N>, p
     for mode in &table.bending {
         put_floats([mode.frequency_hz, mode.damping_ratio, mode.swing_rad], put);
     }
+    write_engine(&table.engine, put);
+    put_floats(table.accelerometer.place_m.0, put);
     put(table.jets.iter().fold(0, |count, _| count + 1));
     for jet in &table.jets {
         write_jet(jet, put);
@@ -127,6 +130,8 @@ fn read_flight<const N: usize>(words: &mut impl Words) -> Result<Item<N>, Malfor
     let shared = SharedLimits { most_jets_at_once, flow_limit_kg_s: floats(words)? };
     let [extra_share, within_m_s] = floats(words)?;
     let bending = [read_mode(words)?, read_mode(words)?];
+    let engine = read_engine(words)?;
+    let accelerometer = Accelerometer { place_m: Vec3(floats(words)?) };
     let mut table = ConfigurationTable {
         identity,
         mass_kg,
@@ -151,6 +156,8 @@ fn read_flight<const N: usize>(words: &mut impl Words) -> Result<Item<N>, Malfor
         shared,
         spare_translation: SpareTranslation { extra_share, within_m_s },
         bending,
+        engine,
+        accelerometer,
     };
     for _ in 0..word(words)? {
         table.jets.push(read_jet(words)?).map_err(|_| Malformed::TooManyJets)?;
@@ -161,6 +168,31 @@ fn read_flight<const N: usize>(words: &mut impl Words) -> Result<Item<N>, Malfor
 fn read_mode(words: &mut impl Words) -> Result<BendingMode, Malformed> {
     let [frequency_hz, damping_ratio, swing_rad] = floats(words)?;
     Ok(BendingMode { frequency_hz, damping_ratio, swing_rad })
+}
+
+fn write_engine(engine: &Engine, put: &mut impl FnMut(u32)) {
+    put_floats(engine.pivot_m.0, put);
+    put_floats(engine.direction.0, put);
+    put_floats(engine.first_axis.0, put);
+    put_floats([engine.thrust_n, engine.specific_impulse_s, engine.travel_rad], put);
+    put_floats([engine.gimbal_rate_rad_s, engine.start_s, engine.tail_s], put);
+}
+
+fn read_engine(words: &mut impl Words) -> Result<Engine, Malformed> {
+    let [pivot_m, direction, first_axis] = [floats(words)?, floats(words)?, floats(words)?].map(Vec3);
+    let [thrust_n, specific_impulse_s, travel_rad] = floats(words)?;
+    let [gimbal_rate_rad_s, start_s, tail_s] = floats(words)?;
+    Ok(Engine {
+        pivot_m,
+        direction,
+        first_axis,
+        thrust_n,
+        specific_impulse_s,
+        travel_rad,
+        gimbal_rate_rad_s,
+        start_s,
+        tail_s,
+    })
 }
 
 fn write_jet(jet: &Jet, put: &mut impl FnMut(u32)) {

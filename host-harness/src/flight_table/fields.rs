@@ -4,8 +4,8 @@ use serde::Serialize;
 use serde_json::{Value, json};
 use stackhold_kernel::config::{GROUPS, MODES};
 use stackhold_kernel::flight_table::layout::{
-    self as at, FILTER, JETS, STACK, TIMING, VERSION, VERSION_1, bytes_of, jet_at, jets_in, load_at,
-    version_of,
+    self as at, ENGINE, FILTER, JETS, STACK, TIMING, VERSION, VERSION_1, VERSION_3, bytes_of, jet_at,
+    jets_in, load_at, version_of,
 };
 use stackhold_kernel::jet::LOADS;
 
@@ -47,7 +47,7 @@ pub struct FieldValue {
     /// In words.
     #[serde(skip)]
     pub words: String,
-    /// Its value; `null` for no limit.
+    /// Its value; `null` for no limit, and for the place of an accelerometer that is not there.
     pub value: Value,
     /// The value as people read it: a float with as many digits as make it this float again.
     #[serde(skip)]
@@ -93,7 +93,10 @@ pub(super) fn fields(bytes: &[u8]) -> Vec<Field> {
     stack(&mut put);
     timing(&mut put);
     filter(&mut put);
-    selection(&mut put);
+    selection(&mut put, version);
+    if version >= VERSION {
+        engine(&mut put);
+    }
     head(&mut put, JETS.start, "jets", "48 for each of 1 to 32 jets");
     drop(put);
     for index in 0..jets {
@@ -102,8 +105,11 @@ pub(super) fn fields(bytes: &[u8]) -> Vec<Field> {
     if version > VERSION_1 {
         bending(&mut all, jets);
     }
-    if version == VERSION {
+    if version >= VERSION_3 {
         loads(&mut all, jets);
+    }
+    if version >= VERSION {
+        accelerometer(&mut all, jets);
     }
     let offset = bytes_of(version, jets) - at::CHECKSUM_BYTES;
     all.push(Field {
@@ -131,9 +137,11 @@ fn const_range(number: u16) -> &'static str {
         1 => "1",
         2 => "2",
         3 => "3",
+        4 => "4",
         5 => "5",
         6 => "6",
         7 => "7",
+        9 => "9",
         _ => "as this version has it",
     }
 }
@@ -149,7 +157,9 @@ fn head(put: Put, start: usize, section: &str, length: &'static str) {
         "selection" => "4",
         "jets" => "5",
         "bending" => "6",
-        _ => "7",
+        "loads" => "7",
+        "engine" => "8",
+        _ => "9",
     };
     put(start, Kind::Half, &format!("{section}.kind"), &format!("section {section}: kind"), "", range);
     let words = format!("section {section}: length");
@@ -197,8 +207,9 @@ fn filter(put: Put) {
     }
 }
 
-fn selection(put: Put) {
-    head(put, at::SELECTION.start, "selection", "140");
+fn selection(put: Put, version: u16) {
+    let length = if version < VERSION { "140" } else { "76" };
+    head(put, at::SELECTION.start, "selection", length);
     for (index, place) in ["first", "second", "third"].iter().enumerate() {
         let offset = at::SELECTION.body() + index;
         let words = format!("axis served {place}");
@@ -217,11 +228,59 @@ fn selection(put: Put) {
     put(at::AT_EXTRA_SHARE, Kind::Float, key, words, "fraction", "0 (off) to 100");
     let key = "spare_translation_within_m_s";
     put(at::AT_WITHIN, Kind::Float, key, "velocity left behind then", "m/s", "0 to 1e4");
-    for group in 0..GROUPS {
+    for group in 0..at::groups(version) {
         let key = format!("flow_limit_kg_s.{group}");
         let words = format!("flow limit of group {group}");
         let offset = at::AT_FLOW_LIMITS + 4 * group;
-        put(offset, Kind::Float, &key, &words, "kg/s", "above 0; inf for no limit");
+        let range = if group < GROUPS { "above 0; inf for no limit" } else { "inf: there is no such group" };
+        put(offset, Kind::Float, &key, &words, "kg/s", range);
+    }
+}
+
+fn engine(put: Put) {
+    head(put, ENGINE.start, "engine", "60");
+    for (index, axis) in ["x", "y", "z"].iter().enumerate() {
+        let key = format!("engine.pivot_m.{axis}");
+        let offset = ENGINE.body() + 4 * index;
+        put(offset, Kind::Float, &key, &format!("engine: pivot {axis}"), "m", "-1000 to 1000");
+    }
+    let axes = [
+        (at::AT_ENGINE_DIRECTION, "direction", "direction of force", "length 1 within 1e-3"),
+        (at::AT_FIRST_AXIS, "first_axis", "first gimbal axis", "length 1, across the force, within 1e-3"),
+    ];
+    for (start, key, words, range) in axes {
+        for (index, axis) in ["x", "y", "z"].iter().enumerate() {
+            let (key, words) = (format!("engine.{key}.{axis}"), format!("engine: {words} {axis}"));
+            put(start + 4 * index, Kind::Float, &key, &words, "", range);
+        }
+    }
+    let rows = [
+        (at::AT_ENGINE_THRUST, "thrust_n", "thrust", "N", "above 0, to 1e7"),
+        (at::AT_ENGINE_IMPULSE, "specific_impulse_s", "specific impulse", "s", "above 0, to 1e5"),
+        (at::AT_TRAVEL, "travel_rad", "gimbal travel either way", "rad", "0 (fixed) to 0.5"),
+        (
+            at::AT_GIMBAL_RATE,
+            "gimbal_rate_rad_s",
+            "gimbal rate",
+            "rad/s",
+            "above 0; inf for no limit; 0 if fixed",
+        ),
+        (at::AT_START, "start_s", "start", "s", "0 to 60"),
+        (at::AT_TAIL, "tail_s", "tail", "s", "0 to 60"),
+    ];
+    for (offset, key, words, unit, range) in rows {
+        put(offset, Kind::Float, &format!("engine.{key}"), &format!("engine: {words}"), unit, range);
+    }
+}
+
+fn accelerometer(all: &mut Vec<Field>, jets: usize) {
+    let section = at::accelerometer(jets);
+    let mut put = into(all);
+    head(&mut put, section.start, "accelerometer", "12");
+    for (index, axis) in ["x", "y", "z"].iter().enumerate() {
+        let (key, words) = (format!("accelerometer.place_m.{axis}"), format!("accelerometer: place {axis}"));
+        let range = "-1000 to 1000; inf for none";
+        put(section.body() + 4 * index, Kind::Float, &key, &words, "m", range);
     }
 }
 
@@ -283,7 +342,7 @@ fn jet(all: &mut Vec<Field>, index: usize) {
     let range = "1 to the cycle less the shortest off-time";
     let words = "shortest on-time".to_owned();
     put(at::JET_MINIMUM_ON, Kind::Half, "minimum_on_ticks".to_owned(), words, "ticks", range);
-    put(at::JET_GROUP, Kind::Byte, "group".to_owned(), "group".to_owned(), "", "0 to 31");
+    put(at::JET_GROUP, Kind::Byte, "group".to_owned(), "group".to_owned(), "", "0 to 15");
     let words = "may it be fired".to_owned();
     put(at::JET_ENABLED, Kind::Switch, "enabled".to_owned(), words, "", "no, yes");
 }
@@ -355,20 +414,46 @@ fn letters(bytes: &[u8]) -> String {
     bytes[..end].escape_ascii().to_string()
 }
 
-/// Fields with other values; fields that only one table has are left out but for the number of jets.
+/// Fields with other values, in the order of the bytes. What an older version cannot tell counts as what it is taken for;
+/// jets that only one table has are left out.
 pub(super) fn differences(first: &[FieldValue], second: &[FieldValue]) -> Vec<Difference> {
+    let newer = second.iter().filter(|field| !first.iter().any(|other| same(field, other)));
+    let mut all: Vec<&FieldValue> = first.iter().chain(newer).collect();
+    all.sort_by_key(|field| field.offset);
     let mut found = Vec::new();
-    for field in first.iter().filter(|field| field.field != "checksum") {
-        let other = second.iter().find(|other| other.field == field.field && other.jet == field.jet);
-        let Some(other) = other.filter(|other| other.text != field.text) else { continue };
-        found.push(Difference {
-            jet: field.jet.clone(),
-            field: field.field.clone(),
-            words: field.words.clone(),
-            first: field.text.clone(),
-            second: other.text.clone(),
-            unit: field.unit,
-        });
+    for field in all.into_iter().filter(|field| field.field != "checksum") {
+        let (Some(in_first), Some(in_second)) = (said_of(field, first), said_of(field, second)) else {
+            continue;
+        };
+        if in_first != in_second {
+            found.push(Difference {
+                jet: field.jet.clone(),
+                field: field.field.clone(),
+                words: field.words.clone(),
+                first: in_first.to_owned(),
+                second: in_second.to_owned(),
+                unit: field.unit,
+            });
+        }
     }
     found
+}
+
+fn same(field: &FieldValue, other: &FieldValue) -> bool {
+    other.field == field.field && other.jet == field.jet
+}
+
+/// The value of a field in a table, or what the table is taken for where its version has no such field.
+fn said_of<'t>(field: &FieldValue, table: &'t [FieldValue]) -> Option<&'t str> {
+    if let Some(own) = table.iter().find(|own| same(field, own)) {
+        return Some(&own.text);
+    }
+    let is_of_values = !field.field.ends_with(".kind") && !field.field.ends_with(".length_bytes");
+    let has_jet = field.jet.is_none() || table.iter().any(|own| own.jet == field.jet);
+    let (section, _) = field.field.split_once('.').filter(|_| is_of_values && has_jet)?;
+    match section {
+        "bending" | "load_share" | "engine" => Some("0"),
+        "accelerometer" | "flow_limit_kg_s" => Some("inf"),
+        _ => None,
+    }
 }

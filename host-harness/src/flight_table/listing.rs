@@ -42,13 +42,30 @@ pub fn listing(table: &FlightTable) -> String {
     let mut text = heading(table);
     let (jets, others): (Vec<&FieldValue>, Vec<&FieldValue>) =
         table.fields.iter().partition(|field| field.jet.is_some());
-    // A group without jets, and without a limit, would fill a line with nothing.
-    let used = |field: &FieldValue| !(field.field.starts_with("flow_limit_kg_s.") && field.text == "inf");
+    let engine = is_told(&others, "engine.", "0");
+    let accelerometer = is_told(&others, "accelerometer.", "inf");
+    // A group without jets, and without a limit, would fill a line with nothing; so would what is not there.
+    let used = |field: &FieldValue| {
+        let section = field.field.split('.').next();
+        match section {
+            Some("flow_limit_kg_s") => field.text != "inf",
+            Some("engine") => engine != Some(false) || is_head(field),
+            Some("accelerometer") => accelerometer != Some(false) || is_head(field),
+            _ => true,
+        }
+    };
     let rows = others.iter().filter(|field| used(field)).map(|field| row(field)).collect();
     let _ = write!(text, "\n{}\n", columns(&["byte", "field", "value", "unit", "allowed"], rows, &[1, 3, 4]));
-    let unlimited = others.iter().filter(|field| !used(field)).count();
+    let is_unlimited = |field: &&&FieldValue| field.field.starts_with("flow_limit_kg_s.") && !used(field);
+    let unlimited = others.iter().filter(is_unlimited).count();
     if unlimited > 0 {
         let _ = writeln!(text, "{unlimited} groups have no flow limit (value inf).");
+    }
+    if engine == Some(false) {
+        text.push_str("There is no main engine (15 values 0).\n");
+    }
+    if accelerometer == Some(false) {
+        text.push_str("There is no accelerometer (3 values inf).\n");
     }
     let _ = write!(text, "\nPlace and force of the jets, structural axes\n{}\n", places(&jets));
     let _ = write!(text, "\nValves and use of the jets\n{}\n", valves(&jets));
@@ -67,6 +84,18 @@ pub fn listing(table: &FlightTable) -> String {
         text.push_str("\nNames of jets are not in the file: name the scenario too to see them.\n");
     }
     text
+}
+
+/// Kind and length of a section.
+fn is_head(field: &FieldValue) -> bool {
+    field.field.ends_with(".kind") || field.field.ends_with(".length_bytes")
+}
+
+/// Whether a section says anything but `nothing`; `None` where the table has no such section.
+fn is_told(fields: &[&FieldValue], section: &str, nothing: &str) -> Option<bool> {
+    let values = || fields.iter().filter(|field| field.field.starts_with(section) && !is_head(field));
+    values().next()?;
+    Some(values().any(|field| field.text != nothing))
 }
 
 fn heading(table: &FlightTable) -> String {

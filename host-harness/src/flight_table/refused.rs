@@ -1,6 +1,6 @@
 //! A refusal in words: byte, field, value, and what would be right.
 
-use stackhold_kernel::config::{ConfigError, JetField, TimingField};
+use stackhold_kernel::config::{ConfigError, EngineField, JetField, TimingField};
 use stackhold_kernel::flight_table::layout::{
     AT_COMMAND_DELAY, AT_CYCLE, AT_MINIMUM_OFF, LONGEST, MARKER, VERSION, VERSION_1, bytes_of, jet_at,
 };
@@ -28,7 +28,7 @@ pub fn refused(refusal: &Refusal, bytes: &[u8], jets: &[String]) -> Refused {
     match refusal.why {
         Why::TooLong => said(
             format!("it has {} bytes or more", refusal.found),
-            &format!("at most {LONGEST} bytes, which {} jets do not fill", 32),
+            &format!("at most {LONGEST} bytes, which 32 jets fill"),
         ),
         Why::CutOff => said(
             format!("it has {} bytes and ends before its header does", refusal.found),
@@ -111,6 +111,12 @@ fn value(error: ConfigError, offset: usize, bytes: &[u8], jets: &[String]) -> Re
         ConfigError::Jet { index, field: JetField::Direction } => {
             let jet = jet_name(usize::from(index), jets);
             format!("byte {offset}, {jet}: direction of force = {}", together(offset, 3, bytes))
+        }
+        ConfigError::Engine(EngineField::Direction) => {
+            format!("byte {offset}, engine: direction of force = {}", together(offset, 3, bytes))
+        }
+        ConfigError::Engine(EngineField::FirstAxis) => {
+            format!("byte {offset}, engine: first gimbal axis = {}", together(offset, 3, bytes))
         }
         _ => named(offset, field.as_ref(), bytes, jets),
     };

@@ -6,8 +6,8 @@ use super::model::{Engine, StuckGimbal, Tank, Vehicle};
 use super::section::{Range64, Section};
 use super::vehicle_file::REACH;
 
-/// Times of an engine, s.
-const SECONDS: Range64 = Range64::Within(0.0, 100.0);
+/// Times of an engine, s: a delay and half a ramp are at most what the kernel's table holds.
+const SECONDS: Range64 = Range64::Within(0.0, 40.0);
 
 /// `Some(None)` without an engine, `None` when a problem was written down.
 ///

@@ -108,7 +108,7 @@
 //! | `thrust_n`, `specific_impulse_s`, `minimum_on_s` | steady values, shortest on-time | — |
 //! | `opening_delay_s`, `rise_s`, `closing_delay_s`, `tail_off_s` | valve timing | — |
 //! | `short_pulse_loss`, `short_pulse_time_s` | specific impulse lost at first thrust (fraction), time constant of the loss | — |
-//! | `group` | isolation group, 0 to 31 | 0 |
+//! | `group` | isolation group, 0 to 15 | 0 |
 //! | `[engine]` `pivot_m`, `force_direction`, `thrust_n`, `specific_impulse_s`, `gimbal_travel_deg` | main engine; travel either way about each axis, 0 for a fixed one | no engine |
 //! | `tank`, `body` | the tank that feeds it, the body it sits on | the only tank (without one it cannot be started); the tank's body |
 //! | `first_axis` | axis of the outer gimbal, fixed in the body, at 90 deg to `force_direction`; the inner one's is `force_direction` × `first_axis`. The force is `R(first_axis, first) R(second_axis, second) force_direction`, right-hand rule | for a force nearest to x, y or z: y, z or x, made perpendicular |

@@ -418,7 +418,7 @@ impl InterfaceLimit {
 /// Largest flow of a manifold.
 #[derive(Clone, Copy, Debug, PartialEq, Serialize)]
 pub struct FlowLimit {
-    /// Group of jets that hang on it, 0..=31.
+    /// Group of jets that hang on it, 0..=15.
     pub group: u8,
     /// Largest propellant flow of all its jets at steady thrust, kg/s.
     pub flow_limit_kg_s: f64,

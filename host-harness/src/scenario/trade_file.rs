@@ -134,7 +134,7 @@ fn read_flow_limits(root: &Section<'_>, jets: &[Jet], thrust_factor: f64) -> Opt
     let mut limits: Vec<FlowLimit> = Vec::new();
     let mut sound = true;
     for section in &root.sections("manifold")? {
-        let group = section.integer("group", 0..=31, "group, 0 to 31", None);
+        let group = section.integer("group", 0..=15, "group, 0 to 15", None);
         let hint = "the largest propellant flow, such as flow_limit_kg_s = 0.012";
         let limit = section.number("flow_limit_kg_s", Range64::UpTo(1e4), hint);
         section.finish();
@@ -261,7 +261,7 @@ fn read_shut(section: &Section<'_>, jets: &[Jet]) -> Option<Shut> {
             None
         }
         (true, false) => {
-            let group = section.integer("group", 0..=31, "group, 0 to 31", None)?;
+            let group = section.integer("group", 0..=15, "group, 0 to 15", None)?;
             let group = u8::try_from(group).ok()?;
             group_exists(section, jets, group).then_some(Shut::Group(group))
         }

@@ -325,7 +325,7 @@ fn read_jet(
     let tank = section.reference("tank", tanks, "tank");
     let position = section.vector("position_m", REACH, "position_m = [x, y, z] in structural axes");
     let direction = section.direction("force_direction");
-    let group = section.integer("group", 0..=31, "group, 0 to 31", Some(0));
+    let group = section.integer("group", 0..=15, "group, 0 to 15", Some(0));
     let kind = find_kind(section, kinds);
     let values = kind.and_then(|kind| read_valve(section, kind));
     let plume = read_plume(section, bodies);

@@ -1,7 +1,7 @@
 //! The check in memory: a slice of a bank and a piece of the values in force, every cycle.
 
 use crate::bending::Noise;
-use crate::config::{BendingMode, ConfigurationTable, MODES};
+use crate::config::{Accelerometer, BendingMode, ConfigurationTable, Engine, MODES};
 use crate::controller::{Controller, enabled};
 use crate::effectiveness::Effect;
 use crate::jet::LOADS;
@@ -10,9 +10,13 @@ use crate::mass_properties::MassProperties;
 use super::banks::{FlightTables, Stage};
 use super::crc::Checksum;
 use super::decode::fill;
-use super::encode::{Sink, put_bending, put_filter, put_head, put_jet, put_selection, put_stack, put_timing};
+use super::encode::{
+    Sink, put_accelerometer, put_bending, put_engine, put_filter, put_head, put_jet, put_selection,
+    put_stack, put_timing,
+};
 use super::layout::{
-    JETS, SELECTION, STACK, TIMING, VERSION, VERSION_1, bending, jet_at, jets_in, load_at, loads, version_of,
+    ENGINE, JETS, SELECTION, STACK, TIMING, VERSION, VERSION_1, VERSION_3, accelerometer, bending, jet_at,
+    jets_in, load_at, loads, version_of,
 };
 
 /// Bytes of a bank that are looked at in one cycle.
@@ -123,7 +127,7 @@ impl<const N: usize, const BYTES: usize> FlightTables<N, BYTES> {
         let holds = match piece.checked_sub(OTHER_PIECES) {
             Some(index) => jet_holds(controller, bytes, jets, index),
             None if piece == 0 => stack_holds(controller, bytes),
-            None if piece == 1 => settings_hold(controller, bytes),
+            None if piece == 1 => settings_hold(controller, bytes, jets),
             None => selection_holds(controller, bytes, jets),
         };
         self.cursor.piece = if piece + 1 < jets + OTHER_PIECES { piece + 1 } else { 0 };
@@ -232,22 +236,37 @@ fn stack_holds<const N: usize>(controller: &Controller<N>, bytes: &[u8]) -> bool
     (stack.same || controller.retold) && told == Ok(controller.stack)
 }
 
-/// Timing and filter settings.
-fn settings_hold<const N: usize>(controller: &Controller<N>, bytes: &[u8]) -> bool {
+/// Timing, filter settings, and where the accelerometer sits.
+fn settings_hold<const N: usize>(controller: &Controller<N>, bytes: &[u8], jets: usize) -> bool {
     let mut settings = Beside::new(bytes, TIMING.start);
     put_timing(&controller.table, &mut settings);
     put_filter(&controller.table, &mut settings);
-    settings.same && controller.noise == Noise::of(&controller.table.filter, &controller.table.bending)
+    let accelerometer_holds = if version_of(bytes) == VERSION {
+        let mut beside = Beside::new(bytes, accelerometer(jets).start);
+        put_accelerometer(&controller.table, &mut beside);
+        beside.same
+    } else {
+        controller.table.accelerometer == Accelerometer::NONE
+    };
+    let settings_hold = settings.same && accelerometer_holds;
+    settings_hold && controller.noise == Noise::of(&controller.table.filter, &controller.table.bending)
 }
 
-/// What steers and limits the choice of jets, how many there are, and how the stack swings.
+/// What steers and limits the choice of jets, the engine, how many jets there are, and how the stack swings.
 fn selection_holds<const N: usize>(controller: &Controller<N>, bytes: &[u8], jets: usize) -> bool {
+    let version = version_of(bytes);
     let mut selection = Beside::new(bytes, SELECTION.start);
-    put_selection(&controller.table, &mut selection);
+    put_selection(&controller.table, version, &mut selection);
+    let engine_holds = if version == VERSION {
+        let mut beside = Beside::new(bytes, ENGINE.start);
+        put_engine(&controller.table.engine, &mut beside);
+        beside.same
+    } else {
+        controller.table.engine == Engine::NONE
+    };
     let mut jets_kind = Beside::new(bytes, JETS.start);
     jets_kind.put(&JETS.kind.to_le_bytes());
     let masked = controller.enabled == enabled(&controller.table.jets);
-    let version = version_of(bytes);
     let bending_holds = if version > VERSION_1 {
         let mut modes = Beside::new(bytes, bending(jets).start);
         put_bending(&controller.table, &mut modes);
@@ -256,11 +275,12 @@ fn selection_holds<const N: usize>(controller: &Controller<N>, bytes: &[u8], jet
         controller.table.bending == [BendingMode::NONE; MODES]
     };
     let mut loads_head = Beside::new(bytes, loads(jets).start);
-    if version == VERSION {
+    if version >= VERSION_3 {
         put_head(loads(jets), &mut loads_head);
     }
     let heads = jets_kind.same && loads_head.same;
-    selection.same && heads && bending_holds && masked && controller.table.jets.len() == jets
+    let told = selection.same && engine_holds && bending_holds;
+    told && heads && masked && controller.table.jets.len() == jets
 }
 
 /// One jet, its loads and its effect.
@@ -269,7 +289,7 @@ fn jet_holds<const N: usize>(controller: &Controller<N>, bytes: &[u8], jets: usi
     let (Some(jet), Some(effect)) = (controller.table.jets.get(index), effect) else { return false };
     let mut beside = Beside::new(bytes, jet_at(index));
     put_jet(jet, &mut beside);
-    let loads_hold = if version_of(bytes) == VERSION {
+    let loads_hold = if version_of(bytes) >= VERSION_3 {
         let mut loads = Beside::new(bytes, load_at(jets, index));
         loads.put(&jet.load_share);
         loads.same

@@ -2,14 +2,17 @@
 
 use heapless::Vec;
 
-use crate::config::{BendingMode, ConfigurationTable, FilterSettings, MODES, Timing};
+use crate::config::{
+    Accelerometer, BendingMode, ConfigError, ConfigurationTable, Engine, FilterSettings, GROUPS, MODES,
+    Timing,
+};
 use crate::jet::{Jet, LOADS};
 use crate::linalg::{Mat3, Vec3};
 
 use super::crc::Checksum;
 use super::layout::{
-    self as at, CHECKSUM_BYTES, FILTER, JET_BYTES, JETS, LONGEST, MARKER, SELECTION, STACK, Section, TIMING,
-    VERSION, VERSION_1,
+    self as at, CHECKSUM_BYTES, ENGINE, FILTER, JET_BYTES, JETS, LONGEST, MARKER, STACK, Section, TIMING,
+    VERSION, VERSION_1, VERSION_3,
 };
 use super::refusal::{Refusal, Why};
 use super::{Label, Name};
@@ -52,12 +55,14 @@ pub(super) fn fill<const N: usize>(
     values(&mut from, table, version)?;
     let jets = table.jets.len();
     table.bending = if version == VERSION_1 { [BendingMode::NONE; MODES] } else { bending(&mut from, jets)? };
-    if version == VERSION {
+    if version >= VERSION_3 {
         from.section(at::loads(jets))?;
         for jet in &mut table.jets {
             jet.load_share = from.take()?;
         }
     }
+    table.accelerometer =
+        if version < VERSION { Accelerometer::NONE } else { accelerometer(&mut from, jets)? };
     table.validate().map_err(|error| Refusal::of_value(error, bytes))?;
     Ok((label, sum))
 }
@@ -86,7 +91,7 @@ pub(super) fn checksum(bytes: &[u8]) -> Result<u32, Refusal> {
     if from.word()? == sum { Ok(sum) } else { Err(Refusal::at(Why::Checksum, end, sum)) }
 }
 
-/// The sections that all versions have.
+/// The sections that all versions have, and the engine between them.
 fn values<const N: usize>(
     from: &mut Reader,
     table: &mut ConfigurationTable<N>,
@@ -98,14 +103,49 @@ fn values<const N: usize>(
     table.inertia_kg_m2 = Mat3([from.floats()?, from.floats()?, from.floats()?]);
     table.timing = timing(from)?;
     table.filter = filter(from)?;
-    from.section(SELECTION)?;
+    from.section(at::selection(version))?;
     table.axis_priority = from.take()?;
     [table.shared.most_jets_at_once] = from.take()?;
     [table.spare_translation.extra_share, table.spare_translation.within_m_s] = from.floats()?;
     for limit in &mut table.shared.flow_limit_kg_s {
         *limit = from.float()?;
     }
+    no_more_limits(from, version)?;
+    table.engine = if version < VERSION { Engine::NONE } else { engine(from)? };
     jets(from, &mut table.jets, version)
+}
+
+/// Older versions have room for more groups than there are: these have no limit, and no jet either.
+fn no_more_limits(from: &mut Reader, version: u16) -> Result<(), Refusal> {
+    for group in GROUPS as u8..at::groups(version) as u8 {
+        if from.float()? != f32::INFINITY {
+            return Err(Refusal::of_value(ConfigError::FlowLimit { group }, from.bytes));
+        }
+    }
+    Ok(())
+}
+
+fn engine(from: &mut Reader) -> Result<Engine, Refusal> {
+    from.section(ENGINE)?;
+    let [pivot_m, direction, first_axis] = [from.floats()?, from.floats()?, from.floats()?].map(Vec3);
+    let [thrust_n, specific_impulse_s, travel_rad, gimbal_rate_rad_s] = from.floats()?;
+    let [start_s, tail_s] = from.floats()?;
+    Ok(Engine {
+        pivot_m,
+        direction,
+        first_axis,
+        thrust_n,
+        specific_impulse_s,
+        travel_rad,
+        gimbal_rate_rad_s,
+        start_s,
+        tail_s,
+    })
+}
+
+fn accelerometer(from: &mut Reader, jets: usize) -> Result<Accelerometer, Refusal> {
+    from.section(at::accelerometer(jets))?;
+    Ok(Accelerometer { place_m: Vec3(from.floats()?) })
 }
 
 fn timing(from: &mut Reader) -> Result<Timing, Refusal> {

@@ -2,13 +2,13 @@
 
 use core::mem;
 
-use crate::config::ConfigurationTable;
+use crate::config::{ConfigurationTable, Engine};
 use crate::jet::Jet;
 
 use super::Label;
 use super::crc::Checksum;
 use super::layout::{
-    self as at, CHECKSUM_BYTES, FILTER, JET_BYTES, JETS, LONGEST, MARKER, SELECTION, STACK, Section, TIMING,
+    self as at, CHECKSUM_BYTES, ENGINE, FILTER, JET_BYTES, JETS, LONGEST, MARKER, STACK, Section, TIMING,
     VERSION, table_bytes,
 };
 
@@ -38,7 +38,8 @@ pub fn encode<const N: usize>(label: &Label, table: &ConfigurationTable<N>, out:
     put_stack(table, &mut writer);
     put_timing(table, &mut writer);
     put_filter(table, &mut writer);
-    put_selection(table, &mut writer);
+    put_selection(table, VERSION, &mut writer);
+    put_engine(&table.engine, &mut writer);
     put_head(Section { length: jets, ..JETS }, &mut writer);
     for jet in &table.jets {
         put_jet(jet, &mut writer);
@@ -48,6 +49,7 @@ pub fn encode<const N: usize>(label: &Label, table: &ConfigurationTable<N>, out:
     for jet in &table.jets {
         writer.put(&jet.load_share);
     }
+    put_accelerometer(table, &mut writer);
     let sum = Checksum::of(body);
     Writer(checksum).put(&sum.to_le_bytes());
     Some(length)
@@ -102,12 +104,28 @@ pub(super) fn put_filter<const N: usize>(table: &ConfigurationTable<N>, to: &mut
     put_floats(&[filter.disturbance_walk_rad_s2, filter.firing_error], to);
 }
 
-pub(super) fn put_selection<const N: usize>(table: &ConfigurationTable<N>, to: &mut impl Sink) {
-    put_head(SELECTION, to);
+/// What all versions have of it.
+pub(super) fn put_selection<const N: usize>(table: &ConfigurationTable<N>, version: u16, to: &mut impl Sink) {
+    put_head(at::selection(version), to);
     to.put(&table.axis_priority);
     to.put(&[table.shared.most_jets_at_once]);
     put_floats(&[table.spare_translation.extra_share, table.spare_translation.within_m_s], to);
     put_floats(&table.shared.flow_limit_kg_s, to);
+}
+
+pub(super) fn put_engine(engine: &Engine, to: &mut impl Sink) {
+    put_head(ENGINE, to);
+    put_floats(&engine.pivot_m.0, to);
+    put_floats(&engine.direction.0, to);
+    put_floats(&engine.first_axis.0, to);
+    put_floats(&[engine.thrust_n, engine.specific_impulse_s], to);
+    put_floats(&[engine.travel_rad, engine.gimbal_rate_rad_s], to);
+    put_floats(&[engine.start_s, engine.tail_s], to);
+}
+
+pub(super) fn put_accelerometer<const N: usize>(table: &ConfigurationTable<N>, to: &mut impl Sink) {
+    put_head(at::accelerometer(table.jets.len()), to);
+    put_floats(&table.accelerometer.place_m.0, to);
 }
 
 pub(super) fn put_bending<const N: usize>(table: &ConfigurationTable<N>, to: &mut impl Sink) {

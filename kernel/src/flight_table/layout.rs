@@ -1,14 +1,17 @@
-//! Where the fields of format versions 1 to 3 stand, bytes from the start of the table.
+//! Where the fields of format versions 1 to 4 stand, bytes from the start of the table.
 
+use crate::config::GROUPS;
 use crate::jet::LOADS;
 
 /// First four bytes of every table.
 pub const MARKER: [u8; 4] = *b"SHFT";
 /// The version this kernel writes; it reads the ones before it too.
-pub const VERSION: u16 = 3;
-/// The version without loads.
+pub const VERSION: u16 = 4;
+/// The version without engine and accelerometer.
+pub const VERSION_3: u16 = 3;
+/// The version without loads, too.
 pub const VERSION_2: u16 = 2;
-/// The version without bending modes and loads.
+/// The version without bending modes, too.
 pub const VERSION_1: u16 = 1;
 /// Longest table of any version, bytes: what the checksum guards against five flipped bits.
 pub const LONGEST: usize = 2_048;
@@ -56,8 +59,10 @@ pub const STACK: Section = Section { kind: 1, start: 84, length: 52 };
 pub const TIMING: Section = Section { kind: 2, start: 140, length: 16 };
 /// Observer settings.
 pub const FILTER: Section = Section { kind: 3, start: 160, length: 20 };
-/// What steers and limits the choice of jets.
-pub const SELECTION: Section = Section { kind: 4, start: 184, length: 140 };
+/// What steers and limits the choice of jets. Versions 1 to 3: [`selection`].
+pub const SELECTION: Section = Section { kind: 4, start: 184, length: 76 };
+/// The main engine, where versions 1 to 3 had the flow limits of groups 16 to 31.
+pub const ENGINE: Section = Section { kind: 8, start: 264, length: 60 };
 /// The jets.
 pub const JETS: Section = Section { kind: 5, start: 328, length: 0 };
 
@@ -68,8 +73,13 @@ pub const MODE_BYTES: usize = 12;
 /// Bytes of all bending modes.
 pub const BENDING_BYTES: usize = MODE_BYTES * crate::bending::MODES;
 
-/// Kind of the loads' section, which comes last.
+/// Kind of the loads' section, which comes after the bending modes.
 pub const LOADS_KIND: u16 = 7;
+
+/// Kind of the accelerometer's section, which comes last.
+pub const ACCELEROMETER_KIND: u16 = 9;
+/// Bytes of an accelerometer.
+pub const ACCELEROMETER_BYTES: usize = 12;
 
 /// Bytes of one jet.
 pub const JET_BYTES: usize = 48;
@@ -97,6 +107,23 @@ pub const AT_WITHIN: usize = SELECTION.body() + 8;
 /// Flow limits.
 pub const AT_FLOW_LIMITS: usize = SELECTION.body() + 12;
 
+/// Direction of the engine's force.
+pub const AT_ENGINE_DIRECTION: usize = ENGINE.body() + 12;
+/// Axis of the outer gimbal.
+pub const AT_FIRST_AXIS: usize = ENGINE.body() + 24;
+/// The engine's steady thrust.
+pub const AT_ENGINE_THRUST: usize = ENGINE.body() + 36;
+/// The engine's steady specific impulse.
+pub const AT_ENGINE_IMPULSE: usize = ENGINE.body() + 40;
+/// Largest angle of each gimbal.
+pub const AT_TRAVEL: usize = ENGINE.body() + 44;
+/// Fastest turn of each gimbal.
+pub const AT_GIMBAL_RATE: usize = ENGINE.body() + 48;
+/// From the command to start to full thrust.
+pub const AT_START: usize = ENGINE.body() + 52;
+/// What acts after the command to cut off.
+pub const AT_TAIL: usize = ENGINE.body() + 56;
+
 /// Within a jet: direction of force.
 pub const JET_DIRECTION: usize = 12;
 /// Within a jet: steady thrust.
@@ -122,9 +149,23 @@ pub const fn sections(version: u16) -> u16 {
     match version {
         VERSION_1 => 5,
         VERSION_2 => 6,
-        VERSION => 7,
+        VERSION_3 => 7,
+        VERSION => 9,
         _ => 0,
     }
+}
+
+/// What steers and limits the choice of jets, in any version.
+#[must_use]
+pub const fn selection(version: u16) -> Section {
+    let length = (AT_FLOW_LIMITS - SELECTION.body() + 4 * groups(version)) as u16;
+    Section { length, ..SELECTION }
+}
+
+/// Groups whose flow limits stand in a table of any version; older ones have more than may have a limit.
+#[must_use]
+pub const fn groups(version: u16) -> usize {
+    if version < VERSION { 32 } else { GROUPS }
 }
 
 /// Bytes of a table of so many jets.
@@ -139,10 +180,16 @@ pub const fn bytes_of(version: u16, jets: usize) -> usize {
     let end = match version {
         VERSION_1 => jet_at(jets),
         VERSION_2 => loads(jets).start,
-        _ => load_at(jets, jets),
+        VERSION_3 => accelerometer(jets).start,
+        _ => accelerometer(jets).body() + ACCELEROMETER_BYTES,
     };
     end + CHECKSUM_BYTES
 }
+
+const _: () = assert!(table_bytes(32) == LONGEST);
+const _: () = assert!(selection(VERSION).length == SELECTION.length);
+const _: () = assert!(SELECTION.body() + SELECTION.length as usize == ENGINE.start);
+const _: () = assert!(ENGINE.body() + ENGINE.length as usize == JETS.start);
 
 /// Jets in a table whose bytes are in order.
 #[must_use]
@@ -178,6 +225,12 @@ pub const fn loads(jets: usize) -> Section {
 #[must_use]
 pub const fn load_at(jets: usize, index: usize) -> usize {
     loads(jets).body() + LOADS * index
+}
+
+/// The accelerometer of a table of so many jets.
+#[must_use]
+pub const fn accelerometer(jets: usize) -> Section {
+    Section { kind: ACCELEROMETER_KIND, start: load_at(jets, jets), length: ACCELEROMETER_BYTES as u16 }
 }
 
 /// Offset of a jet, counted from 0.

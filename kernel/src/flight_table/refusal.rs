@@ -1,9 +1,11 @@
 //! Why a flight table is refused, and where.
 
-use crate::config::{BendingField, ConfigError, FilterField, JetField, TimingField};
+use crate::config::{BendingField, ConfigError, EngineField, FilterField, JetField, TimingField};
 use crate::mass_properties::MassPropertiesError;
 
-use super::layout::{self as at, JETS, SELECTION, STACK, TIMING, bending, jet_at, jets_in};
+use super::layout::{
+    self as at, ENGINE, JETS, SELECTION, STACK, TIMING, accelerometer, bending, jet_at, jets_in,
+};
 
 /// A refusal: what is wrong, where, and what stands there. Fixed size, to be sent over a link as it is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -155,10 +157,29 @@ fn place(error: ConfigError, bytes: &[u8]) -> (usize, usize) {
             };
             (bending(jets_in(bytes)).body() + at::MODE_BYTES * usize::from(mode) + 4 * index, 4)
         }
+        ConfigError::Engine(field) => (engine_place(field, bytes), 4),
+        ConfigError::Accelerometer => {
+            (first(bytes, accelerometer(jets_in(bytes)).body(), 3, |v| !(v.abs() <= 1e3)), 4)
+        }
         ConfigError::SpareTranslation => {
             let share_is_sound = float(bytes, at::AT_EXTRA_SHARE).is_some_and(|v| (0.0..=100.0).contains(&v));
             (if share_is_sound { at::AT_WITHIN } else { at::AT_EXTRA_SHARE }, 4)
         }
+    }
+}
+
+/// Offset of a field of the engine.
+fn engine_place(field: EngineField, bytes: &[u8]) -> usize {
+    match field {
+        EngineField::Pivot => first(bytes, ENGINE.body(), 3, |v| !(v.abs() <= 1e3)),
+        EngineField::Direction => at::AT_ENGINE_DIRECTION,
+        EngineField::FirstAxis => at::AT_FIRST_AXIS,
+        EngineField::Thrust => at::AT_ENGINE_THRUST,
+        EngineField::SpecificImpulse => at::AT_ENGINE_IMPULSE,
+        EngineField::Travel => at::AT_TRAVEL,
+        EngineField::GimbalRate => at::AT_GIMBAL_RATE,
+        EngineField::Start => at::AT_START,
+        EngineField::Tail => at::AT_TAIL,
     }
 }
 

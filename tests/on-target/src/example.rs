@@ -244,7 +244,8 @@ pub(crate) mod tests {
     use std::vec::Vec;
 
     use stackhold_kernel::config::{
-        BendingMode, ConfigurationTable, FilterSettings, MODES, SharedLimits, SpareTranslation, Timing,
+        Accelerometer, BendingMode, ConfigurationTable, Engine, FilterSettings, MODES, SharedLimits,
+        SpareTranslation, Timing,
     };
     use stackhold_kernel::jet::Jet;
     use stackhold_kernel::linalg::{Mat3, Vec3};
@@ -294,6 +295,8 @@ pub(crate) mod tests {
             shared: SharedLimits::NONE,
             spare_translation: SpareTranslation::OFF,
             bending: [BendingMode::NONE; MODES],
+            engine: Engine::NONE,
+            accelerometer: Accelerometer::NONE,
         }
     }
 

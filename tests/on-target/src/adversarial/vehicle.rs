@@ -1,7 +1,8 @@
 //! Vehicles drawn at random: plausible ones, and ones that are hard to steer or to reckon with.
 
 use stackhold_kernel::config::{
-    BendingMode, ConfigurationTable, FilterSettings, MODES, SharedLimits, SpareTranslation, Timing,
+    Accelerometer, BendingMode, ConfigurationTable, Engine, FilterSettings, MODES, SharedLimits,
+    SpareTranslation, Timing,
 };
 use stackhold_kernel::jet::{Jet, LOADS};
 use stackhold_kernel::linalg::{Mat3, Vec3};
@@ -42,6 +43,8 @@ pub fn table<const N: usize>(random: &mut Random, identity: u32) -> Configuratio
         shared: SharedLimits::NONE,
         spare_translation: SpareTranslation::OFF,
         bending: [BendingMode::NONE; MODES],
+        engine: Engine::NONE,
+        accelerometer: Accelerometer::NONE,
     };
     let layout = match random.below(8) {
         0..=3 => Layout::Irregular,
@@ -62,6 +65,14 @@ pub fn table<const N: usize>(random: &mut Random, identity: u32) -> Configuratio
     }
     share(random, &mut table);
     table.bending = [bending(random, &timing), bending(random, &timing)];
+    // Drawn aside: what is drawn after this is what it was before there were engines and accelerometers.
+    let mut aside = Random::new(random.clone().bits());
+    if aside.one_in(3) {
+        table.engine = engine(&mut aside, mass_kg, size_m);
+    }
+    if aside.one_in(3) {
+        table.accelerometer = Accelerometer { place_m: Vec3(aside.vector(size_m)) };
+    }
     if random.one_in(20) {
         spoil(random, &mut table);
     }
@@ -101,6 +112,35 @@ fn bending(random: &mut Random, timing: &Timing) -> BendingMode {
         frequency_hz: if random.one_in(2) { met } else { random.of_any_size(-8, 4) },
         damping_ratio: if random.one_in(2) { 0.0 } else { random.of_any_size(-12, -1) },
         swing_rad: if random.one_in(4) { 0.0 } else { random.of_any_size(-16, -4) },
+    }
+}
+
+/// Fixed, or on a gimbal, with or without a limit to its rate; along an axis or pointing anywhere.
+fn engine(random: &mut Random, mass_kg: f32, size_m: f32) -> Engine {
+    let layout = if random.one_in(2) { Layout::Corners } else { Layout::Irregular };
+    let direction = direction(random, layout);
+    // Across the direction and an axis that it does not lie along.
+    let [x, y, _] = direction.0.map(f32::abs);
+    let other = if x < 0.6 {
+        Vec3([1.0, 0.0, 0.0])
+    } else if y < 0.6 {
+        Vec3([0.0, 1.0, 0.0])
+    } else {
+        Vec3([0.0, 0.0, 1.0])
+    };
+    let across = direction.cross(other);
+    let is_fixed = random.one_in(4);
+    let rate_rad_s = if random.one_in(4) { f32::INFINITY } else { random.of_any_size(-8, 1) };
+    Engine {
+        pivot_m: Vec3(random.vector(2.0 * size_m)),
+        direction,
+        first_axis: across * (1.0 / across.norm()),
+        thrust_n: mass_kg * random.of_any_size(-6, 2),
+        specific_impulse_s: random.between(200.0, 460.0),
+        travel_rad: if is_fixed { 0.0 } else { random.between(0.01, 0.5) },
+        gimbal_rate_rad_s: if is_fixed { 0.0 } else { rate_rad_s },
+        start_s: random.between(0.0, 3.0),
+        tail_s: random.between(0.0, 2.0),
     }
 }
 
