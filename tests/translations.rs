@@ -34,7 +34,7 @@ fn push(stack: &[&str], change_m_s: Vector3<f64>, after_s: f64) -> Scenario {
 
 /// Jets that do what the kernel is told of them.
 fn without_scatter(mut scenario: Scenario) -> Scenario {
-    scenario.actuators = Actuators { thrust_scatter: 0.0, pulse_scatter: 0.0 };
+    scenario.actuators = Actuators { thrust_scatter: 0.0, pulse_scatter: 0.0, ..scenario.actuators };
     scenario
 }
 
