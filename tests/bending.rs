@@ -159,6 +159,7 @@ fn at_rest(
         command,
         inhibited: JetMask::NONE,
         shut_groups: 0,
+        gimbal_stuck: false,
     })
 }
 

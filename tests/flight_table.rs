@@ -984,6 +984,7 @@ fn what_is_owed_survives_a_change_of_tables() {
         command,
         inhibited: JetMask::NONE,
         shut_groups: 0,
+        gimbal_stuck: false,
     };
     for cycle in 1..4 {
         controller.step(&input(60 * cycle));

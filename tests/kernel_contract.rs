@@ -10,8 +10,8 @@ use stackhold_kernel::config::{
 };
 use stackhold_kernel::controller::Controller;
 use stackhold_kernel::cycle::{
-    AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, Pace, RateSample, Rotation, Slew,
-    Translation, VelocitySample,
+    AttitudeSample, Burn, Command, CycleInput, CycleOutput, Hand, HandDemand, Pace, RateSample, Rotation,
+    Slew, Translation, VelocitySample,
 };
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::JetMask;
@@ -67,6 +67,15 @@ const PUSH: Translation = Translation {
     deadband: STICK.deadband,
 };
 
+/// A burn along the line of force of the docked stack.
+const BURN: Burn = Burn {
+    serial: 1,
+    attitude_xyzw: [0.0, 0.0, 0.0, 1.0],
+    velocity_change_m_s: [3.0, 0.4, -0.15],
+    deadband: STICK.deadband,
+    settling_s: 1.0,
+};
+
 /// A kernel with its clock, fed by hand.
 struct Bench {
     controller: Controller<JETS>,
@@ -92,6 +101,7 @@ impl Bench {
             command,
             inhibited: JetMask::NONE,
             shut_groups: 0,
+            gimbal_stuck: false,
         }
     }
 
@@ -281,6 +291,12 @@ fn a_command_that_cannot_be_flown_leaves_the_last_one_in_force() {
         Command::Slew(Slew { pace: Pace::Cheap { duration_s: 0.5, stray_rad: 0.0 }, ..TURN }),
         Command::Slew(Slew { pace: Pace::Cheap { duration_s: 100.0, stray_rad: nan }, ..TURN }),
         Command::Slew(Slew { pace: Pace::Cheap { duration_s: 100.0, stray_rad: -0.1 }, ..TURN }),
+        Command::Burn(Burn { velocity_change_m_s: [nan, 0.0, 0.0], ..BURN }),
+        Command::Burn(Burn { velocity_change_m_s: [0.0; 3], ..BURN }),
+        Command::Burn(Burn { velocity_change_m_s: [0.0, 2e4, 0.0], ..BURN }),
+        Command::Burn(Burn { attitude_xyzw: [0.0; 4], ..BURN }),
+        Command::Burn(Burn { settling_s: nan, ..BURN }),
+        Command::Burn(Burn { settling_s: -1.0, ..BURN }),
         Command::Translate(Translation { velocity_change_m_s: [nan, 0.0, 0.0], ..PUSH }),
         Command::Translate(Translation { velocity_change_m_s: [0.0, -1.1e3, 0.0], ..PUSH }),
         Command::Translate(Translation { attitude_xyzw: [0.0; 4], ..PUSH }),
@@ -342,7 +358,7 @@ fn awkward() -> impl Strategy<Value = f32> {
 
 fn awkward_input() -> impl Strategy<Value = CycleInput> {
     let sample = (prop::array::uniform4(awkward()), prop::array::uniform3(awkward()), any::<[bool; 4]>());
-    (sample, -400_i32..100, prop::array::uniform3(awkward()), any::<u32>(), 0_u8..12).prop_map(
+    (sample, -400_i32..100, prop::array::uniform3(awkward()), any::<u32>(), 0_u8..13).prop_map(
         |((q, w, [has_q, has_w, good_q, good_w]), late, three, inhibited, kind)| {
             let deadband = Deadband { half_width_rad: Vec3(three), rate_limit_rad_s: Vec3([1e-3; 3]) };
             let small = |v: [f32; 3]| v.map(|c| 1e-3 * c);
@@ -389,6 +405,11 @@ fn awkward_input() -> impl Strategy<Value = CycleInput> {
                         },
                         ..TURN
                     }),
+                    11 => Command::Burn(Burn {
+                        velocity_change_m_s: if good_w { BURN.velocity_change_m_s } else { three },
+                        attitude_xyzw: if good_q { BURN.attitude_xyzw } else { q },
+                        ..BURN
+                    }),
                     10 => Command::Translate(Translation {
                         velocity_change_m_s: if good_w { [0.02, 0.0, 0.01] } else { three },
                         attitude_xyzw: if good_q { [0.0, 0.0, 0.0, 1.0] } else { q },
@@ -403,6 +424,7 @@ fn awkward_input() -> impl Strategy<Value = CycleInput> {
                 },
                 inhibited: JetMask(if good_w { 0 } else { inhibited }),
                 shut_groups: if good_q { 0 } else { inhibited.rotate_left(9) },
+                gimbal_stuck: false,
             }
         },
     )
@@ -782,6 +804,7 @@ fn status_numbers_are_those_of_the_record() {
         (Status::AxisRefused, 31),
         (Status::SlewRefused, 32),
         (Status::PushRefused, 33),
+        (Status::BurnRefused, 34),
         (Status::SelectionFailed, 40),
         (Status::NoJets, 41),
     ];

@@ -42,6 +42,7 @@ fn input(
         command,
         inhibited: JetMask::NONE,
         shut_groups: 0,
+        gimbal_stuck: false,
     }
 }
 

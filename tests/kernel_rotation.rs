@@ -319,6 +319,7 @@ impl Bench {
             command,
             inhibited: JetMask::NONE,
             shut_groups: 0,
+            gimbal_stuck: false,
         }
     }
 

@@ -18,9 +18,9 @@ mod recording;
 
 // What the kernel's sources find in their crate, but for the door.
 use kernel::{
-    bending, by_hand, command, config, controller, cycle, effectiveness, engine, firing, hold, holding, jet,
-    ledger, linalg, mass_properties, modes, observer, open_loop, pending, posing, principal, pulse,
-    quaternion, rhythm, rotation, selection, slew, status, translation, whole_ticks,
+    bending, burn, by_hand, command, config, controller, cycle, effectiveness, engine, firing, gimbal, hold,
+    holding, jet, ledger, linalg, mass_properties, modes, observer, open_loop, pending, posing, principal,
+    pulse, quaternion, rhythm, rotation, selection, slew, status, translation, velocity, whole_ticks,
 };
 
 /// The door, with a count of what takes more than basic arithmetic.

@@ -9,8 +9,8 @@ use stackhold_harness::scenario::model::{JetState, Mode, Scenario, ToldBending};
 use stackhold_harness::table::{self, JETS};
 use stackhold_kernel::config::ConfigurationTable;
 use stackhold_kernel::cycle::{
-    AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, Pace, RateSample, Rotation, Slew,
-    Translation, VelocitySample,
+    AttitudeSample, Burn, Command, CycleInput, CycleOutput, Hand, HandDemand, Pace, RateSample, Rotation,
+    Slew, Translation, VelocitySample,
 };
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::JetMask;
@@ -52,6 +52,7 @@ pub fn all() -> Vec<RecordedFlight> {
     }));
     all.push(flown("slew_precessing", &shortened("slew_precessing", 240.0), None));
     all.push(flown("push_forward", &shortened("push_forward", 180.0), Some("stage_released")));
+    all.push(flown("burn_forward", &quick_burn(), None));
     all.push(flown("half_closed_grip", &shortened("half_closed_grip", 400.0), None));
     all.push(flown("bent_grip_hold", &shortened("bent_grip_hold", 720.0), None));
     all.push(flown("firing_with_velocity", &with_velocity(), None));
@@ -128,6 +129,18 @@ fn with_velocity() -> Scenario {
     for phase in &mut scenario.phases {
         if let Mode::Impulse { velocity_change_m_s, .. } = &mut phase.mode {
             *velocity_change_m_s = Some([0.004, -0.003, 0.002]);
+        }
+    }
+    scenario
+}
+
+/// A burn of a few seconds, with a settling push before it.
+fn quick_burn() -> Scenario {
+    let mut scenario = shortened("burn_forward", 100.0);
+    for phase in &mut scenario.phases {
+        if let Mode::Burn { velocity_change_m_s, .. } = &mut phase.mode {
+            *velocity_change_m_s = velocity_change_m_s.map(|velocity| velocity / 15.0);
+            phase.start_s = 10.0;
         }
     }
     scenario
@@ -272,6 +285,7 @@ pub fn storm(flight: &RecordedFlight, seed: u64, jets: usize, cycles: usize) -> 
             command: wanted,
             inhibited: JetMask(if random.random_bool(0.2) { random.next_u32() } else { 0 }),
             shut_groups: 0,
+            gimbal_stuck: false,
         }
     });
     RecordedFlight {
@@ -284,7 +298,7 @@ pub fn storm(flight: &RecordedFlight, seed: u64, jets: usize, cycles: usize) -> 
 
 /// A command: mostly one that can be flown.
 fn command(random: &mut Pcg64) -> Command {
-    match random.random_range(0..15) {
+    match random.random_range(0..16) {
         0 => Command::Drift,
         8 => {
             Command::Watch { attitude_xyzw: attitude(random), wake: limits(random), deadband: limits(random) }
@@ -314,6 +328,13 @@ fn command(random: &mut Pcg64) -> Command {
             rate_error_rad_s: if random.random_bool(0.05) { wild(random) } else { 1e-4 },
             nutation_rad: random.random_range(0.01..0.4),
             stray_rad: random.random_range(0.01..0.4),
+        }),
+        15 => Command::Burn(Burn {
+            serial: random.random_range(0..4),
+            attitude_xyzw: attitude(random),
+            velocity_change_m_s: [random.random_range(0.1..3.0), 0.0, random.random_range(-0.3..0.3)],
+            deadband: limits(random),
+            settling_s: if random.random_bool(0.5) { 0.0 } else { 1.0 },
         }),
         14 => Command::Translate(Translation {
             serial: random.random_range(0..4),

@@ -5,7 +5,7 @@ use std::collections::BTreeSet;
 
 use proptest::prelude::*;
 use stackhold_kernel::controller::Controller;
-use stackhold_kernel::cycle::CycleOutput;
+use stackhold_kernel::cycle::{CycleOutput, EngineCommand};
 use stackhold_kernel::linalg::Vec3;
 use stackhold_kernel::observer::Motion;
 use stackhold_kernel::quaternion::UnitQuaternion;
@@ -23,13 +23,14 @@ fn output() -> CycleOutput<4> {
         error_rad: Vec3([-0.0, 0.25, 3.0]),
         disturbance_rad_s2: Vec3([f32::MIN_POSITIVE, 0.0, -1.0]),
         bias_rad_s: Vec3([2.0, 4.0, 8.0]),
+        engine: EngineCommand { on_ticks: 0x0102, gimbal_rad: [0.5, -0.125] },
         foreseen_s: f32::INFINITY,
     }
 }
 
 /// Every byte after the table in `telemetry.rs`; floats by IEEE 754: 1.0 is 3F800000, sign and exponent from there.
-const BYTES: [u8; 88] = [
-    2, 13, 4, 0, // version, rate missing, jets, zero
+const BYTES: [u8; 98] = [
+    3, 13, 4, 0, // version, rate missing, jets, zero
     0xef, 0xbe, 0xad, 0xde, // identity
     4, 3, 2, 1, // tick
     0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0x80, 0x3f, // 0 0 0 1
@@ -38,22 +39,24 @@ const BYTES: [u8; 88] = [
     0, 0, 0x80, 0, 0, 0, 0, 0, 0, 0, 0x80, 0xbf, // 2^-126 0 -1
     0, 0, 0, 0x40, 0, 0, 0x80, 0x40, 0, 0, 0, 0x41, // 2 4 8
     0, 0, 0x80, 0x7f, // infinity
+    0, 0, 0, 0x3f, 0, 0, 0, 0xbe, // 0.5 -0.125
+    2, 1, // ticks of the engine
     0, 0, 7, 0, 0x34, 0x12, 60, 0, // ticks
 ];
 
 #[test]
 fn a_record_has_the_bytes_of_its_layout() {
-    let mut bytes = [0xaa; 94];
-    assert_eq!(write(&output(), 0xdead_beef, &mut bytes), Some(88));
-    assert_eq!(bytes[..88], BYTES);
-    assert_eq!(bytes[88..], [0xaa; 6], "what lies behind is left alone");
+    let mut bytes = [0xaa; 104];
+    assert_eq!(write(&output(), 0xdead_beef, &mut bytes), Some(98));
+    assert_eq!(bytes[..98], BYTES);
+    assert_eq!(bytes[98..], [0xaa; 6], "what lies behind is left alone");
     assert_eq!(read::<4>(&BYTES), Some((output(), 0xdead_beef)));
-    assert_eq!(record_bytes(4), 88);
+    assert_eq!(record_bytes(4), 98);
 }
 
 #[test]
 fn a_record_that_does_not_fit_is_not_written() {
-    assert_eq!(write(&output(), 0, &mut [0; 87]), None);
+    assert_eq!(write(&output(), 0, &mut [0; 97]), None);
 }
 
 #[test]
@@ -66,7 +69,7 @@ fn bytes_that_are_no_record_are_refused() {
         bytes[place] = byte;
         read::<4>(&bytes)
     };
-    assert_eq!(with(0, 1), None, "another version");
+    assert_eq!(with(0, 2), None, "another version");
     assert_eq!(with(1, 99), None, "a status that is not there");
     assert_eq!(with(2, 3), None, "another number of jets");
     assert_eq!(with(3, 1), None, "what must be zero");

@@ -158,7 +158,7 @@ fn a_push_obeys_the_law_of_the_lever_and_the_rocket_equation() {
     let least_kg = first_kg * (1.0 - (-gained / exhaust_m_s).exp());
     let used = figure(&metrics, "propellant_kg");
     println!("shares 1 to {ratio:.4}; {used:.5} kg, rocket equation {least_kg:.5} kg");
-    assert!(used >= least_kg * (1.0 - 1e-6) && used <= 1.003 * least_kg, "{used} {least_kg}");
+    assert!(used >= least_kg * (1.0 - 1e-6) && used <= 1.01 * least_kg, "{used} {least_kg}");
     assert!((gained - 1.5).abs() < 0.015);
 }
 

@@ -9,8 +9,8 @@ use nalgebra::{Quaternion, UnitQuaternion};
 use stackhold_kernel::config::ConfigurationTable;
 use stackhold_kernel::controller::Controller;
 use stackhold_kernel::cycle::{
-    AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, Pace, RateSample, Rotation, Slew,
-    Translation, Witness,
+    AttitudeSample, Burn, Command, CycleInput, CycleOutput, EngineCommand, Hand, HandDemand, Pace,
+    RateSample, Rotation, Slew, Translation, VelocitySample, Witness,
 };
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::JetMask;
@@ -124,6 +124,8 @@ struct Flight<'a, K> {
     witnesses: Witnesses<'a>,
     /// Jets whose valve is open at the end of the last cycle.
     open: JetMask,
+    /// What the engine was commanded last.
+    engine: EngineCommand,
     hash: u64,
 }
 
@@ -159,6 +161,7 @@ impl<'a, K: Kernel> Flight<'a, K> {
             sensors: Sensors::new(scenario),
             witnesses: Witnesses::default(),
             open: JetMask::NONE,
+            engine: EngineCommand::OFF,
             hash: FNV_START,
         })
     }
@@ -229,10 +232,14 @@ impl<'a, K: Kernel> Flight<'a, K> {
             tick: wrapped(start),
             attitude: self.sensors.newest_attitude(time_s).map(|m| attitude_sample(&m, tick_s)),
             rate: self.sensors.newest_rate(time_s).map(|m| rate_sample(&m, tick_s)),
-            velocity: None,
+            velocity: self.sensors.newest_velocity(time_s).map(|m| velocity_sample(&m, tick_s)),
             command: command(phase.1, phase.0, time_s),
             inhibited,
             shut_groups,
+            gimbal_stuck: self
+                .scenario
+                .stuck_gimbal
+                .is_some_and(|stuck| stuck.told && stuck.from_s <= time_s + 1e-9),
         };
         if let Some(sampler) = &mut self.witnesses.sampler {
             sampler.at(time_s);
@@ -241,6 +248,7 @@ impl<'a, K: Kernel> Flight<'a, K> {
         watch(&input, &output);
         let row = self.row(time_s, &phase.1.mode, &output);
         self.command_valves(start, &output)?;
+        self.command_engine(start, &output.engine)?;
         self.coast(start)?;
         Ok(row)
     }
@@ -251,9 +259,11 @@ impl<'a, K: Kernel> Flight<'a, K> {
         let cycle = u64::from(self.scenario.kernel.cycle_ticks);
         let due = |delay_s: f64| start + cycle - tick_at(delay_s, tick_s) % cycle;
         let sensors = &self.scenario.sensors;
+        let velocity_delay_s = sensors.accelerometer.map_or(0.0, |accelerometer| accelerometer.delay_s);
         let mut samples = [
             (due(sensors.attitude_delay_s), Sensors::take_attitude as Take),
             (due(sensors.rate_delay_s), Sensors::take_rate as Take),
+            (due(velocity_delay_s), Sensors::take_velocity as Take),
         ];
         samples.sort_by_key(|&(sampled, _)| sampled);
         for (sampled, take) in samples {
@@ -286,13 +296,41 @@ impl<'a, K: Kernel> Flight<'a, K> {
         Ok(())
     }
 
+    /// The engine on and off, and where its gimbal is to be, from the tick at which pulses open.
+    fn command_engine(&mut self, start: u64, command: &EngineCommand) -> Result<()> {
+        if *command == EngineCommand::OFF && self.engine == EngineCommand::OFF {
+            return Ok(());
+        }
+        let kernel = &self.scenario.kernel;
+        let opens = start + u64::from(kernel.command_delay_ticks);
+        let at = |ticks: u16| (opens + u64::from(ticks)) as f64 * kernel.tick_s;
+        if command.gimbal_rad != self.engine.gimbal_rad {
+            self.truth.command_gimbal(command.gimbal_rad.map(f64::from), at(0))?;
+        }
+        if command.on_ticks > 0 {
+            self.truth.command_engine(true, at(0))?;
+        }
+        if command.on_ticks < kernel.cycle_ticks {
+            self.truth.command_engine(false, at(command.on_ticks))?;
+        }
+        for bits in [u64::from(command.on_ticks)]
+            .into_iter()
+            .chain(command.gimbal_rad.map(|a| u64::from(a.to_bits())))
+        {
+            self.hash = (self.hash ^ bits).wrapping_mul(FNV_PRIME);
+        }
+        self.engine = *command;
+        Ok(())
+    }
+
     fn row(&self, time_s: f64, mode: &Mode, output: &CycleOutput<JETS>) -> CycleRow {
         let attitude_xyzw = self.truth.attitude_xyzw();
         let error_rad = match mode {
             Mode::Hold { attitude_xyzw: wanted, .. }
             | Mode::Watch { attitude_xyzw: wanted, .. }
             | Mode::Slew { attitude_xyzw: wanted, .. }
-            | Mode::Translate { attitude_xyzw: wanted, .. } => error_from(attitude_xyzw, *wanted),
+            | Mode::Translate { attitude_xyzw: wanted, .. }
+            | Mode::Burn { attitude_xyzw: wanted, .. } => error_from(attitude_xyzw, *wanted),
             _ => [0.0; 3],
         };
         let wide = |v: Vec3| v.0.map(f64::from);
@@ -307,6 +345,9 @@ impl<'a, K: Kernel> Flight<'a, K> {
             slosh_angles_rad: self.truth.slosh_angles_rad(),
             slosh_speeds_m_s: self.truth.slosh_speeds_m_s(),
             velocity_m_s: self.truth.velocity_m_s(),
+            engine_thrust_n: self.truth.engine_thrust_n().unwrap_or(0.0),
+            engine_propellant_kg: self.truth.engine_propellant_kg(),
+            gimbal_rad: self.truth.gimbal_rad().unwrap_or_default(),
             estimated_rate_rad_s: wide(output.motion.rate_rad_s),
             estimated_error_rad: wide(output.error_rad),
             estimated_disturbance_rad_s2: wide(output.disturbance_rad_s2),
@@ -394,6 +435,15 @@ fn command(phase: &Phase, number: u16, time_s: f64) -> Command {
             },
             deadband: limits(half_width_rad, rate_limit_rad_s),
         }),
+        Mode::Burn { attitude_xyzw, velocity_change_m_s, settling_s, half_width_rad, rate_limit_rad_s } => {
+            Command::Burn(Burn {
+                serial: number,
+                attitude_xyzw: attitude_xyzw.map(|c| c as f32),
+                velocity_change_m_s: narrow(velocity_change_m_s),
+                deadband: limits(half_width_rad, rate_limit_rad_s),
+                settling_s: *settling_s as f32,
+            })
+        }
         Mode::Translate { attitude_xyzw, velocity_change_m_s, half_width_rad, rate_limit_rad_s } => {
             Command::Translate(Translation {
                 serial: number,
@@ -438,6 +488,14 @@ fn deflection_at(deflections: &[Deflection], since_s: f64) -> [f64; 3] {
 fn attitude_sample(m: &Sample<4>, tick_s: f64) -> AttitudeSample {
     AttitudeSample {
         attitude_xyzw: m.value.map(|c| c as f32),
+        tick: wrapped(tick_at(m.time_s, tick_s)),
+        valid: true,
+    }
+}
+
+fn velocity_sample(m: &Sample<3>, tick_s: f64) -> VelocitySample {
+    VelocitySample {
+        counted_m_s: m.value.map(|c| c as f32),
         tick: wrapped(tick_at(m.time_s, tick_s)),
         valid: true,
     }

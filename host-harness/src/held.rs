@@ -89,7 +89,8 @@ pub fn spans(scenario: &Scenario, rows: &[CycleRow]) -> Vec<Span> {
                 spans.push(Span { to_s: arrived_s.unwrap_or(to_s), ..slew(from_s, Kept::Slewing) });
                 spans.extend(arrived_s.map(|arrived_s| slew(arrived_s, Kept::Arrived)));
             }
-            Mode::Translate { half_width_rad, rate_limit_rad_s, .. } => {
+            Mode::Translate { half_width_rad, rate_limit_rad_s, .. }
+            | Mode::Burn { half_width_rad, rate_limit_rad_s, .. } => {
                 spans.push(Span { kept: Kept::Pushed, ..held(from_s, half_width_rad, rate_limit_rad_s) });
             }
             Mode::Hand { half_width_rad, rate_limit_rad_s, asks_for_bits: false, .. } => {

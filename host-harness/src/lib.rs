@@ -4,6 +4,7 @@
 pub mod authority;
 pub mod board;
 pub mod bound;
+pub mod burns;
 pub mod certificate;
 pub mod cli;
 pub mod closed_loop;

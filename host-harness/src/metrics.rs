@@ -23,6 +23,7 @@ use serde::Serialize;
 use crate::bound::{
     AxisReference, Bit, Bound, limit_cycle_reference, minimum_pulse, norm, propellant_bound, sub, usable,
 };
+use crate::burns::{self, FlownBurn};
 use crate::held::{self, Kept, Span};
 use crate::plume;
 use crate::record::{CycleRow, RunRecord, ValveEdge};
@@ -136,6 +137,7 @@ pub fn measure(scenario: &Scenario, flown_stack: &[String], record: &RunRecord) 
     slewing(&mut figures, scenario, record, &Pricing::new(scenario, flown_stack, &record.arms_m[0])?);
     let pushing = translations::Pricing::new(scenario, flown_stack, &record.arms_m[0]);
     translating(&mut figures, scenario, record, stack.mass_kg, &pushing);
+    burning(&mut figures, scenario, record, stack.mass_kg);
     rotation::figures(&mut figures, scenario, flown_stack, record);
     let bound = propellant_bound(scenario, flown_stack, record);
     propellant(&mut figures, scenario, record, bound.as_ref().ok());
@@ -498,6 +500,32 @@ fn translating(
     figures.push("translation_propellant_kg", used);
     figures.push("translation_price_kg", price);
     figures.push("translation_propellant_over_price", used.zip(price).map(|(used, price)| used / price));
+}
+
+/// Burns of the main engine: how long, how exactly, and for how much.
+fn burning(figures: &mut Figures, scenario: &Scenario, record: &RunRecord, full_mass_kg: f64) {
+    let one = |(start, end, mode): (f64, f64, &Mode)| {
+        let Mode::Burn { attitude_xyzw, velocity_change_m_s, .. } = mode else { return None };
+        let rows = rows_between(&record.cycles, start, end);
+        let mass_kg = full_mass_kg - rows.first()?.propellant_kg;
+        let engine = scenario.vehicle.engine.as_ref()?;
+        burns::measure(rows, *attitude_xyzw, *velocity_change_m_s, mass_kg, engine)
+    };
+    let flown: Vec<FlownBurn> = phases(scenario).filter_map(one).collect();
+    let worst = |of: fn(&FlownBurn) -> f64| flown.iter().map(of).reduce(f64::max);
+    let sum = |of: fn(&FlownBurn) -> f64| flown.iter().map(of).reduce(|a, b| a + b);
+    let (used, price) = (sum(|one| one.propellant_kg), sum(|one| one.price_kg));
+    figures.push("burn_time_s", worst(|one| one.time_s));
+    figures.push("burn_velocity_error", worst(|one| one.velocity_error));
+    figures.push("burn_velocity_across", worst(|one| one.velocity_across));
+    figures.push("burn_attitude_error_deg", worst(|one| one.attitude_error_rad.to_degrees()));
+    figures.push("burn_line_error_deg", worst(|one| one.line_error_rad.to_degrees()));
+    figures.push("burn_before_kg", sum(|one| one.before_kg));
+    figures.push("burn_propellant_kg", used);
+    figures.push("burn_price_kg", price);
+    let over = used.zip(price).filter(|(_, price)| *price > 0.0);
+    figures.push("burn_propellant_over_rocket_equation", over.map(|(used, price)| used / price));
+    figures.push("burn_jets_share", worst(|one| one.jets_share));
 }
 
 /// Largest rate of any axis at the end of a damping, degrees a second.

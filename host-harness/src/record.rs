@@ -22,6 +22,12 @@ pub struct CycleRow {
     pub slosh_speeds_m_s: [f64; 2],
     /// True velocity of the centre of mass gathered since time zero, inertial axes, m/s.
     pub velocity_m_s: [f64; 3],
+    /// True thrust of the main engine, N; zero without one.
+    pub engine_thrust_n: f64,
+    /// Propellant that the engine has used since time zero, kg.
+    pub engine_propellant_kg: f64,
+    /// True angles of its gimbal about first and second axis, rad.
+    pub gimbal_rad: [f64; 2],
     /// Rate as the kernel estimates it, rad/s.
     pub estimated_rate_rad_s: [f64; 3],
     /// Attitude error as the kernel estimates it, rad: in a slew from the path until that is over; zero without an attitude.

@@ -11,9 +11,10 @@ use stackhold_kernel::linalg::{Mat3, Vec3};
 
 use crate::interface_loads;
 use crate::scenario::model::{
-    self as scenario, Jet, JetState, KernelSettings, Scenario, Sensors, Told, ToldBending, Trade, Vehicle,
+    self as scenario, Jet, JetState, KernelSettings, Scenario, Sensors, Told, ToldBending, Trade,
 };
 use crate::stack;
+use crate::truth::engine::Mount;
 
 /// Jets the harness flies the kernel with; loops run over the jets of the table, so the bits are those
 /// of a smaller build.
@@ -55,7 +56,7 @@ pub fn build(scenario: &Scenario, present: &[String], told: &Told) -> Result<Con
         shared: shared_limits(&scenario.kernel.trade),
         spare_translation: spare_translation(&scenario.kernel.trade),
         bending: bending(&scenario.kernel.bending),
-        engine: engine(vehicle, present, told),
+        engine: engine(scenario, present, told),
         accelerometer: accelerometer(&scenario.sensors),
     };
     table.identity = identity(&table);
@@ -98,6 +99,12 @@ fn told_jet(jet: &Jet, kernel: &KernelSettings, told: &Told) -> Result<ToldJet> 
     })
 }
 
+/// The part of an axis across a direction, unit vector.
+fn across(axis: [f64; 3], direction: [f64; 3]) -> [f64; 3] {
+    let (axis, direction) = (nalgebra::Vector3::from(axis), nalgebra::Vector3::from(direction));
+    (axis - direction * axis.dot(&direction)).normalize().into()
+}
+
 fn timing(kernel: &KernelSettings) -> Timing {
     let limit = tick_at(kernel.measurement_age_limit_s, kernel.tick_s);
     Timing {
@@ -138,19 +145,25 @@ fn bending(told: &[ToldBending]) -> [BendingMode; MODES] {
     modes
 }
 
-/// The main engine, if its body is present and it can be started.
-fn engine(vehicle: &Vehicle, present: &[String], told: &Told) -> Engine {
+/// The main engine, if its body is present and it can be started; one whose gimbal has been stuck from the start, as the kernel is
+/// told, is a fixed one that pushes where it points.
+fn engine(scenario: &Scenario, present: &[String], told: &Told) -> Engine {
+    let vehicle = &scenario.vehicle;
     let is_there = |engine: &&scenario::Engine| {
         engine.tank.is_some() && engine.body.as_ref().is_some_and(|body| present.contains(body))
     };
     let Some(engine) = vehicle.engine.as_ref().filter(is_there) else { return Engine::NONE };
+    let stuck = scenario.stuck_gimbal.filter(|stuck| stuck.told && stuck.from_s <= 0.0);
+    let direction = stuck.map_or(engine.force_direction, |stuck| {
+        Mount::from(engine).direction(stuck.at_rad.unwrap_or_default()).into()
+    });
     Engine {
         pivot_m: vector(engine.pivot_m),
-        direction: vector(engine.force_direction),
-        first_axis: vector(engine.first_axis),
+        direction: vector(direction),
+        first_axis: vector(across(engine.first_axis, direction)),
         thrust_n: (engine.thrust_n * told.thrust_factor) as f32,
         specific_impulse_s: engine.specific_impulse_s as f32,
-        travel_rad: engine.gimbal_travel_rad.min(MOST_TRAVEL_RAD) as f32,
+        travel_rad: if stuck.is_some() { 0.0 } else { engine.gimbal_travel_rad.min(MOST_TRAVEL_RAD) as f32 },
         gimbal_rate_rad_s: engine.gimbal_rate_rad_s as f32,
         // The same impulse from a rectangle, as with jets.
         start_s: (engine.start_delay_s + 0.5 * engine.rise_s) as f32,

@@ -146,6 +146,7 @@ fn rate_limit(command: &Command) -> Option<f32> {
         Command::Damp { rate_limit_rad_s } => *rate_limit_rad_s,
         Command::Hold { deadband, .. } => deadband.rate_limit_rad_s.0,
         Command::Slew(slew) => slew.deadband.rate_limit_rad_s.0,
+        Command::Burn(burn) => burn.deadband.rate_limit_rad_s.0,
         Command::Translate(push) => push.deadband.rate_limit_rad_s.0,
         Command::Hand(hand) => hand.deadband.rate_limit_rad_s.0,
         Command::Rotate(rotation) => [rotation.rate_error_rad_s; 3],

@@ -13,6 +13,9 @@ const LEAST_RATE_RAD_S: f32 = 1e-7;
 pub const LONGEST_SLEW_S: f32 = 86_400.0;
 /// Largest velocity change along an axis that jets are asked for in one push, m/s.
 pub const FASTEST_PUSH_M_S: f32 = 1e3;
+/// The same of the main engine, and the least that it is asked for, m/s.
+pub const FASTEST_BURN_M_S: f32 = 1e4;
+const LEAST_BURN_M_S: f32 = 1e-3;
 /// A hand controller is at rest for at most this share of its travel.
 const WIDEST_DEAD_ZONE: f32 = 0.9;
 
@@ -49,6 +52,8 @@ pub enum Command {
     Slew(Slew),
     /// Push the stack to another velocity with its attitude held, and go on holding it.
     Translate(Translation),
+    /// Gain velocity with the main engine, and hold the attitude that it ends in.
+    Burn(Burn),
     /// Turn slowly about a free axis: set it up, then leave it alone until it must be set up again.
     Rotate(Rotation),
     /// Deliver one rate change (and velocity change) open loop: taken up when `serial` differs from
@@ -78,6 +83,23 @@ pub struct Translation {
     pub deadband: Deadband,
 }
 
+/// A change of velocity by the main engine. It begins anew when its number or its velocity change differs from that in force.
+#[derive(Clone, Copy, Debug, PartialEq)]
+#[cfg_attr(feature = "defmt", derive(defmt::Format))]
+pub struct Burn {
+    /// Number of this burn: another asks for the same once more.
+    pub serial: u16,
+    /// Attitude in which the engine points about the right way, inertial to body, `[x, y, z, w]`: the stack is turned from there
+    /// until the line of force, trimmed, points along the velocity change, by the shorter way.
+    pub attitude_xyzw: [f32; 4],
+    /// Wanted change of velocity, body axes in that attitude, m/s; up to 1e4 along each.
+    pub velocity_change_m_s: [f32; 3],
+    /// Limits of what the jets hold: all axes before and after, and about the line of force while the engine burns.
+    pub deadband: Deadband,
+    /// So long jets push along before the engine starts, and until it acts, s; 0..=600, 0 for no settling.
+    pub settling_s: f32,
+}
+
 /// A turn to another attitude, by the shorter way round.
 #[derive(Clone, Copy, Debug, PartialEq)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -88,6 +110,22 @@ pub struct Slew {
     pub pace: Pace,
     /// Limits about the path while it coasts, and of the hold at its end.
     pub deadband: Deadband,
+}
+
+impl Burn {
+    fn is_valid(&self) -> bool {
+        let within = self.velocity_change_m_s.iter().all(|change| change.abs() <= FASTEST_BURN_M_S);
+        let size = Vec3(self.velocity_change_m_s).norm();
+        within
+            && size > LEAST_BURN_M_S
+            && self.deadband.is_valid()
+            && (0.0..=600.0).contains(&self.settling_s)
+    }
+
+    /// Whether another asks for this very burn.
+    pub(crate) fn is_the_burn(&self, other: &Self) -> bool {
+        self.serial == other.serial && same_bits(&self.velocity_change_m_s, &other.velocity_change_m_s)
+    }
 }
 
 impl Translation {
@@ -277,6 +315,7 @@ impl Command {
             Self::Slew(slew) => (Some(&slew.attitude_xyzw), slew.is_valid()),
             Self::Rotate(rotation) => (None, rotation.is_valid()),
             Self::Translate(push) => (Some(&push.attitude_xyzw), push.is_valid()),
+            Self::Burn(burn) => (Some(&burn.attitude_xyzw), burn.is_valid()),
         };
         if !is_valid {
             return None;
@@ -317,6 +356,12 @@ impl Command {
                 same_bits(rate_limit_rad_s, limits)
             }
             (Self::Slew(slew), Self::Slew(other)) => slew.is_same(other),
+            (Self::Burn(burn), Self::Burn(other)) => {
+                burn.is_the_burn(other)
+                    && same_bits(&burn.attitude_xyzw, &other.attitude_xyzw)
+                    && same_limits(&burn.deadband, &other.deadband)
+                    && same_bits(&[burn.settling_s], &[other.settling_s])
+            }
             (Self::Translate(push), Self::Translate(other)) => {
                 push.is_the_push(other)
                     && same_bits(&push.attitude_xyzw, &other.attitude_xyzw)
@@ -349,6 +394,13 @@ impl Command {
                 ..hand
             }),
             Self::Slew(slew) => Self::Slew(slew.without_dust()),
+            Self::Burn(burn) => Self::Burn(Burn {
+                attitude_xyzw: burn.attitude_xyzw.map(clean),
+                velocity_change_m_s: burn.velocity_change_m_s.map(clean),
+                deadband: clean_limits(&burn.deadband),
+                settling_s: clean(burn.settling_s),
+                ..burn
+            }),
             Self::Translate(push) => Self::Translate(Translation {
                 attitude_xyzw: push.attitude_xyzw.map(clean),
                 velocity_change_m_s: push.velocity_change_m_s.map(clean),

@@ -105,9 +105,9 @@ pub struct ConfigurationTable<const N: usize> {
     pub spare_translation: SpareTranslation,
     /// How the stack swings; [`BendingMode::NONE`] for what is not there.
     pub bending: [BendingMode; MODES],
-    /// The main engine; [`Engine::NONE`] without one. No mode reads it yet.
+    /// The main engine; [`Engine::NONE`] without one.
     pub engine: Engine,
-    /// The accelerometer; [`Accelerometer::NONE`] without one. No mode reads it yet.
+    /// The accelerometer; [`Accelerometer::NONE`] without one.
     pub accelerometer: Accelerometer,
 }
 

@@ -22,6 +22,7 @@ use crate::quaternion::UnitQuaternion;
 use crate::rhythm::Rhythm;
 use crate::selection::Selector;
 use crate::status::Status;
+use crate::velocity::Counted;
 
 /// The kernel's whole state for one stack; at most `N` jets.
 #[derive(Clone, Debug)]
@@ -64,6 +65,7 @@ pub struct Controller<const N: usize> {
     pub(crate) full: Selector<6, N>,
     /// Whether mass properties have been told since the table was.
     pub(crate) retold: bool,
+    pub(crate) counted: Counted,
 }
 
 /// What a change of tables does to a controller.
@@ -114,6 +116,7 @@ impl<const N: usize> Controller<N> {
             angular: Angular::default(),
             full: Selector::new(),
             retold: false,
+            counted: Counted::NOTHING,
         };
         controller.measure_bits(controller.usable(JetMask::NONE, 0));
         Ok(controller)
@@ -166,6 +169,7 @@ impl<const N: usize> Controller<N> {
         if change == Change::Restarted {
             (self.ledger, self.observer) = (Ledger::new(), None);
             (self.pending, self.kept) = (Pending::Nothing, Kept::Nothing);
+            self.counted = Counted::NOTHING;
             (self.angular, self.full) = (Angular::default(), Selector::new());
         }
         Ok(change)
@@ -259,6 +263,11 @@ impl<const N: usize> Controller<N> {
     pub fn step_witnessed(&mut self, input: &CycleInput, witness: &mut impl Witness) -> CycleOutput<N> {
         let taken = self.take_command(&input.command);
         let measured = self.measure(input);
+        if let Some(sample) = &input.velocity
+            && let Some(counted) = self.see_velocity(sample, input.tick)
+        {
+            self.note_counted(&counted);
+        }
         let open_tick = input.tick.wrapping_add(u32::from(self.table.timing.command_delay_ticks));
         let by_rate_alone = self.needs_no_attitude();
         if !(self.is_attitude_known || by_rate_alone) {
@@ -275,6 +284,7 @@ impl<const N: usize> Controller<N> {
             return self.shut(open_tick, Status::Learning);
         }
         let usable = self.usable(input.inhibited, input.shut_groups);
+        self.pending.note_gimbal(input.gimbal_stuck);
         let (on_ticks, fired, error_rad) = self.fire(open_tick, &motion, usable, witness);
         let fired = if fired == Status::Quiet { fired } else { self.in_rhythm(open_tick, &on_ticks, fired) };
         self.ledger.book(open_tick, &on_ticks, self.table.timing.cycle_ticks);
@@ -284,6 +294,7 @@ impl<const N: usize> Controller<N> {
 
     /// All jets shut, booked as such.
     fn shut(&mut self, open_tick: u32, status: Status) -> CycleOutput<N> {
+        self.cut_off();
         self.ledger.book(open_tick, &[0; N], self.table.timing.cycle_ticks);
         let motion = self.motion_at(open_tick).unwrap_or_default();
         CycleOutput { status, ..self.output(open_tick, motion) }
@@ -298,6 +309,7 @@ impl<const N: usize> Controller<N> {
             error_rad: Vec3::ZERO,
             disturbance_rad_s2: self.disturbance(),
             bias_rad_s: self.observer.as_ref().map_or(Vec3::ZERO, Observer::bias_rad_s),
+            engine: self.pending.engine(),
             foreseen_s: self.foreseen_s,
         }
     }
@@ -425,7 +437,7 @@ impl<const N: usize> Controller<N> {
     }
 
     /// Whether an age in ticks is negative or beyond the table's limit.
-    fn too_old(&self, age: i32) -> bool {
+    pub(crate) fn too_old(&self, age: i32) -> bool {
         u32::try_from(age).map_or(true, |age| age > self.table.timing.measurement_age_limit_ticks)
     }
 

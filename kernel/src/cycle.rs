@@ -1,6 +1,7 @@
 //! What goes into one control cycle and what comes out of it.
 
-pub use crate::command::{Command, Hand, HandDemand, Pace, Rotation, Slew, Translation};
+pub use crate::command::{Burn, Command, Hand, HandDemand, Pace, Rotation, Slew, Translation};
+pub use crate::gimbal::EngineCommand;
 use crate::jet::JetMask;
 use crate::linalg::Vec3;
 use crate::observer::Motion;
@@ -62,6 +63,8 @@ pub struct CycleInput {
     pub inhibited: JetMask,
     /// Groups that must stay shut (bit `g` for group `g`): a manifold that is isolated, or suspect.
     pub shut_groups: u32,
+    /// Whether the main engine's gimbal heeds no command any more: it counts as fixed where it is.
+    pub gimbal_stuck: bool,
 }
 
 /// Output of one cycle, always safe to act on.
@@ -84,6 +87,8 @@ pub struct CycleOutput<const N: usize> {
     pub disturbance_rad_s2: Vec3,
     /// Gyro bias, body axes, rad/s.
     pub bias_rad_s: Vec3,
+    /// What the main engine is to do; off, its gimbal at zero, but for a burn.
+    pub engine: EngineCommand,
     /// Time from `open_tick` until what the mode expects next, s: the end of a slew or of a push, or the next set-up of a rotation;
     /// infinity where nothing is expected.
     pub foreseen_s: f32,

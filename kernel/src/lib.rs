@@ -19,6 +19,8 @@
 //!   sensor's last (no sample counts twice), from the future, or older than the table's limit. A
 //!   refused sample changes nothing; the kernel flies on its prediction until the limit, then shuts
 //!   the jets ([`status::Status::Stale`]).
+//! * An accelerometer's counts ([`cycle::VelocitySample`]) need no attitude of their own; the kernel learns what is counted while
+//!   no jet acts, and takes it off.
 //! * Attitude and rate carry ticks of their own and are taken in in the order of time; one that is
 //!   older than what the other sensor told a cycle ago comes too late and is refused.
 //!
@@ -60,6 +62,7 @@
 #![cfg_attr(test, allow(clippy::disallowed_types))]
 
 pub mod bending;
+pub(crate) mod burn;
 pub(crate) mod by_hand;
 pub mod command;
 pub mod config;
@@ -69,6 +72,7 @@ pub mod effectiveness;
 pub mod engine;
 pub mod firing;
 pub mod flight_table;
+pub mod gimbal;
 pub mod hold;
 pub(crate) mod holding;
 pub mod jet;
@@ -93,4 +97,5 @@ pub mod slew;
 pub mod status;
 pub mod telemetry;
 pub(crate) mod translation;
+pub(crate) mod velocity;
 pub mod whole_ticks;

@@ -1,9 +1,10 @@
 //! What the modes do in one cycle. The hold is in [`crate::holding`], open-loop demands are in [`crate::open_loop`], the
 //! hand controller is in [`crate::by_hand`], slews are in [`crate::slew`], translations are in
-//! [`crate::translation`], slow rotation is in [`crate::rotation`].
+//! [`crate::translation`], burns of the main engine are
+//! in [`crate::burn`], slow rotation is in [`crate::rotation`].
 
 use crate::by_hand::ByHand;
-use crate::command::{Command, HandDemand, Translation};
+use crate::command::{Burn, Command, HandDemand, Translation};
 use crate::controller::Controller;
 use crate::cycle::Witness;
 use crate::hold::Deadband;
@@ -78,12 +79,19 @@ impl<const N: usize> Controller<N> {
         self.target = target.unwrap_or(self.target);
         (self.is_woken, self.foreseen_s) = (false, f32::INFINITY);
         let goes_on = |push: &Translation| matches!(&self.command, Some(Command::Translate(before)) if before.is_the_push(push));
+        let burns_on =
+            |burn: &Burn| matches!(&self.command, Some(Command::Burn(before)) if before.is_the_burn(burn));
         let begins = match command {
             Command::Slew(_) => true,
             Command::Translate(push) => !goes_on(push),
+            Command::Burn(burn) => !burns_on(burn),
             _ => false,
         };
-        if begins {
+        if !matches!(command, Command::Burn(_)) || begins {
+            self.cut_off();
+        }
+        let leaves = matches!(self.pending, Pending::Burn(_)) && !matches!(command, Command::Burn(_));
+        if begins || leaves {
             self.pending = Pending::Nothing;
         }
         if hand_demand(command) != self.command.as_ref().and_then(hand_demand) {
@@ -119,6 +127,7 @@ impl<const N: usize> Controller<N> {
             }
             Some(Command::Hand(hand)) => self.fly_by_hand(open_tick, motion, &hand, usable, witness),
             Some(Command::Slew(slew)) => self.slew(open_tick, motion, &slew, usable, witness),
+            Some(Command::Burn(burn)) => self.burn(open_tick, motion, &burn, usable, witness),
             Some(Command::Translate(push)) => self.translate(open_tick, motion, &push, usable, witness),
             Some(Command::Rotate(rotation)) => self.rotate(open_tick, motion, &rotation, usable, witness),
             Some(Command::Impulse { .. }) => without_error(self.work_off(open_tick, usable, witness)),

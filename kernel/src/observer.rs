@@ -107,6 +107,22 @@ impl Observer {
         }))
     }
 
+    /// The standing disturbance changes by so much at once, rad/s²: something that pushes has been commanded.
+    pub(crate) fn shift_disturbance(&mut self, by_rad_s2: Vec3) {
+        self.disturbance_rad_s2 = self.disturbance_rad_s2 + by_rad_s2;
+    }
+
+    /// The standing disturbance is what it was before, rad/s².
+    pub(crate) fn set_disturbance(&mut self, to_rad_s2: Vec3) {
+        self.disturbance_rad_s2 = to_rad_s2;
+    }
+
+    /// The standing disturbance may have changed by about so much, rad/s²: it is to be learnt anew.
+    pub(crate) fn doubt_disturbance(&mut self, by_rad_s2: f32) {
+        let [.., disturbance, _, _] = &mut self.covariance;
+        *disturbance += by_rad_s2 * by_rad_s2;
+    }
+
     /// Motion after `span_s` of coasting with what the ledger books in that time.
     #[must_use]
     pub fn predict(&self, span_s: f32, booked: &crate::ledger::Seen, stack: &MassProperties) -> Motion {

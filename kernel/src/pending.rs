@@ -1,5 +1,7 @@
 //! What takes more than one cycle, and is gone on with in the next: one thing at a time.
 
+use crate::burn::Burning;
+use crate::gimbal::EngineCommand;
 use crate::open_loop::Choice;
 use crate::slew::Slewing;
 use crate::translation::Pushing;
@@ -16,9 +18,28 @@ pub(crate) enum Pending<const N: usize> {
     Slew(Slewing),
     /// A translation.
     Push(Pushing<N>),
+    /// A burn.
+    Burn(Burning<N>),
 }
 
 impl<const N: usize> Pending<N> {
+    /// What the engine is to do.
+    #[inline(always)]
+    pub(crate) fn engine(&self) -> EngineCommand {
+        match self {
+            Self::Burn(burning) => burning.command,
+            _ => EngineCommand::OFF,
+        }
+    }
+
+    /// Whether the gimbal of a burn in hand heeds commands.
+    #[inline(always)]
+    pub(crate) fn note_gimbal(&mut self, is_stuck: bool) {
+        if let Self::Burn(burning) = self {
+            burning.gimbal_stuck = is_stuck;
+        }
+    }
+
     /// Takes out the choice that is being thought over, if there is one.
     pub(crate) fn take_choice(&mut self) -> Option<Choice<N>> {
         match core::mem::replace(self, Self::Nothing) {
@@ -41,7 +62,7 @@ impl<const N: usize> Pending<N> {
     pub(crate) fn take_slew(&mut self) -> Slewing {
         match core::mem::replace(self, Self::Nothing) {
             Self::Slew(slewing) => slewing,
-            Self::Nothing | Self::Choice(_) | Self::Push(_) => Slewing::START,
+            _ => Slewing::START,
         }
     }
 
@@ -49,7 +70,15 @@ impl<const N: usize> Pending<N> {
     pub(crate) fn take_push(&mut self) -> Pushing<N> {
         match core::mem::replace(self, Self::Nothing) {
             Self::Push(pushing) => pushing,
-            Self::Nothing | Self::Choice(_) | Self::Slew(_) => Pushing::START,
+            _ => Pushing::START,
+        }
+    }
+
+    /// Takes out the burn in hand; one that has not begun where there is none.
+    pub(crate) fn take_burn(&mut self) -> Burning<N> {
+        match core::mem::replace(self, Self::Nothing) {
+            Self::Burn(burning) => burning,
+            _ => Burning::START,
         }
     }
 }

@@ -47,6 +47,9 @@ pub enum Status {
     SlewRefused = 32,
     /// The jets cannot push the stack as asked with its attitude held: the attitude is held, and what was gained stays.
     PushRefused = 33,
+    /// The engine cannot be flown as asked: there is none, its line of force points too far away, the jets cannot carry the torque
+    /// that its gimbal leaves, or the attitude was lost and it was cut off. The attitude is held.
+    BurnRefused = 34,
     /// Jet selection gave no answer that proves itself; all jets shut this cycle.
     SelectionFailed = 40,
     /// Jets are needed, but every jet is disabled or inhibited.
@@ -67,7 +70,7 @@ pub enum Trust {
 
 impl Status {
     /// Every status, in the order of the numbers.
-    pub const ALL: [Self; 22] = [
+    pub const ALL: [Self; 23] = [
         Self::Quiet,
         Self::Firing,
         Self::Drifting,
@@ -88,6 +91,7 @@ impl Status {
         Self::AxisRefused,
         Self::SlewRefused,
         Self::PushRefused,
+        Self::BurnRefused,
         Self::SelectionFailed,
         Self::NoJets,
     ];
@@ -125,7 +129,8 @@ impl Status {
             | Self::CommandRefused
             | Self::AxisRefused
             | Self::SlewRefused
-            | Self::PushRefused => Trust::Degraded,
+            | Self::PushRefused
+            | Self::BurnRefused => Trust::Degraded,
             Self::Stale | Self::Starting | Self::Learning | Self::SelectionFailed | Self::NoJets => {
                 Trust::Withheld
             }

@@ -16,20 +16,22 @@
 //! | 52 | 3 × f32 | standing disturbance, body axes, rad/s² |
 //! | 64 | 3 × f32 | gyro bias, body axes, rad/s |
 //! | 76 | f32 | time from that tick until what the mode expects next, s; infinity where nothing is expected |
-//! | 80 | `N` × u16 | on-time of each jet, ticks |
+//! | 80 | 2 × f32 | angles of the gimbal about its first and its second axis, rad |
+//! | 88 | u16 | on-time of the main engine, ticks |
+//! | 90 | `N` × u16 | on-time of each jet, ticks |
 //!
 //! There is no checksum: the packet that carries the record has one.
 
-use crate::cycle::CycleOutput;
+use crate::cycle::{CycleOutput, EngineCommand};
 use crate::linalg::Vec3;
 use crate::observer::Motion;
 use crate::quaternion::UnitQuaternion;
 use crate::status::Status;
 
 /// Version of the layout.
-pub const VERSION: u8 = 2;
+pub const VERSION: u8 = 3;
 /// Bytes before the on-times.
-const HEAD: usize = 80;
+const HEAD: usize = 90;
 
 /// Length of a record of `jets` jets, bytes.
 #[must_use]
@@ -50,8 +52,10 @@ pub fn write<const N: usize>(
     let words = [table_identity, output.open_tick].into_iter().map(u32::to_le_bytes);
     let vectors = [output.motion.rate_rad_s, output.error_rad, output.disturbance_rad_s2, output.bias_rad_s];
     let floats = output.motion.attitude.to_array().into_iter().chain(vectors.into_iter().flat_map(|v| v.0));
-    let floats = floats.chain([output.foreseen_s]).map(|value| value.to_bits().to_le_bytes());
-    let ticks = output.on_ticks.iter().flat_map(|ticks| ticks.to_le_bytes());
+    let floats = floats.chain([output.foreseen_s]).chain(output.engine.gimbal_rad);
+    let floats = floats.map(|value| value.to_bits().to_le_bytes());
+    let ticks = [output.engine.on_ticks].into_iter().chain(output.on_ticks);
+    let ticks = ticks.flat_map(u16::to_le_bytes);
     let all = head.into_iter().chain(words.chain(floats).flatten()).chain(ticks);
     record.iter_mut().zip(all).for_each(|(slot, byte)| *slot = byte);
     Some(record_bytes(N))
@@ -74,6 +78,8 @@ pub fn read<const N: usize>(bytes: &[u8]) -> Option<(CycleOutput<N>, u32)> {
     let (disturbance, rest) = floats(rest)?;
     let (bias, rest) = floats(rest)?;
     let ([foreseen_s], rest) = floats(rest)?;
+    let (gimbal_rad, rest) = floats(rest)?;
+    let (&engine_ticks, rest) = rest.split_first_chunk()?;
     let mut on_ticks = [0; N];
     for (slot, bytes) in on_ticks.iter_mut().zip(rest.as_chunks().0) {
         *slot = u16::from_le_bytes(*bytes);
@@ -86,6 +92,7 @@ pub fn read<const N: usize>(bytes: &[u8]) -> Option<(CycleOutput<N>, u32)> {
         error_rad: Vec3(error),
         disturbance_rad_s2: Vec3(disturbance),
         bias_rad_s: Vec3(bias),
+        engine: EngineCommand { on_ticks: u16::from_le_bytes(engine_ticks), gimbal_rad },
         foreseen_s,
     };
     Some((output, identity))

@@ -9,8 +9,8 @@
 //! once, about the window's middle: pulses that have one middle leave no angle behind. Every window begins with the motion
 //! and the velocity that there are: nothing is carried that is measured.
 //!
-//! **Velocity gained** is counted up to the newest sample of an accelerometer, from there on (without one, from the start)
-//! by what the ledger says was fired.
+//! **Velocity gained** is that of what was fired, by the books; as soon as an accelerometer has counted a stretch of it, what it
+//! counted takes the place of what was booked for that time.
 
 use crate::command::Translation;
 use crate::controller::Controller;
@@ -26,6 +26,7 @@ use crate::pending::Pending;
 use crate::posing::{longest, quiet_if_idle};
 use crate::selection::{Demand, Outcome};
 use crate::status::Status;
+use crate::velocity::Change;
 
 /// Part of the half-width that the ripple of a window may take.
 const RIPPLE: f32 = 0.35;
@@ -60,7 +61,8 @@ enum Stage {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub(crate) struct Pushing<const N: usize> {
     stage: Stage,
-    /// Velocity gained by a tick, inertial axes, m/s.
+    /// Whether what is gained is booked, and the velocity gained by a tick, inertial axes, m/s.
+    is_booked: bool,
     gained_m_s: Vec3,
     tick: u32,
     /// Jets that the window was planned for.
@@ -76,10 +78,23 @@ pub(crate) struct Pushing<const N: usize> {
     ticks: [u16; N],
 }
 
+/// What a push wants in a cycle.
+#[derive(Clone, Copy, Debug)]
+pub(crate) struct Wanted<'a> {
+    /// Attitude error, body axes, rad.
+    pub(crate) error_rad: Vec3,
+    /// Velocity still to be gained, body axes, m/s, and how much of it may be missed.
+    pub(crate) to_gain: Vec3,
+    pub(crate) missed_m_s: f32,
+    /// Limits of the attitude.
+    pub(crate) deadband: &'a Deadband,
+}
+
 impl<const N: usize> Pushing<N> {
     /// Nothing gained yet.
     pub(crate) const START: Self = Self {
         stage: Stage::Begin,
+        is_booked: false,
         gained_m_s: Vec3::ZERO,
         tick: 0,
         usable: JetMask::NONE,
@@ -89,6 +104,16 @@ impl<const N: usize> Pushing<N> {
         left: 0,
         ticks: [0; N],
     };
+
+    /// Tick up to which velocity has been booked.
+    pub(crate) fn tick(&self) -> u32 {
+        self.tick
+    }
+
+    /// Adds velocity that no jet has brought, inertial axes, m/s.
+    pub(crate) fn add(&mut self, gained_m_s: Vec3) {
+        self.gained_m_s = self.gained_m_s + gained_m_s;
+    }
 }
 
 impl<const N: usize> Controller<N> {
@@ -104,9 +129,12 @@ impl<const N: usize> Controller<N> {
     ) -> Fired<N> {
         let mut pushing = self.pending.take_push();
         let error_rad = motion.attitude.error_from(self.target);
-        let to_gain = self.to_gain(&mut pushing, open_tick, motion, translation);
-        let (on_ticks, status) =
-            self.push_on(&mut pushing, open_tick, (motion, error_rad, to_gain), translation, usable, witness);
+        let asked = Vec3(translation.velocity_change_m_s);
+        let inertial = self.target.conjugate().rotate(asked);
+        let to_gain = self.to_gain(&mut pushing, open_tick, motion, inertial);
+        let missed_m_s = MISSED * asked.norm();
+        let wanted = Wanted { error_rad, to_gain, missed_m_s, deadband: &translation.deadband };
+        let (on_ticks, status) = self.push_on(&mut pushing, open_tick, motion, &wanted, usable, witness);
         self.foreseen_s = match pushing.stage {
             Stage::Pushing(_) => pushing.pace_s * to_gain.norm(),
             Stage::Begin | Stage::Over | Stage::Refused => f32::INFINITY,
@@ -115,13 +143,32 @@ impl<const N: usize> Controller<N> {
         (on_ticks, status, error_rad)
     }
 
-    /// Velocity still to be gained when everything commanded has acted, body axes, m/s.
-    fn to_gain(
+    /// Takes in what an accelerometer has counted: it takes the place of what the books say of the same time.
+    pub(crate) fn note_counted(&mut self, counted: &Change) {
+        let Some(observer) = &self.observer else { return };
+        let (from, to) = counted.ticks;
+        let effects = self.effectiveness.effects();
+        let mut booked = self.ledger.pushed(from, to, &self.table.jets, effects, &self.table.timing);
+        if let Pending::Burn(burning) = &self.pending {
+            booked = booked + self.engine_pushed(burning, from, to);
+        }
+        let more = observer.motion().attitude.conjugate().rotate(counted.change_m_s - booked);
+        match &mut self.pending {
+            Pending::Push(pushing) => pushing.add(more),
+            Pending::Burn(burning) => burning.pushing.add(more),
+            Pending::Nothing | Pending::Choice(_) | Pending::Slew(_) => {}
+        }
+    }
+
+    /// Velocity still to be gained when every jet commanded has acted, body axes, m/s.
+    ///
+    /// * `asked` — in all, inertial axes, m/s.
+    pub(crate) fn to_gain(
         &self,
         pushing: &mut Pushing<N>,
         open_tick: u32,
         motion: &Motion,
-        translation: &Translation,
+        asked: Vec3,
     ) -> Vec3 {
         let inertial = motion.attitude.conjugate();
         let pushed = |from: u32, to: u32| {
@@ -129,26 +176,25 @@ impl<const N: usize> Controller<N> {
             inertial.rotate(self.ledger.pushed(from, to, &self.table.jets, effects, &self.table.timing))
         };
         let owed = pushed(open_tick, all_acted(open_tick, &self.table.timing));
-        if pushing.stage == Stage::Begin {
+        if !pushing.is_booked {
             // What was fired before is none of this push.
-            (pushing.gained_m_s, pushing.tick) = (-owed, open_tick);
+            (pushing.gained_m_s, pushing.tick, pushing.is_booked) = (-owed, open_tick, true);
         }
         pushing.gained_m_s = pushing.gained_m_s + pushed(pushing.tick, open_tick);
         pushing.tick = open_tick;
-        let asked = self.target.conjugate().rotate(Vec3(translation.velocity_change_m_s));
         motion.attitude.rotate(asked - pushing.gained_m_s - owed)
     }
 
-    fn push_on(
+    /// One cycle of a push that is in hand.
+    pub(crate) fn push_on(
         &mut self,
         pushing: &mut Pushing<N>,
         open_tick: u32,
-        (motion, error_rad, to_gain): (&Motion, Vec3, Vec3),
-        translation: &Translation,
+        motion: &Motion,
+        wanted: &Wanted<'_>,
         usable: JetMask,
         witness: &mut impl Witness,
     ) -> ([u16; N], Status) {
-        let deadband = &translation.deadband;
         if pushing.usable != usable {
             // Other jets push in other shares.
             (pushing.usable, pushing.left, pushing.pace_s) = (usable, 0, 0.0);
@@ -157,13 +203,12 @@ impl<const N: usize> Controller<N> {
             }
         }
         if matches!(pushing.stage, Stage::Over | Stage::Refused) {
-            let held = self.hold(open_tick, (motion, error_rad), deadband, usable, witness);
+            let held = self.hold(open_tick, (motion, wanted.error_rad), wanted.deadband, usable, witness);
             return if pushing.stage == Stage::Refused { at_least(held, Status::PushRefused) } else { held };
         }
         self.note_prices(self.disturbance(), usable);
         if pushing.left == 0
-            && let Some(status) =
-                self.plan(pushing, open_tick, (motion, error_rad, to_gain), translation, witness)
+            && let Some(status) = self.plan(pushing, open_tick, motion, wanted, witness)
         {
             return ([0; N], status);
         }
@@ -176,12 +221,11 @@ impl<const N: usize> Controller<N> {
         &mut self,
         pushing: &mut Pushing<N>,
         open_tick: u32,
-        (motion, error_rad, to_gain): (&Motion, Vec3, Vec3),
-        translation: &Translation,
+        motion: &Motion,
+        wanted: &Wanted<'_>,
         witness: &mut impl Witness,
     ) -> Option<Status> {
-        let deadband = &translation.deadband;
-        let missed_m_s = MISSED * Vec3(translation.velocity_change_m_s).norm();
+        let Wanted { error_rad, to_gain, missed_m_s, deadband } = *wanted;
         let cycle_s = self.table.timing.cycle_s();
         let window_s = math::from_ticks(pushing.cycles) * cycle_s;
         let begins = pushing.pace_s == 0.0;

@@ -16,8 +16,8 @@ use stackhold_kernel::config::{
     Timing,
 };
 use stackhold_kernel::cycle::{
-    AttitudeSample, Command, CycleInput, Hand, HandDemand, Pace, RateSample, Rotation, Slew, Translation,
-    VelocitySample,
+    AttitudeSample, Burn, Command, CycleInput, Hand, HandDemand, Pace, RateSample, Rotation, Slew,
+    Translation, VelocitySample,
 };
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::{Jet, JetMask};
@@ -38,6 +38,7 @@ const HAS_RATE: u32 = 4;
 const RATE_VALID: u32 = 8;
 const HAS_VELOCITY: u32 = 16;
 const VELOCITY_VALID: u32 = 32;
+const GIMBAL_STUCK: u32 = 64;
 const FLAGS: u32 = 0xffff;
 
 const DRIFT: u32 = 0;
@@ -52,6 +53,7 @@ const SLEW_QUICK: u32 = 8;
 const SLEW_CHEAP: u32 = 9;
 const ROTATE: u32 = 10;
 const TRANSLATE: u32 = 11;
+const BURN: u32 = 12;
 
 /// Why a recording could not be read.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -233,7 +235,8 @@ pub fn write_cycle(input: &CycleInput, put: &mut impl FnMut(u32)) {
         | flag(input.rate.is_some(), HAS_RATE)
         | flag(input.rate.is_some_and(|sample| sample.valid), RATE_VALID)
         | flag(input.velocity.is_some(), HAS_VELOCITY)
-        | flag(input.velocity.is_some_and(|sample| sample.valid), VELOCITY_VALID);
+        | flag(input.velocity.is_some_and(|sample| sample.valid), VELOCITY_VALID)
+        | flag(input.gimbal_stuck, GIMBAL_STUCK);
     put(CYCLE | flags);
     put(input.tick);
     put_floats(input.attitude.map_or([0.0; 4], |sample| sample.attitude_xyzw), put);
@@ -270,6 +273,7 @@ fn read_cycle(flags: u32, words: &mut impl Words) -> Result<CycleInput, Malforme
         command: read_command(words)?,
         inhibited,
         shut_groups,
+        gimbal_stuck: flags & GIMBAL_STUCK != 0,
     })
 }
 
@@ -322,6 +326,14 @@ fn write_command(command: &Command, put: &mut impl FnMut(u32)) {
             put_floats([free_axis_within_rad, rate_rad_s, rate_error_rad_s], put);
             put_floats([rotation.nutation_rad, rotation.stray_rad], put);
         }
+        Command::Burn(burn) => {
+            put(BURN);
+            put(u32::from(burn.serial));
+            put_floats(burn.attitude_xyzw, put);
+            put_floats(burn.velocity_change_m_s, put);
+            put_limits(&burn.deadband, put);
+            put_floats([burn.settling_s], put);
+        }
         Command::Translate(push) => {
             put(TRANSLATE);
             put(u32::from(push.serial));
@@ -366,6 +378,13 @@ fn read_command(words: &mut impl Words) -> Result<Command, Malformed> {
             rate_error_rad_s: float(words)?,
             nutation_rad: float(words)?,
             stray_rad: float(words)?,
+        })),
+        BURN => Ok(Command::Burn(Burn {
+            serial: half(words)?,
+            attitude_xyzw: floats(words)?,
+            velocity_change_m_s: floats(words)?,
+            deadband: limits(words)?,
+            settling_s: float(words)?,
         })),
         TRANSLATE => Ok(Command::Translate(Translation {
             serial: half(words)?,

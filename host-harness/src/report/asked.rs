@@ -132,6 +132,16 @@ fn mode(mode: &Mode) -> Markup {
                 attitude(attitude_xyzw)
             ),
         ),
+        Mode::Burn { attitude_xyzw, velocity_change_m_s, settling_s, half_width_rad, rate_limit_rad_s } => (
+            "main-engine burn",
+            format!(
+                "velocity change {} m/s, after {} s of settling push; {}; {}",
+                vector(*velocity_change_m_s),
+                number(*settling_s),
+                limits(half_width_rad, rate_limit_rad_s),
+                attitude(attitude_xyzw)
+            ),
+        ),
         Mode::Impulse { rate_change_rad_s, velocity_change_m_s } => {
             let linear = velocity_change_m_s.map_or_else(
                 || "translation left free".to_owned(),

@@ -30,6 +30,7 @@ const SCENARIOS: &[(&str, &str)] = embedded![
     "slew_cheap",
     "slew_precessing",
     "push_forward",
+    "burn_forward",
     "half_closed_grip",
     "slow_rotation",
     "slow_rotation_in_orbit",

@@ -566,6 +566,19 @@ pub enum Mode {
         /// Largest rate that holding asks for per axis, rad/s.
         rate_limit_rad_s: [f64; 3],
     },
+    /// Velocity gained with the main engine, then the attitude held.
+    Burn {
+        /// Attitude in which the engine points about the right way, inertial to body, `[x, y, z, w]`.
+        attitude_xyzw: [f64; 4],
+        /// Wanted change of velocity, body axes in that attitude, m/s.
+        velocity_change_m_s: [f64; 3],
+        /// So long jets push before the engine starts, s.
+        settling_s: f64,
+        /// Deadband half-width per axis of what the jets hold, rad.
+        half_width_rad: [f64; 3],
+        /// Largest rate that holding asks for per axis, rad/s.
+        rate_limit_rad_s: [f64; 3],
+    },
     /// One open-loop firing from the start of the phase, then quiet: a point demand spread over as
     /// many cycles as it takes, remainders carried.
     Impulse {

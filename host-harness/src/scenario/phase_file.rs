@@ -1,6 +1,6 @@
 //! The phases of a scenario: when which mode begins, and what it is told.
 
-use stackhold_kernel::command::FASTEST_PUSH_M_S;
+use stackhold_kernel::command::{FASTEST_BURN_M_S, FASTEST_PUSH_M_S};
 
 use super::hand_file;
 use super::model::{Deflection, Initial, Mode, Pace, Phase};
@@ -8,9 +8,10 @@ use super::problem::Problem;
 use super::section::{Range64, Section};
 
 /// Modes by the word for them, and every key that one of them has.
-const MODES: [&str; 9] =
-    ["free_drift", "watch", "damp", "hold", "hand", "slew", "translate", "rotate", "impulse"];
-const KEYS: [&str; 24] = [
+const MODES: [&str; 10] =
+    ["free_drift", "watch", "damp", "hold", "hand", "slew", "translate", "burn", "rotate", "impulse"];
+const KEYS: [&str; 25] = [
+    "settling_s",
     "attitude_xyzw",
     "half_width_deg",
     "rate_limit_deg_s",
@@ -107,7 +108,8 @@ fn wanted_attitude(mode: &Mode) -> Option<[f64; 4]> {
         Mode::Watch { attitude_xyzw, .. }
         | Mode::Hold { attitude_xyzw, .. }
         | Mode::Slew { attitude_xyzw, .. }
-        | Mode::Translate { attitude_xyzw, .. } => Some(*attitude_xyzw),
+        | Mode::Translate { attitude_xyzw, .. }
+        | Mode::Burn { attitude_xyzw, .. } => Some(*attitude_xyzw),
         Mode::FreeDrift
         | Mode::Damp { .. }
         | Mode::Hand { .. }
@@ -118,7 +120,7 @@ fn wanted_attitude(mode: &Mode) -> Option<[f64; 4]> {
 
 /// * `before` — the attitude that was wanted last.
 fn read_mode(section: &Section<'_>, before: [f64; 4], files: &dyn Files) -> Option<Mode> {
-    let hint = "mode = \"free_drift\", \"watch\", \"damp\", \"hold\", \"hand\", \"slew\", \"translate\", \"rotate\" or \"impulse\"";
+    let hint = "mode = \"free_drift\", \"watch\", \"damp\", \"hold\", \"hand\", \"slew\", \"translate\", \"burn\", \"rotate\" or \"impulse\"";
     let Some(mode) = section.choice("mode", &MODES, hint) else {
         section.accept(&KEYS);
         return None;
@@ -139,6 +141,7 @@ fn read_mode(section: &Section<'_>, before: [f64; 4], files: &dyn Files) -> Opti
         "hand" => read_hand(section, files),
         "slew" => read_slew(section, before),
         "translate" => read_translation(section, before),
+        "burn" => read_burn(section, before),
         "rotate" => read_rotation(section),
         "impulse" => read_impulse(section),
         _ => Some(Mode::FreeDrift),
@@ -323,6 +326,32 @@ fn read_translation(section: &Section<'_>, before: [f64; 4]) -> Option<Mode> {
     Some(Mode::Translate {
         attitude_xyzw: attitude?,
         velocity_change_m_s: change?,
+        half_width_rad,
+        rate_limit_rad_s,
+    })
+}
+
+fn read_burn(section: &Section<'_>, before: [f64; 4]) -> Option<Mode> {
+    let attitude = section.quaternion_or("attitude_xyzw", before);
+    let hint = "velocity_change_m_s = [x, y, z] in body axes, such as [30.0, 0.0, 0.0]";
+    let most = f64::from(FASTEST_BURN_M_S);
+    let change = section.vector("velocity_change_m_s", Range64::Within(-most, most), hint);
+    let settling = section.number_or(
+        "settling_s",
+        Range64::Within(0.0, 600.0),
+        "how long jets push before the engine starts, such as settling_s = 10.0; 0.0 for not at all",
+        0.0,
+    );
+    if change == Some([0.0; 3]) {
+        section.complain("velocity_change_m_s", "asks for nothing", "a velocity change, or mode = \"hold\"");
+        return None;
+    }
+    let limits = read_limits(section);
+    let (half_width_rad, rate_limit_rad_s) = limits?;
+    Some(Mode::Burn {
+        attitude_xyzw: attitude?,
+        velocity_change_m_s: change?,
+        settling_s: settling?,
         half_width_rad,
         rate_limit_rad_s,
     })

@@ -717,6 +717,12 @@ impl Truth {
         self.engine.as_ref().map_or(jets, |engine| jets + engine.propellant_used())
     }
 
+    /// The part of it that the main engine used, kg.
+    #[must_use]
+    pub fn engine_propellant_kg(&self) -> f64 {
+        self.engine.as_ref().map_or(0.0, |engine| engine.propellant_used())
+    }
+
     /// Thrust of a jet now, N; `None` for a jet that does not exist.
     #[must_use]
     pub fn thrust_n(&self, jet: usize) -> Option<f64> {

@@ -22,6 +22,7 @@ impl Digest {
 
     /// Takes in one output: every bit of it, for the first `jets` jets.
     pub fn output<const N: usize>(&mut self, output: &CycleOutput<N>, jets: usize) {
+        self.bytes(&output.engine.on_ticks.to_le_bytes());
         for ticks in output.on_ticks.iter().take(jets) {
             self.bytes(&ticks.to_le_bytes());
         }
@@ -39,10 +40,10 @@ impl Digest {
     }
 }
 
-/// Every float of an output: attitude `[x, y, z, w]`, rate, attitude error, disturbance, gyro bias, foreseen time.
+/// Every float of an output: attitude `[x, y, z, w]`, rate, attitude error, disturbance, gyro bias, foreseen time, gimbal.
 pub fn floats<const N: usize>(output: &CycleOutput<N>) -> impl Iterator<Item = f32> {
     let vectors = [output.motion.rate_rad_s, output.error_rad, output.disturbance_rad_s2, output.bias_rad_s];
     let floats =
         output.motion.attitude.to_array().into_iter().chain(vectors.into_iter().flat_map(|vector| vector.0));
-    floats.chain([output.foreseen_s])
+    floats.chain([output.foreseen_s]).chain(output.engine.gimbal_rad)
 }

@@ -128,6 +128,7 @@ fn held(tick: u32, stack: &Stack<JETS>) -> CycleInput {
         command: Command::Hold { attitude_xyzw: [0.0, 0.0, 0.0, 1.0], deadband },
         inhibited: JetMask::NONE,
         shut_groups: 0,
+        gimbal_stuck: false,
     }
 }
 

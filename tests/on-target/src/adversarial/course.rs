@@ -4,8 +4,8 @@
 use stackhold_kernel::config::ConfigurationTable;
 use stackhold_kernel::controller::Controller;
 use stackhold_kernel::cycle::{
-    AttitudeSample, Command, CycleInput, CycleOutput, Hand, HandDemand, Pace, RateSample, Rotation, Slew,
-    Translation, VelocitySample,
+    AttitudeSample, Burn, Command, CycleInput, CycleOutput, Hand, HandDemand, Pace, RateSample, Rotation,
+    Slew, Translation, VelocitySample,
 };
 use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::JetMask;
@@ -100,6 +100,7 @@ impl Course {
             command: self.command,
             inhibited: JetMask::NONE,
             shut_groups: 0,
+            gimbal_stuck: false,
         };
         match self.weather {
             Weather::Fair => {}
@@ -186,7 +187,12 @@ impl Course {
         // Drawn aside: what is drawn after this is what it was before there were translations.
         let mut aside = random.clone();
         if aside.one_in(8) {
-            order = Command::Translate(self.push(&mut aside));
+            let push = self.push(&mut aside);
+            order = if aside.one_in(3) {
+                Command::Burn(self.burn(&push, &mut aside))
+            } else {
+                Command::Translate(push)
+            };
         }
         if self.weather != Weather::Fair && random.one_in(8) {
             spoil_order(random, &mut order);
@@ -225,6 +231,16 @@ impl Course {
             attitude_xyzw: self.attitude.turned_by(Vec3(random.vector(0.01))).to_array(),
             velocity_change_m_s,
             deadband: self.limits(random),
+        }
+    }
+
+    fn burn(&self, push: &Translation, random: &mut Random) -> Burn {
+        Burn {
+            serial: push.serial,
+            attitude_xyzw: push.attitude_xyzw,
+            velocity_change_m_s: push.velocity_change_m_s.map(|velocity| 20.0 * velocity),
+            deadband: push.deadband,
+            settling_s: if random.one_in(2) { 0.0 } else { self.cycle_s * random.of_any_size(0, 6) },
         }
     }
 
@@ -337,6 +353,12 @@ fn spoil_order(random: &mut Random, order: &mut Command) {
                     *(if random.one_in(2) { duration_s } else { stray_rad }) = wild;
                 }
             },
+        },
+        Command::Burn(burn) => match random.below(4) {
+            0 => burn.attitude_xyzw[place] = wild,
+            1 => burn.velocity_change_m_s[place] = wild,
+            2 => burn.settling_s = wild,
+            _ => burn.deadband.half_width_rad[place] = wild,
         },
         Command::Translate(push) => match random.below(3) {
             0 => push.attitude_xyzw[place] = wild,

@@ -179,5 +179,6 @@ fn input(cycle: u32, tick: u32, stack: &Stack<JETS>) -> CycleInput {
         },
         inhibited: JetMask::NONE,
         shut_groups: if isolated { ISOLATED_GROUPS } else { 0 },
+        gimbal_stuck: false,
     }
 }
