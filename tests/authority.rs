@@ -1,11 +1,13 @@
 //! Authority and the select command against independent figures.
 mod handmade;
 
-use handmade::{close, jet_1, jet_1_docked, six};
+use handmade::{close, engine, jet_1, jet_1_docked, six};
 use proptest::prelude::*;
 use stackhold_harness::authority::{Layout, authority, sphere};
-use stackhold_harness::scenario::model::{JetState, Scenario};
+use stackhold_harness::engine_authority::{EngineAuthority, EngineCase, GimbalState, engine_authority};
+use stackhold_harness::scenario::model::{JetState, Scenario, StuckGimbal};
 use stackhold_harness::select;
+use stackhold_harness::truth::Truth;
 
 const G0: f64 = 9.806_65;
 
@@ -218,6 +220,149 @@ fn told_otherwise_the_answer_shows_what_really_happens() {
     let mixed = |first: f64, second: f64| (first * share + second * (1.0 - share)) * 30.0 / 7.0;
     assert!(found.jets.len() <= 2, "{:?}", found.jets);
     assert!(close(really, mixed(3.3, -1.9), 0.05) || close(really, mixed(-1.9, 3.3), 0.05), "{really}");
+}
+
+/// The six jets about the geometry of TVC-1: centre of mass less pivot (3.5, 0.08, -0.05) m.
+fn with_engine(thrust_n: f64, travel_deg: f64) -> Scenario {
+    let mut scenario = six();
+    scenario.vehicle.engine = Some(engine([-3.5, -0.08, 0.05], thrust_n, 310.0, travel_deg));
+    scenario
+}
+
+fn engine_of(scenario: &Scenario) -> EngineAuthority {
+    engine_authority(scenario).unwrap().expect("an engine")
+}
+
+fn case(found: &EngineAuthority, gimbal: GimbalState) -> &EngineCase {
+    found.cases.iter().find(|case| case.gimbal == gimbal).expect("such a case")
+}
+
+/// TVC-1 and TVC-2 (geometry and statics, computed with numpy), and by hand: jets of 22 N·m a side against (0, 20, 32)
+/// N·m stop at 22 about z, so that they take 22/32 of it and leave (0, 6.25, 10) N·m to moments of 200 and 300 kg·m².
+#[test]
+fn a_gimbal_stuck_at_zero_is_more_than_the_jets_can_carry() {
+    let found = engine_of(&with_engine(400.0, 9.0));
+    assert!(close(found.trim_deg[0], 0.818_455_461_7, 1e-8), "{:?}", found.trim_deg);
+    assert!(close(found.trim_deg[1], 0.022_848_844_17_f64.asin().to_degrees(), 1e-8), "{:?}", found.trim_deg);
+    assert!(close(found.travel_left_deg, 9.0 - found.trim_deg[1], 1e-12));
+    let trimmed = case(&found, GimbalState::Trimmed);
+    assert_eq!(
+        (trimmed.torque_n_m, trimmed.jets_flow_kg_s, trimmed.seconds_to_limit),
+        ([0.0; 3], Some(0.0), None)
+    );
+    let zero = case(&found, GimbalState::StuckAtZero);
+    let [x, y, z] = zero.torque_n_m;
+    assert!(x.abs() < 1e-9 && close(y, 20.0, 1e-9) && close(z, 32.0, 1e-9), "{:?}", zero.torque_n_m);
+    assert!(close(zero.thrust_line_off_m, 0.08_f64.hypot(0.05), 1e-9));
+    assert!(close(zero.share_of_jets.unwrap(), 32.0 / 22.0, 1e-7));
+    assert_eq!(zero.jets_flow_kg_s, None);
+    let turning = (6.25_f64 / 200.0).hypot(10.0 / 300.0);
+    let seconds = (2.0 * 5.0_f64.to_radians() / turning).sqrt();
+    assert!(close(zero.seconds_to_limit.unwrap(), seconds, 1e-6), "{:?}", zero.seconds_to_limit);
+    let quiet = (2.0 * 5.0_f64.to_radians() / (20.0_f64 / 200.0).hypot(32.0 / 300.0)).sqrt();
+    assert!(close(zero.seconds_to_limit_jets_quiet.unwrap(), quiet, 1e-6));
+    // The truth takes as long: jets quiet, then at their most.
+    for (jets, seconds) in [(vec![], quiet), (vec![(3, 20.0 / 32.0), (5, 1.0)], seconds)] {
+        let mut scenario = with_engine(400.0, 9.0);
+        scenario.vehicle.tanks[0].propellant_kg = 1.0;
+        scenario.vehicle.bodies[0].mass_kg = 999.0;
+        for (jet, share) in &jets {
+            scenario.vehicle.jets[*jet].thrust_n *= share;
+        }
+        let mut truth = Truth::new(&scenario, &scenario.stack).unwrap();
+        truth.command_engine(true, 0.0).unwrap();
+        for (jet, _) in &jets {
+            truth.command_valve(*jet, true, 0.0).unwrap();
+        }
+        truth.advance_to(seconds);
+        let angle = 2.0 * truth.attitude_xyzw()[3].acos();
+        assert!(close(angle, 5.0_f64.to_radians(), 0.02), "{} deg", angle.to_degrees());
+    }
+    let words = zero.sentence(|number| format!("{number:.3}")).unwrap();
+    assert!(
+        words.contains("37.736 N m are left over: the jets CANNOT carry it, they have 25.943 N m"),
+        "{words}"
+    );
+}
+
+/// Half the thrust: (0, 10, 16) N·m, carried with 16/22 of what the jets can do, by 26 N·m at one metre and 285 s.
+#[test]
+fn what_the_jets_can_carry_has_a_price() {
+    let found = engine_of(&with_engine(200.0, 9.0));
+    let zero = case(&found, GimbalState::StuckAtZero);
+    assert!(close(zero.share_of_jets.unwrap(), 16.0 / 22.0, 1e-7));
+    assert!(close(zero.jets_flow_kg_s.unwrap(), 26.0 / (285.0 * G0), 1e-7), "{:?}", zero.jets_flow_kg_s);
+    assert_eq!(zero.seconds_to_limit, None);
+    let words = zero.sentence(|number| format!("{number:.4}")).unwrap();
+    assert!(
+        words.contains("the jets carry it with 72.7300 % of what they can do against it, for 0.0093 kg/s"),
+        "{words}"
+    );
+    // Without the jet that turns against z nothing is left that way.
+    let mut scenario = with_engine(200.0, 9.0);
+    scenario.vehicle.jets[5].state = JetState::Dead;
+    let zero = engine_of(&scenario);
+    let zero = case(&zero, GimbalState::StuckAtZero);
+    assert_eq!((zero.share_of_jets, zero.jets_against_it_n_m, zero.jets_flow_kg_s), (None, 0.0, None));
+    assert_eq!(zero.seconds_to_limit, zero.seconds_to_limit_jets_quiet);
+}
+
+/// 100 kg at (0, 0.5, 0) m of 1,100 kg: the centre of mass goes from y = 50/1100 m to 0 as they burn, and the line of
+/// force stays where it was. By hand: `F p × c / |c - p|` about the origin, p the pivot, c the centre at the start.
+#[test]
+fn a_trim_that_stays_is_left_behind_by_the_centre_of_mass() {
+    let mut scenario = six();
+    scenario.vehicle.tanks[0].position_m = [0.0, 0.5, 0.0];
+    scenario.vehicle.tanks[0].propellant_kg = 102.0;
+    scenario.vehicle.tanks[0].unusable_kg = 2.0;
+    scenario.vehicle.bodies[0].mass_kg = 998.0;
+    scenario.vehicle.bodies[0].centre_of_mass_m = [0.0, -1.0 / 998.0, 0.0];
+    scenario.vehicle.engine = Some(engine([-2.0, 0.0, 0.0], 400.0, 310.0, 9.0));
+    let found = engine_of(&scenario);
+    assert!(close(found.usable_kg.unwrap(), 100.0, 1e-12));
+    let stuck: Vec<&EngineCase> =
+        found.cases.iter().filter(|case| case.gimbal == GimbalState::StuckAtTrim).collect();
+    let burnt: Vec<f64> = stuck.iter().map(|case| case.burnt_kg).collect();
+    assert_eq!(burnt, [25.0, 50.0, 100.0]);
+    let start = 50.0 / 1100.0;
+    assert!(close(found.trim_deg[1], (start / 2.0_f64.hypot(start)).asin().to_degrees(), 1e-9));
+    let last = 400.0 * (-2.0 * start) / 2.0_f64.hypot(start);
+    assert!(close(stuck[2].torque_n_m[2], last, 1e-9), "{:?}", stuck[2].torque_n_m);
+    assert!(
+        found
+            .worst_cases()
+            .iter()
+            .any(|case| case.gimbal == GimbalState::StuckAtTrim && case.burnt_kg == 100.0)
+    );
+    assert_eq!(found.worst_cases().len(), 3);
+    // Fixed it leaves that over which a gimbal would have taken, and least when the tank is empty.
+    scenario.vehicle.engine.as_mut().unwrap().gimbal_travel_rad = 0.0;
+    let found = engine_of(&scenario);
+    assert!(found.cases.iter().all(|case| case.gimbal == GimbalState::Fixed && case.gimbal_deg == [0.0; 2]));
+    assert!(
+        close(found.cases[0].torque_n_m[2], 400.0 * start, 1e-9) && found.cases[3].torque_n_m[2].abs() < 1e-9
+    );
+}
+
+#[test]
+fn a_travel_that_does_not_suffice_is_said() {
+    let mut scenario = with_engine(400.0, 1.0);
+    scenario.stuck_gimbal = Some(StuckGimbal { from_s: 0.0, at_rad: Some([0.01, -0.01]), told: true });
+    let found = engine_of(&scenario);
+    assert!(close(found.travel_left_deg, 1.0 - found.trim_deg[1], 1e-9) && found.travel_left_deg < 0.0);
+    let trimmed = case(&found, GimbalState::Trimmed);
+    // Off by what is missing of the second angle, at 3.5013 m.
+    let off = (found.trim_deg[1] - 1.0).to_radians().sin() * f64::hypot(3.5, 0.08).hypot(0.05);
+    assert!(close(trimmed.thrust_line_off_m, off, 1e-3), "{} {off}", trimmed.thrust_line_off_m);
+    assert!(
+        found.sentences(|number| format!("{number:.3}"))[1]
+            .contains("BEYOND its travel of 1.000 deg by 0.309 deg")
+    );
+    assert_eq!(case(&found, GimbalState::StuckAsSaid).gimbal_deg, [0.01, -0.01].map(f64::to_degrees));
+    // Not there, nothing to say.
+    scenario.vehicle.engine.as_mut().unwrap().body = Some("pod".into());
+    assert_eq!(engine_authority(&scenario).unwrap(), None);
+    assert_eq!(engine_authority(&six()).unwrap(), None);
 }
 
 #[test]

@@ -283,6 +283,22 @@ fn authority_speaks_text_and_json() {
     };
     assert!(any("jets", "sign_changed") && any("failures", "axes_lost"));
     assert_eq!(found["axes"].as_array().unwrap().len(), 6);
+    // The main engine, TOML and hand: the centre of mass is 4.426 m ahead of the pivot, 0.658 m left, 0.210 m below.
+    assert!(
+        text.contains("gimbal at 2.722 deg about its first axis and 8.445 deg about its second"),
+        "{text}"
+    );
+    assert!(
+        text.contains("With its gimbal stuck at zero, 290.1 N m are left over: the jets CANNOT carry it"),
+        "{text}"
+    );
+    let engine = &found["engine"];
+    assert!((number(&engine["trim_deg"][0]) - f64::atan2(0.210_432, 4.426_459).to_degrees()).abs() < 1e-4);
+    assert_eq!(engine["cases"][1]["gimbal"], "stuck_at_zero");
+    assert!(
+        engine["cases"][1]["jets_flow_kg_s"].is_null()
+            && number(&engine["cases"][1]["seconds_to_limit"]) > 0.0
+    );
     // The weakest axis is told in a sentence, and is the smallest of the list.
     assert!(text.contains("turns the wrong way once the centre of mass lies more than"), "{text}");
     let margins = &found["sign_margins"];

@@ -1,7 +1,7 @@
 //! What the jets can do about the actual centre of mass: torque and force of each, cross-coupling,
 //! attainable torque and its price in every direction, what each single jet failure costs, and how wrong
-//! the told centre of mass may be ([`crate::sign_margin`]), and what interfaces between bodies carry
-//! ([`crate::interface_loads`]).
+//! the told centre of mass may be ([`crate::sign_margin`]), what interfaces between bodies carry
+//! ([`crate::interface_loads`]), and what the main engine leaves to the jets ([`crate::engine_authority`]).
 //!
 //! Steady thrust, all jets free to fire at any share of the time (0 to 1). Two linear programs per
 //! direction `v`: the attainable torque is the largest `λ` with `Σ u_j T_j = λ v`, `0 ≤ u ≤ 1`; the
@@ -16,6 +16,7 @@ use nalgebra::{Matrix3, Vector3};
 use serde::Serialize;
 
 use crate::bound::{Bit, STANDARD_GRAVITY_M_S2, certify, cross, norm, sub, usable};
+use crate::engine_authority::{EngineAuthority, engine_authority};
 use crate::interface_loads::{InterfaceAuthority, interface_loads};
 use crate::metrics::{self, AXES};
 use crate::plume;
@@ -189,6 +190,8 @@ pub struct Authority {
     pub sign_margins: SignMargins,
     /// What interfaces between bodies carry.
     pub interfaces: Vec<InterfaceAuthority>,
+    /// The main engine, where one is there.
+    pub engine: Option<EngineAuthority>,
     /// How the free stack swings at its sprung joints, tanks full.
     pub free_modes: Vec<FreeMode>,
 }
@@ -315,6 +318,26 @@ impl Layout {
         Ok(outcome.solution().is_some_and(|solution| solution.objective() > 1e-6))
     }
 
+    /// Least propellant flow of jets that make this torque, N·m, by shares of time from 0 to 1, kg/s; `None` when it is
+    /// out of reach.
+    #[must_use]
+    pub fn least_flow_kg_s(&self, torque_n_m: [f64; 3]) -> Option<f64> {
+        let scale = self.torque_n_m.iter().map(|t| norm(*t)).fold(0.0, f64::max);
+        let most = self.flow_kg_s.iter().copied().fold(0.0, f64::max);
+        let mut problem = Problem::new(OptimizationDirection::Minimize);
+        let shares: Vec<Variable> =
+            self.flow_kg_s.iter().map(|flow| problem.add_var(flow / most, (0.0, 1.0))).collect();
+        for row in 0..3 {
+            let mut sum = LinearExpr::empty();
+            for (share, torque) in shares.iter().zip(&self.torque_n_m) {
+                add(&mut sum, *share, torque[row] / scale);
+            }
+            problem.add_constraint(sum, ComparisonOp::Eq, torque_n_m[row] / scale);
+        }
+        let outcome = problem.solve().ok()?;
+        outcome.solution().map(|solution| solution.objective() * most)
+    }
+
     /// Shares of time (all at most 1 after scaling) that turn along `direction` for the least
     /// propellant; `None` when it is out of reach.
     fn cheapest(&self, direction: [f64; 3]) -> Option<Vec<f64>> {
@@ -415,6 +438,7 @@ pub fn authority(scenario: &Scenario, rate_change_deg_s: f64) -> Result<Authorit
         jets: jets(scenario, &actual, &inverse),
         rate_change_deg_s,
         interfaces: interface_loads(scenario, &axes),
+        engine: engine_authority(scenario)?,
         free_modes: free_modes(&scenario.vehicle, &scenario.joints, &scenario.stack),
         axes,
         attainable: spread(&directions, &healthy),

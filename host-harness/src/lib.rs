@@ -8,6 +8,7 @@ pub mod burns;
 pub mod certificate;
 pub mod cli;
 pub mod closed_loop;
+pub mod engine_authority;
 pub mod flight_table;
 pub mod held;
 pub mod interface_loads;

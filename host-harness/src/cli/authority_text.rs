@@ -6,6 +6,7 @@ use super::console::{Console, Ink};
 use super::text::{maybe, number, percent, table, vector};
 use super::{Common, flights, tell};
 use crate::authority::{Authority, AxisAuthority, JetAuthority, authority as work_out};
+use crate::engine_authority::EngineAuthority;
 use crate::interface_loads::InterfaceAuthority;
 use crate::output::Folder;
 use crate::scenario::model::JetState;
@@ -39,6 +40,9 @@ fn show(found: &Authority, console: &mut Console<'_>) -> Result<()> {
     sign_margins(&found.sign_margins, console)?;
     for interface in &found.interfaces {
         interface_loads(interface, found.rate_change_deg_s, console)?;
+    }
+    if let Some(engine) = &found.engine {
+        main_engine(engine, console)?;
     }
     free_modes(found, console)?;
     console.line("")
@@ -260,6 +264,47 @@ fn interface_loads(
         number(rate_change_deg_s)
     ))?;
     console.line(&table(&["axis", "largest force N", "largest moment N m"], rows.collect(), 1))
+}
+
+/// What the main engine leaves over about the centre of mass, and what the jets can do about it.
+fn main_engine(found: &EngineAuthority, console: &mut Console<'_>) -> Result<()> {
+    heading("Main engine about the actual centre of mass", console)?;
+    for sentence in found.sentences(number) {
+        console.line(&sentence)?;
+    }
+    let rows = found.cases.iter().map(|case| {
+        let lead = [case.gimbal.words().to_owned(), number(case.burnt_kg)];
+        let figures = case.gimbal_deg.into_iter().chain([case.thrust_line_off_m]).chain(case.torque_n_m);
+        let jets = case.share_of_jets.map_or_else(|| "none".to_owned(), percent);
+        let last = [
+            jets,
+            maybe(case.jets_flow_kg_s),
+            maybe(case.seconds_to_limit),
+            maybe(case.seconds_to_limit_jets_quiet),
+        ];
+        lead.into_iter().chain(figures.map(number)).chain(last).collect()
+    });
+    let limit = number(found.attitude_limit_deg);
+    let (at_most, quiet) = (format!("s to {limit} deg with jets"), "without");
+    let header = [
+        "gimbal",
+        "burnt kg",
+        "first deg",
+        "second deg",
+        "off m",
+        "Tx N m",
+        "Ty N m",
+        "Tz N m",
+        "of the jets'",
+        "their kg/s",
+        at_most.as_str(),
+        quiet,
+    ];
+    console.line(&table(&header, rows.collect(), 1))?;
+    for sentence in found.worst_cases().into_iter().filter_map(|case| case.sentence(number)) {
+        console.line(&sentence)?;
+    }
+    console.line("Steady thrust without errors, from rest; other tanks full. The jets' flow is the least that carries the torque.")
 }
 
 /// How the stack swings at its joints, where it has some.
