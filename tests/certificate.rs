@@ -8,8 +8,13 @@ use std::process::Command;
 
 use selection_layouts::one_sided_yaw;
 use serde_json::{Map, Value, json};
-use stackhold_harness::certificate::SelectionCertificate;
+use stackhold_harness::bound::propellant_bound;
+use stackhold_harness::certificate::{SelectionCertificate, bound_certificate};
 use stackhold_harness::cli::main_with_writers;
+use stackhold_harness::closed_loop::fly;
+use stackhold_harness::record::RunRecord;
+use stackhold_harness::scenario::{DEMO, load_embedded};
+use stackhold_harness::truth::Truth;
 use stackhold_kernel::selection::{Demand, Outcome, Selection, select};
 
 /// A fresh folder of this test.
@@ -65,6 +70,54 @@ fn runs_are_confirmed_by_the_checker() {
         let (code, _, err) = stackhold(&["run", scenario, "--certificates", place.to_str().unwrap()]);
         assert!(code != 0 && err.contains("not empty"), "{err}");
     }
+}
+
+/// A burn off the centre of mass out of a tank that moves it, jets beside it: what the engine turned and drew is taken into
+/// account, and what the jets had to do is proven. Without the engine's part nothing closes.
+#[test]
+fn a_burn_is_accounted_for() {
+    let mut scenario = load_embedded(DEMO).unwrap();
+    scenario.disturbances.clear();
+    scenario.duration_s = 1.0;
+    let quiet = fly(&scenario, &scenario.stack, &scenario.told, "quiet", &mut |_| {}).unwrap();
+    let mut truth = Truth::new(&scenario, &scenario.stack).unwrap();
+    truth.command_gimbal([0.05, 0.145], 0.0).unwrap();
+    let (arms, centre) = (truth.arms_m(), truth.mass_properties().centre_of_mass_m);
+    truth.command_engine(true, 1.0).unwrap();
+    truth.command_engine(false, 41.0).unwrap();
+    truth.command_valve(9, true, 2.0).unwrap();
+    truth.command_valve(9, false, 6.0).unwrap();
+    truth.command_valve(5, true, 3.0).unwrap();
+    truth.command_valve(5, false, 12.0).unwrap();
+    truth.advance_to(60.0);
+    let record = RunRecord {
+        jets: truth.jet_totals(),
+        engine: truth.engine_record(),
+        impulse: truth.impulse_account(),
+        centre_of_mass_m: [centre, truth.mass_properties().centre_of_mass_m],
+        arms_m: [arms, truth.arms_m()],
+        ..quiet
+    };
+    let bound = propellant_bound(&scenario, &scenario.stack, &record).unwrap();
+    let used: f64 = record.jets.iter().map(|jet| jet.propellant_kg).sum();
+    assert!(bound.proven, "{:?}", bound.doubts);
+    assert!(bound.value_kg > 0.2 * used && bound.value_kg <= used, "{} of {used}", bound.value_kg);
+    for forget in [true, false] {
+        let mut forgetful = record.clone();
+        match forget {
+            true => forgetful.impulse.engine_n_m_s = [0.0; 3],
+            false => forgetful.engine.propellant_kg = 0.0,
+        }
+        assert!(!propellant_bound(&scenario, &scenario.stack, &forgetful).unwrap().proven);
+    }
+    let told = bound_certificate(&scenario, &scenario.stack, &record, &bound, &Map::new());
+    let place = folder("burn");
+    fs::write(place.join("bound.json"), told.to_string()).unwrap();
+    let Some((code, words)) = checked(&place.join("bound.json")) else { return };
+    assert_eq!(code, 0, "{words}");
+    let mut silent = told.clone();
+    silent["tanks"][1].as_object_mut().unwrap().remove("engine_kg").expect("what the engine drew");
+    assert_refused(&place, &silent, "centre of mass");
 }
 
 /// Every number of a certificate at a path, changed a little; `change` maps the old value.
