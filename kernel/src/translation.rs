@@ -39,6 +39,8 @@ const KEPT_PACE: f32 = 0.97;
 const LEFT_ALONE: f32 = 0.03;
 /// Velocity that may be missed, as a share of what is asked for: half of what is good enough.
 const MISSED: f32 = 5e-4;
+/// Nor is anything pushed for that is less than so many sigma of an accelerometer's count.
+const NOISES: f32 = 2.0;
 /// Most windows that are begun when what is left fits into one: what is left then is left.
 const MOST_ENDINGS: u8 = 6;
 
@@ -132,7 +134,7 @@ impl<const N: usize> Controller<N> {
         let asked = Vec3(translation.velocity_change_m_s);
         let inertial = self.target.conjugate().rotate(asked);
         let to_gain = self.to_gain(&mut pushing, open_tick, motion, inertial);
-        let missed_m_s = MISSED * asked.norm();
+        let missed_m_s = math::max(MISSED * asked.norm(), NOISES * self.counted.noise_m_s());
         let wanted = Wanted { error_rad, to_gain, missed_m_s, deadband: &translation.deadband };
         let (on_ticks, status) = self.push_on(&mut pushing, open_tick, motion, &wanted, usable, witness);
         self.foreseen_s = match pushing.stage {
@@ -329,17 +331,21 @@ impl<const N: usize> Controller<N> {
     /// Cycles of a window in these shares.
     ///
     /// Jets that are open for their shares `d` about the middle of a window of `T` s turn the stack by up to `⅛·T²·Σ a·d²` and
-    /// back.
+    /// back. Errors of their firings add up, and what a window has done wrong the next one takes back in its middle: the angle
+    /// of a whole window at that rate must be no more.
     fn window_cycles(&self, on_time: &[f32; N], whole_s: f32, deadband: &Deadband) -> u16 {
         let cycle_s = self.table.timing.cycle_s();
-        let mut ripple = Vec3::ZERO;
+        let (mut ripple, mut errors) = (Vec3::ZERO, Vec3::ZERO);
+        let error = self.table.filter.firing_error;
         for (effect, time) in self.effectiveness.effects().iter().zip(on_time) {
             let share = math::min(time / math::max(whole_s, cycle_s), 1.0);
             ripple = ripple + effect.turn_rad_s2 * (0.125 * share * share);
+            errors = errors + Vec3(effect.turn_rad_s2.0.map(f32::abs)) * (error * share);
         }
         let mut most = f32::from(LONGEST);
-        for (width, ripple) in deadband.half_width_rad.0.iter().zip(ripple.0) {
-            most = math::min(most, math::sqrt(RIPPLE * width / math::max(ripple.abs(), 1e-20)) / cycle_s);
+        for (width, (ripple, errors)) in deadband.half_width_rad.0.iter().zip(ripple.0.iter().zip(errors.0)) {
+            let turned = math::max(math::max(ripple.abs(), errors), 1e-20);
+            most = math::min(most, math::sqrt(RIPPLE * width / turned) / cycle_s);
         }
         let longest = LONGEST.min(u16::MAX / self.table.timing.cycle_ticks.max(1));
         math::whole_ticks(math::max(most, SHORTEST), longest)

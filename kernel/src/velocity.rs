@@ -13,8 +13,14 @@ use crate::linalg::Vec3;
 use crate::math;
 use crate::pending::Pending;
 
-/// The bias is learnt over about this time, s.
-const LEARNING_S: f32 = 100.0;
+/// Spells of quiet count as the cube of their length, for so much surer is the slope of a longer line; what was learnt before
+/// counts as a spell of this length at most, s.
+const REMEMBERED_S: f32 = 300.0;
+/// Counts of one spell that its line is laid through with equal weight; later ones count like the last of these.
+const LINE_COUNTS: u16 = 2_500;
+/// A line of so many counts tells their noise, which is averaged with this gain.
+const SETTLED_COUNTS: u16 = 20;
+const NOISE_GAIN: f32 = 0.02;
 /// A count that changes by more between two samples has begun anew, m/s.
 const BEGUN_ANEW_M_S: f32 = 30.0;
 
@@ -26,10 +32,16 @@ pub(crate) struct Counted {
     count_m_s: Vec3,
     /// Tick at which it was true.
     tick: u32,
-    /// What is counted while nothing pushes, body axes, m/s².
+    /// What is counted while nothing pushes, body axes, m/s², and the cube of the time that it was learnt in, s³.
     bias_m_s2: Vec3,
-    /// For how long the bias has been learnt, s; negative before the first count.
-    learnt_s: f32,
+    learnt_s3: f32,
+    /// Counts in the present spell of quiet, one more than that; 0 before the first count of all.
+    counts: u16,
+    /// The line through them: its end, m/s, and its slope, m/s².
+    line_m_s: Vec3,
+    slope_m_s2: Vec3,
+    /// Mean square of what a count is off the line, per axis, (m/s)².
+    noise_m2_s2: f32,
 }
 
 /// A change of velocity that was counted.
@@ -43,8 +55,51 @@ pub(crate) struct Change {
 
 impl Counted {
     /// Nothing counted yet.
-    pub(crate) const NOTHING: Self =
-        Self { count_m_s: Vec3::ZERO, tick: 0, bias_m_s2: Vec3::ZERO, learnt_s: -1.0 };
+    pub(crate) const NOTHING: Self = Self {
+        count_m_s: Vec3::ZERO,
+        tick: 0,
+        bias_m_s2: Vec3::ZERO,
+        learnt_s3: 0.0,
+        counts: 0,
+        line_m_s: Vec3::ZERO,
+        slope_m_s2: Vec3::ZERO,
+        noise_m2_s2: 0.0,
+    };
+
+    /// Noise of a count, one sigma per axis, m/s.
+    pub(crate) fn noise_m_s(&self) -> f32 {
+        math::sqrt(self.noise_m2_s2)
+    }
+
+    /// A count in a spell of quiet: least squares of a line, count by count.
+    fn go_on_quiet(&mut self, count_m_s: Vec3, span_s: f32) {
+        let n = f32::from(self.counts);
+        let (place, slope) = (2.0 * (2.0 * n - 1.0) / (n * (n + 1.0)), 6.0 / (n * (n + 1.0) * span_s));
+        let error = count_m_s - self.line_m_s - self.slope_m_s2 * span_s;
+        let clean = |vector: Vec3| Vec3(vector.0.map(math::settled));
+        self.line_m_s = clean(self.line_m_s + self.slope_m_s2 * span_s + error * place);
+        self.slope_m_s2 = clean(self.slope_m_s2 + error * slope);
+        if self.counts > SETTLED_COUNTS {
+            let off = error.dot(error) * (1.0 / 3.0) - self.noise_m2_s2;
+            self.noise_m2_s2 = math::settled(self.noise_m2_s2 + off * NOISE_GAIN);
+        }
+        self.counts = (self.counts + 1).min(LINE_COUNTS);
+    }
+
+    /// The spell is over: what it has taught goes into the bias.
+    fn end_quiet(&mut self, span_s: f32) {
+        let spell_s = f32::from(self.counts) * span_s;
+        let weight = if self.counts > 2 { spell_s * spell_s * spell_s } else { 0.0 };
+        self.bias_m_s2 = self.bias(weight);
+        let most = REMEMBERED_S * REMEMBERED_S * REMEMBERED_S;
+        self.learnt_s3 = math::min(self.learnt_s3 + weight, most);
+    }
+
+    /// The bias with a spell of this weight, s³, body axes, m/s².
+    fn bias(&self, weight: f32) -> Vec3 {
+        let share = if weight > 0.0 { weight / (self.learnt_s3 + weight) } else { 0.0 };
+        self.bias_m_s2 + (self.slope_m_s2 - self.bias_m_s2) * share
+    }
 }
 
 impl<const N: usize> Controller<N> {
@@ -65,26 +120,32 @@ impl<const N: usize> Controller<N> {
         let turned = |vector: Vec3| Vec3(vector.0.map(math::settled));
         let arm = turned(rate.cross(place_m - self.stack.centre_of_mass_m()));
         let timing = &self.table.timing;
-        let Counted { count_m_s: before, tick, bias_m_s2, learnt_s } = self.counted;
+        let Counted { count_m_s: before, tick, counts, .. } = self.counted;
         let span_s = seconds(ticks_between(tick, sample.tick), timing.tick_s);
-        let is_first = learnt_s < 0.0;
+        let is_first = counts == 0;
         if !is_first && !(span_s > 0.0) {
             return None;
         }
         let count = count - arm;
         let sensed = count - before - turned(rate.cross(arm)) * span_s;
         (self.counted.count_m_s, self.counted.tick) = (count, sample.tick);
-        self.counted.learnt_s = math::max(learnt_s, 0.0);
         if is_first || sensed.dot(sensed) > BEGUN_ANEW_M_S * BEGUN_ANEW_M_S {
+            (self.counted.counts, self.counted.line_m_s, self.counted.slope_m_s2) = (1, count, Vec3::ZERO);
             return None;
         }
-        if !self.acts_between(tick, sample.tick) {
-            let learnt_s = math::min(learnt_s + span_s, LEARNING_S);
-            let error = sensed * (1.0 / span_s) - bias_m_s2;
-            self.counted.bias_m_s2 = Vec3((bias_m_s2 + error * (span_s / learnt_s)).0.map(math::settled));
-            self.counted.learnt_s = learnt_s;
+        // The tail of a pulse goes on a little beyond what the books say.
+        let cycle_ticks = u32::from(self.table.timing.cycle_ticks);
+        if !self.acts_between(tick.wrapping_sub(cycle_ticks), sample.tick) {
+            self.counted.go_on_quiet(count, span_s);
+        } else {
+            if self.counted.counts > 1 {
+                self.counted.end_quiet(span_s);
+            }
+            (self.counted.counts, self.counted.line_m_s) = (1, count);
+            self.counted.slope_m_s2 = self.counted.bias_m_s2;
         }
-        Some(Change { ticks: (tick, sample.tick), change_m_s: sensed - bias_m_s2 * span_s })
+        let bias = self.counted.bias_m_s2;
+        Some(Change { ticks: (tick, sample.tick), change_m_s: sensed - bias * span_s })
     }
 
     /// Whether a jet or the engine acts between two ticks, by the books.
