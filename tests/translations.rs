@@ -102,8 +102,8 @@ fn pushes_in_any_direction_cost_their_price_or_are_refused() {
             stack.len(),
             direction.as_slice()
         );
-        // Nothing is pushed for that is within two sigma of the accelerometer's noise of 0.5 mm/s.
-        let missed = found[0] <= 0.01 || found[0] * size <= 1.5e-3;
+        // Nothing is pushed for that is within two sigma of the accelerometer's noise, 0.5 mm/s about each axis.
+        let missed = found[0] <= 0.01 || found[0] * size <= 2e-3;
         assert!(missed && found[1] <= 2.0 && found[2] <= 1.03, "case {case}: {found:?}");
         worst = [0, 1, 2].map(|i| worst[i].max(found[i]));
         flown += 1;

@@ -73,7 +73,8 @@ pub(crate) struct Pushing<const N: usize> {
     pace_s: f32,
     /// Cycles of a window at this pace.
     cycles: u16,
-    /// Cycles of this one in all, and left of it.
+    /// Whether pulses that have no middle there are early in this one; its cycles in all, and left of it.
+    early: bool,
     of: u16,
     left: u16,
     /// What is still to be fired in this window, ticks.
@@ -102,6 +103,7 @@ impl<const N: usize> Pushing<N> {
         usable: JetMask::NONE,
         pace_s: 0.0,
         cycles: 0,
+        early: false,
         of: 0,
         left: 0,
         ticks: [0; N],
@@ -293,12 +295,12 @@ impl<const N: usize> Controller<N> {
     ) -> (Vec3, Vec3) {
         let rate = motion.rate_rad_s + self.owed_rate(open_tick);
         let drift = self.disturbance() + gyroscopic(motion.rate_rad_s, &self.stack);
-        // Angles that the ripple makes are left alone; others are to be gone after about two windows.
+        // Angles that the ripple makes are left alone; others are to be gone after about two windows, a half-width in each at
+        // most.
         let mut back = error_rad;
-        let limits = deadband.half_width_rad.0.iter().zip(deadband.rate_limit_rad_s.0);
-        for (back, (width, limit)) in back.0.iter_mut().zip(limits) {
+        for (back, width) in back.0.iter_mut().zip(deadband.half_width_rad.0) {
             let beyond = *back - math::clamp(*back, -RIPPLE * width, RIPPLE * width);
-            *back = math::clamp(-0.5 * beyond / window_s, -limit, limit);
+            *back = math::clamp(-0.5 * beyond, -width, width) / window_s;
         }
         (back - rate - drift * window_s, deadband.half_width_rad * (LEFT_ALONE / window_s))
     }
@@ -308,11 +310,11 @@ impl<const N: usize> Controller<N> {
     /// * `ends` — it is the last one: it takes as long as its pulses.
     fn begin_window(&self, pushing: &mut Pushing<N>, open_tick: u32, on_time: &[f32; N], ends: bool) {
         let timing = &self.table.timing;
-        let (cycle_s, cycle_ticks) = (timing.cycle_s(), timing.cycle_ticks);
+        let (cycle_s, cycle_ticks) = (timing.cycle_s(), timing.cycle_ticks.max(1));
         let longest_s = longest(on_time);
         let whole_cycles = math::whole_ticks(longest_s / cycle_s + 0.999, pushing.cycles);
         pushing.of = if ends { whole_cycles.max(1) } else { pushing.cycles };
-        pushing.left = pushing.of;
+        (pushing.left, pushing.early) = (pushing.of, !pushing.early);
         let window_s = math::from_ticks(pushing.of) * cycle_s;
         let share = if longest_s > window_s { window_s / longest_s } else { 1.0 };
         let most = pushing.of.saturating_mul(cycle_ticks);
@@ -360,8 +362,8 @@ impl<const N: usize> Controller<N> {
         let gone = pushing.of - pushing.left.min(pushing.of);
         let jets = self.table.jets.iter().zip(&pushing.ticks).zip(&mut on_ticks);
         for (j, ((jet, &left), ticks)) in jets.enumerate() {
-            // As long before the middle as after it.
-            if 2 * gone + left.div_ceil(cycle.max(1)) < pushing.of {
+            // As long before the middle as after it; half a cycle earlier or later in turn where that cannot be.
+            if 2 * gone + left.div_ceil(cycle.max(1)) + u16::from(pushing.early) < pushing.of {
                 continue;
             }
             *ticks = pulse_of(left, jet, (cycle, timing.longest_that_closes()), open.contains(j));
