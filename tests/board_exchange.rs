@@ -5,7 +5,7 @@ use std::time::{Duration, Instant};
 
 use stackhold_harness::board::child::{BoardKernel, Limits};
 use stackhold_harness::board::exchange::{
-    CYCLE, END, Failure, OUTPUT, READY, REFUSED, SELECTION, TABLE, serve,
+    CYCLE, END, Failure, OUTPUT, READY, REFUSED, SELECTION, TABLE, TAKE_UP, serve,
 };
 use stackhold_harness::board::frame::{Broken, Line, Load, MARKER, MOST, receive, send};
 use stackhold_harness::board::recording::{Words, write_cycle, write_flight};
@@ -164,6 +164,24 @@ fn a_board_answers_what_it_is_asked_and_refuses_the_rest() {
     let mut wrong = flight.table.clone();
     wrong.mass_kg = -1.0;
     refused(&[table_frame(1, &wrong)], 1);
+    // Another table on the way: taken up, refused, or before there is any.
+    let other = |kind: u8, table: &ConfigurationTable<32>| {
+        let mut words = Vec::new();
+        write_flight("other", table, &mut |word| words.push(word));
+        framed(kind, 3, &words)
+    };
+    let mut lighter = flight.table.clone();
+    (lighter.identity, lighter.mass_kg) = (7, 0.5 * lighter.mass_kg);
+    let (heads, ended) =
+        answers(&[table.clone(), cycle(2, 0), other(TAKE_UP, &lighter), cycle(4, 1), end.clone()]);
+    let heads: Vec<_> = heads.into_iter().filter(|(kind, _)| *kind != SELECTION).collect();
+    assert_eq!(heads, [(READY, 1), (OUTPUT, 2), (READY, 3), (OUTPUT, 4), (READY, 9)]);
+    assert_eq!(ended, Ok(2));
+    refused(&[other(TAKE_UP, &lighter)], 2);
+    refused(&[table.clone(), other(TAKE_UP, &wrong)], 1);
+    let mut slower = flight.table.clone();
+    slower.timing.cycle_ticks += 1;
+    refused(&[table.clone(), other(TAKE_UP, &slower)], 4);
     let mut damaged = table;
     damaged[40] ^= 4;
     assert!(matches!(answers(&[damaged]).1, Err(Failure::Broken(Broken::Checksum { .. }))));
@@ -203,6 +221,20 @@ fn a_flight_with_the_kernel_in_another_process_leaves_the_same_record() {
     assert!(own.selections.checked > 10, "only {} selections are compared", own.selections.checked);
     let other = flown(&[board()], Limits::default()).expect("flies on the other side");
     assert!(own == other, "the records differ");
+}
+
+/// The same across a release: the table of what stays goes over the line in its cycle.
+#[test]
+fn a_release_is_flown_on_the_other_side_as_in_this_process() {
+    let scenario = shortened("release_the_stage", 720.0);
+    let fly_it = (&scenario.stack[..], &scenario.told);
+    let own = fly(&scenario, fly_it.0, fly_it.1, "flown", &mut |_| {}).expect("flies");
+    let seat = |table: &_| BoardKernel::start(&[board()], "flown", table, Limits::default());
+    let (other, kernel) = fly_on(&scenario, fly_it.0, fly_it.1, "flown", &mut |_| {}, seat).expect("flies");
+    kernel.end().expect("every cycle");
+    let identities = [own.table_identity, own.partings[0].table_identity];
+    assert_ne!(identities[0], identities[1]);
+    assert!(RunRecord { wall_s: 0.0, ..own } == RunRecord { wall_s: 0.0, ..other }, "the records differ");
 }
 
 /// What is said when a flight on a board behind a command goes wrong; soon.

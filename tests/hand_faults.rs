@@ -74,6 +74,10 @@ impl Kernel for Faulty {
         self.last = Some(output);
         Ok(output)
     }
+
+    fn take_up(&mut self, table: &ConfigurationTable<JETS>) -> Result<()> {
+        Kernel::take_up(&mut self.controller, table)
+    }
 }
 
 impl Faulty {

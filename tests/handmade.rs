@@ -104,6 +104,7 @@ pub fn scenario(jets: Vec<Jet>, centre: [f64; 3], moments: [f64; 3], duration_s:
         joints: Vec::new(),
         sloshes: Vec::new(),
         orbit: None,
+        releases: Vec::new(),
         stuck_gimbal: None,
         shut_offs: Vec::new(),
         sensors: Sensors {
@@ -184,6 +185,7 @@ pub fn row(time_s: f64, error_rad: [f64; 3], rate_rad_s: [f64; 3]) -> CycleRow {
         status: 0,
         jets_on: 0,
         propellant_kg: 0.0,
+        released: None,
     }
 }
 
@@ -199,6 +201,7 @@ pub fn record(scenario: &Scenario, cycles: Vec<CycleRow>) -> RunRecord {
         jets: vec![JetTotals::default(); scenario.vehicle.jets.len()],
         engine: EngineRecord::default(),
         impulse: ImpulseAccount::default(),
+        partings: Vec::new(),
         selections: SelectionChecks::default(),
         interfaces: Vec::new(),
         status_cycles: Vec::new(),

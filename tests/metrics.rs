@@ -8,9 +8,11 @@ use stackhold_harness::held::{Kept, Span, spans};
 use stackhold_harness::metrics::{
     Figures, Metrics, limit_cycle_period_s, mean, measure, pointing_statistics, window_means,
 };
-use stackhold_harness::record::{CycleRow, JetTotals, RunRecord, SelectionChecks, ValveEdge};
+use stackhold_harness::record::{
+    CycleRow, JetTotals, Momentum, Parting, Relative, RunRecord, SelectionChecks, ValveEdge,
+};
 use stackhold_harness::scenario::model::{
-    Disturbance, Joint, Mode, Pace, Phase, Push, Requirement, Scenario, Slosh,
+    Disturbance, JetState, Joint, Mode, Pace, Phase, Push, Requirement, Scenario, Shut, ShutOff, Slosh,
 };
 use stackhold_harness::verdict::judge;
 use stackhold_kernel::status::Status;
@@ -617,4 +619,91 @@ fn a_set_up_is_held_against_the_price_of_its_change() {
     let price = 144.0 / (jet.specific_impulse_s * 9.806_65);
     let found = figure(&measured(&scenario, &record), "rotation_set_up_over_price");
     assert!(close(found, 0.09 / price, 1e-9), "{found} for {}", 0.09 / price);
+}
+
+/// A release at 10 s, keep-out distance 2 m; linear momenta that miss 0.42 N·s, angular ones that miss nothing.
+fn parting() -> Parting {
+    let momentum = |x, z| Momentum { linear_n_s: [x, 0.0, 0.0], angular_n_m_s: [0.0, 0.0, z] };
+    Parting {
+        time_s: 10.0,
+        interface: "clamp".into(),
+        bodies: vec!["load".into()],
+        masses_kg: [3.0, 1.0],
+        keep_out_m: 2.0,
+        spring_energy_j: 1.0,
+        spring_impulses_n_s: vec![1.0],
+        before: momentum(1.0, 4.0),
+        after: [momentum(-20.0, 1.0), momentum(21.42, 3.0)],
+        since: [Momentum::default(); 2],
+        rate_change_rad_s: [3e-3, -4e-3, 0.0],
+        released_rate_rad_s: [0.0; 3],
+        velocity_m_s: [0.0; 3],
+        arms_m: Vec::new(),
+        table_identity: 1,
+    }
+}
+
+/// Rows once a second with this clearance from 10 s on.
+fn parted(scenario: &Scenario, clearance: impl Fn(f64) -> f64) -> RunRecord {
+    let rows = (0..100).map(|k| {
+        let time_s = f64::from(k);
+        let since = time_s - 10.0;
+        let released = (since >= 0.0).then(|| Relative {
+            position_m: [0.0; 3],
+            clearance_m: clearance(since),
+            rate_rad_s: if k == 40 { 0.02 } else { 0.01 },
+        });
+        CycleRow { released, ..row(time_s, [0.0; 3], [0.0; 3]) }
+    });
+    RunRecord { partings: vec![parting()], ..record(scenario, rows.collect()) }
+}
+
+#[test]
+fn clearance_counts_once_the_hulls_have_parted() {
+    let scenario = jet_1_docked(100.0);
+    let figures = |clearance: &dyn Fn(f64) -> f64| measured(&scenario, &parted(&scenario, clearance)).figures;
+    // Leaves, is 2 m away after 20 s, comes back to 1.5 m at 60 s.
+    let back =
+        figures(&|since| if since <= 30.0 { 0.1 * since } else { (3.0 - 0.05 * (since - 30.0)).max(1.5) });
+    assert_eq!(back.get("least_clearance_m"), Some(0.1));
+    assert_eq!(back.get("seconds_to_keep_out"), Some(20.0));
+    assert_eq!(back.get("least_clearance_after_leaving_m"), Some(1.5));
+    assert!(close(back.get("release_rate_change_deg_s").unwrap(), 5e-3_f64.to_degrees(), 1e-12));
+    assert!(close(back.get("released_body_rate_deg_s").unwrap(), 0.02_f64.to_degrees(), 1e-12));
+    assert!(close(back.get("momentum_error_at_release").unwrap(), 0.42 / (20.0 + 21.42 + 1.0), 1e-12));
+    // Touches after it had parted.
+    let touches = figures(&|since| if since == 50.0 { 0.0 } else { 0.1 * since });
+    assert_eq!(touches.get("least_clearance_m"), Some(0.0));
+    // Never parts, never leaves: a requirement of either is missed.
+    let stuck = figures(&|_| 0.01);
+    assert_eq!(stuck.get("least_clearance_m"), Some(0.0));
+    assert_eq!(stuck.get("seconds_to_keep_out"), Some(f64::INFINITY));
+    assert_eq!(stuck.get("least_clearance_after_leaving_m"), None);
+    let none = measured(&scenario, &record(&scenario, vec![row(0.0, [0.0; 3], [0.0; 3])])).figures;
+    for figure in ["least_clearance_m", "seconds_to_keep_out", "momentum_error_at_release"] {
+        assert_eq!(none.get(figure), None, "{figure}");
+    }
+}
+
+/// Openings count that were commanded while the jet was forbidden or shut off, by group or by name; a cycle that began before the
+/// shut-off could not know of it, though its pulse opens within.
+#[test]
+fn openings_of_jets_that_must_stay_shut_are_counted() {
+    let mut scenario = jet_1_docked(100.0);
+    scenario.vehicle.jets[0].state = JetState::Forbidden;
+    scenario.vehicle.jets[1].group = 5;
+    let delay_s = scenario.kernel.tick_s * f64::from(scenario.kernel.command_delay_ticks);
+    let off = |what| ShutOff { start_s: 20.0, stop_s: 30.0, what };
+    scenario.shut_offs = vec![off(Shut::Group(5)), off(Shut::Jet(scenario.vehicle.jets[2].name.clone()))];
+    let openings = |edges: &[(f64, usize, bool)]| {
+        let edge = |&(time_s, jet, open)| ValveEdge { time_s, jet, open, thrust_n: 1.0 };
+        let mut flown = record(&scenario, vec![row(0.0, [0.0; 3], [0.0; 3])]);
+        flown.edges = edges.iter().map(edge).collect();
+        figure(&measured(&scenario, &flown), "forbidden_openings")
+    };
+    assert_eq!(openings(&[(5.0, 3, true), (5.0, 1, true), (5.0, 2, true), (25.0, 3, true)]), 0.0);
+    assert_eq!(openings(&[(5.0, 0, true), (5.1, 0, false)]), 1.0);
+    assert_eq!(openings(&[(25.0, 1, true), (25.1, 1, false), (26.0, 2, true)]), 2.0);
+    assert_eq!(openings(&[(20.0 - 0.1 + delay_s, 1, true), (30.0 + delay_s, 1, true)]), 0.0);
+    assert_eq!(openings(&[(20.0 + delay_s, 1, true)]), 1.0);
 }

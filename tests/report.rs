@@ -176,6 +176,7 @@ fn scenario(name: &str, duration_s: f64) -> Scenario {
         joints: Vec::new(),
         sloshes: Vec::new(),
         orbit: None,
+        releases: Vec::new(),
         stuck_gimbal: None,
         shut_offs: Vec::new(),
         sensors: zero_sensors,
@@ -188,6 +189,7 @@ fn scenario(name: &str, duration_s: f64) -> Scenario {
         requirements: Vec::new(),
         variants: vec![Variant {
             interface_limits_kept: true,
+            release: Parted::Told,
             name: "told_bare_tug".to_owned(),
             description: "The same kernel told the bare tug's mass properties.".to_owned(),
             stack: None,
@@ -212,6 +214,7 @@ fn limit_cycle(name: &str, scenario: &Scenario, roughness: f64) -> RunRecord {
         jets: vec![JetTotals::default(); jets],
         engine: EngineRecord::default(),
         impulse: ImpulseAccount::default(),
+        partings: Vec::new(),
         selections: SelectionChecks {
             checked: 0,
             worst_optimality_gap: 3.2e-6,
@@ -290,6 +293,7 @@ fn limit_cycle(name: &str, scenario: &Scenario, roughness: f64) -> RunRecord {
             status,
             jets_on: fired,
             propellant_kg: used,
+            released: None,
         });
     }
     for status in [0, 1, 2] {

@@ -5,7 +5,7 @@ use std::fs;
 use std::path::Path;
 
 use stackhold_harness::scenario::model::{
-    Hull, InterfaceLimit, JetState, Mode, Push, Scenario, Shut, ShutOff, SpareTranslation, Trade,
+    Hull, InterfaceLimit, JetState, Mode, Push, Release, Scenario, Shut, ShutOff, SpareTranslation, Trade,
 };
 use stackhold_harness::scenario::{self, FIGURES};
 use stackhold_harness::{closed_loop, metrics, table};
@@ -596,6 +596,43 @@ fn figures_are_named_once_and_carry_a_meaning() {
 }
 
 /// A requirement may only name what a flight measures.
+#[test]
+fn releases_and_what_becomes_of_them_in_variants_are_read() {
+    assert!(read(SCENARIO).releases.is_empty());
+    let scenario = scenario::load_embedded("release_the_stage").expect("reads");
+    let [release] = &scenario.releases[..] else { panic!("one release") };
+    assert_eq!((release.at_s, release.interface.as_str(), release.keep_out_m), (600.0, "stage_clamp", 10.0));
+    assert_eq!((release.spring_scatter, release.springs.len(), release.told), (0.05, 2, true));
+    let of = |name: &str| {
+        let variant = scenario.variants.iter().find(|variant| variant.name == name).expect("a variant");
+        scenario.with_releases_of(variant).releases.clone()
+    };
+    assert_eq!(of("stage_kept"), []);
+    assert_eq!(of("kernel_not_told"), [Release { told: false, ..release.clone() }]);
+}
+
+/// Where nothing is said a spring sits at the interface and pushes away from the centre of mass of what goes.
+#[test]
+fn a_spring_pushes_from_the_interface_away_from_what_goes() {
+    let text = |name: &str| {
+        let all = [scenario::library(), scenario::library_vehicles()].concat();
+        all.iter().find(|(known, _)| *known == name).expect("in the library").1
+    };
+    let release = "[[release]]\nat_s = 60.0\ninterface = \"stage_clamp\"\nkeep_out_m = 3.0\n\n\
+                   [[release.spring]]\nenergy_j = 2.0\n";
+    let file = format!("{}\n{release}", text("docked_hold"));
+    let scenario =
+        scenario::parse(("docked_hold.toml", &file), ("servicing_tug.toml", text("servicing_tug")))
+            .expect("good");
+    let spring = scenario.releases[0].springs[0];
+    assert_eq!((spring.position_m, spring.energy_j), ([5.73, 1.42, -0.55], 2.0));
+    // The stage's centre of mass is at (5.35, 2.45, -0.55), and it has no tanks.
+    let length = 0.38_f64.hypot(1.03);
+    for (got, want) in spring.direction.iter().zip([0.38 / length, -1.03 / length, 0.0]) {
+        assert!((got - want).abs() < 1e-12, "{:?}", spring.direction);
+    }
+}
+
 #[test]
 fn every_figure_a_requirement_may_name_is_measured() {
     let mut scenario = scenario::load_embedded("one_axis_firing_roll").expect("reads");

@@ -301,6 +301,21 @@ const SCENARIO_CORPUS: &[Case] = &[
     // cos 53.13 deg = 0.6.
     case(S, ("[sensors]", "[orbit]\naltitude_km = 500.0\nup_at_start = [1.0, 0.0, 0.0]\nnormal = [0.6, 0.0, 0.8]\n\n[sensors]"), "|[0.6, 0.0, 0.8]\n", "orbit", "normal", "[0.6, 0.0, 0.8]", "stands at 53.13 deg to up_at_start, not at 90", "normal = [0.000000, 0.000000, 1.000000]"),
     case(S, ("[sensors]", "[orbit]\naltitude_km = 500.0\nup_at_start = [1.0, 0.0, 0.0]\nnormal = [-1.0, 0.0, 0.0]\n\n[sensors]"), "|[-1.0", "orbit", "normal", "[-1.0, 0.0, 0.0]", "stands at 180.00 deg", "a direction at 90 deg"),
+    // Releases.
+    case(S, ("[sensors]", "[[release]]\nat_s = 600.0\ninterface = \"grip\"\nkeep_out_m = 5.0\n\n[sensors]"), "|600.0\ninterface", "release 1", "at_s", "600.0", "is not before the end of the run at 600 s", "below 600"),
+    case(S, ("[sensors]", "[[release]]\nat_s = 100.0\ninterface = \"grasp\"\nkeep_out_m = 5.0\n\n[sensors]"), "|\"grasp\"", "release 1", "interface", "\"grasp\"", "is no known interface", "\"grip\""),
+    case(S, ("[sensors]", "[[release]]\nat_s = 100.0\ninterface = \"grip\"\n\n[sensors]"), "|[[release]]", "release 1", "keep_out_m", "", "is missing", "keep_out_m = 5.0"),
+    case(S, ("[sensors]", "[[release]]\nat_s = 100.0\ninterface = \"grip\"\nkeep_out_m = 5.0\n[[release]]\nat_s = 200.0\ninterface = \"grip\"\nkeep_out_m = 5.0\n\n[sensors]"), "|\"grip\"\nkeep_out_m = 5.0\n\n[sensors]", "release 2", "interface", "\"grip\"", "is one release too many", "at most 1"),
+    case(S, ("[sensors]", "[[release]]\nat_s = 100.0\ninterface = \"grip\"\nkeep_out_m = 5.0\n[[joint]]\nname = \"bends\"\nbodies = [\"load\"]\nhinge_m = [2.0, 0.0, 0.0]\naxis = [0.0, 0.0, 1.0]\nfrequency_hz = 0.3\ndamping_ratio = 0.01\n\n[sensors]"), "|\"grip\"\nkeep_out", "release 1", "interface", "\"grip\"", "parts a stack with [[joint]]: what swings is not divided", "either [[release]] or [[joint]]"),
+    case(S, ("[sensors]", "[[release]]\nat_s = 100.0\ninterface = \"grip\"\nkeep_out_m = 5.0\n[[slosh]]\ntank = \"main_tank\"\nmass_kg = 5.0\nlength_m = 0.2\nhangs_along = [1.0, 0.0, 0.0]\n\n[sensors]"), "|\"grip\"\nkeep_out", "release 1", "interface", "\"grip\"", "parts a stack with [[slosh]]", "either [[release]] or [[slosh]]"),
+    case(S, ("[sensors]", "[[release]]\nat_s = 100.0\ninterface = \"grip\"\nkeep_out_m = 5.0\nspring_scatter = 2.0\n\n[sensors]"), "|2.0\n\n[sensors]", "release 1", "spring_scatter", "2.0", "must lie between 0 and 0.3", "spring_scatter = 0.05"),
+    case(S, ("[sensors]", "[[release]]\nat_s = 100.0\ninterface = \"grip\"\nkeep_out_m = 5.0\n[[release.spring]]\nenergy_j = 0.0\n\n[sensors]"), "|0.0\n\n[sensors]", "spring 1", "energy_j", "0.0", "must be above zero", "energy_j = 2.0"),
+    case(S, ("[sensors]", "[[release]]\nat_s = 100.0\ninterface = \"grip\"\nkeep_out_m = 5.0\n[[release.spring]]\nenergy_j = 1.0\ndirection = [0.0, 0.0, 2.0]\n\n[sensors]"), "|[0.0, 0.0, 2.0]", "spring 1", "direction", "[0.0, 0.0, 2.0]", "has length 2.000000 where a unit vector is needed", "direction = [0.000000, 0.000000, 1.000000]"),
+    case(S, ("[sensors]", "[[release]]\nat_s = 100.0\ninterface = \"grip\"\nkeep_out_m = 5.0\n[[release.spring]]\nenergy_j = 1.0\nposition_m = [3.0, 0.5, 0.0]\n\n[sensors]"), "|[[release.spring]]", "spring 1", "direction", "", "is missing, and the spring sits at the centre of mass of what goes", "of the force on what stays"),
+    case(S, (", \"load\"]\njets_forbidden = [\"roll_plus\"]\nduration_s = 600.0\nseed = 3\n\n[kernel]", "]\njets_forbidden = [\"roll_plus\"]\nduration_s = 600.0\nseed = 3\n\n[[release]]\nat_s = 100.0\ninterface = \"grip\"\nkeep_out_m = 5.0\n\n[kernel]"), "|\"grip\"\nkeep_out", "release 1", "interface", "\"grip\"", "has bodies of this stack on one side only", "something to let go, and something that stays"),
+    case(S, ("seed = 3\n\n[kernel]", "told_stack = [\"load\"]\n\n[[release]]\nat_s = 100.0\ninterface = \"grip\"\nkeep_out_m = 5.0\n\n[kernel]"), "|\"grip\"\nkeep_out", "release 1", "interface", "\"grip\"", "takes all that the kernel is told of along: load", "a told_stack with a body that stays"),
+    case(S, ("told_stack = [\"carrier\"]", "release = \"held\""), "|\"held\"", "variant \"told_carrier\"", "release", "\"held\"", "is \"held\", but nothing is released", "a [[release]] in the scenario"),
+    case(S, ("told_stack = [\"carrier\"]", "release = \"kept\""), "|\"kept\"", "variant \"told_carrier\"", "release", "\"kept\"", "is no known word", "\"told\", \"untold\" and \"held\""),
     // Sensors.
     case(S, ("attitude_noise_deg = 0.005", "attitude_noise_deg = -0.005"), "|-0.005", "sensors", "attitude_noise_deg", "-0.005", "must lie between 0 and 10", "attitude_noise_deg = 0.005"),
     case(S, ("[0.0001, 0.0, 0.0]", "[0.0001, \"0\", 0.0]"), "|\"0\"", "sensors", "rate_bias_deg_s", "\"0\"", "is text where a number is needed", "rate_bias_deg_s = [x, y, z]"),
@@ -312,7 +327,7 @@ const SCENARIO_CORPUS: &[Case] = &[
     case(S, ("at_most = 0.55", "at_most = nan"), "|nan", "requirement 1", "at_most", "nan", "is not finite", "a bound in the figure's unit"),
     // Variants.
     case(S, ("\"told_carrier\"", "\"told_truth\""), "|\"told_truth\"", "variant \"told_truth\"", "name", "\"told_truth\"", "is the name of the scenario's own flight", "another name"),
-    case(S, ("told_stack = [\"carrier\"]\n", ""), "|[[variant]]", "variant \"told_carrier\"", "stack", "", "is missing, and so is told_stack", "stack, told_stack or interface_limits"),
+    case(S, ("told_stack = [\"carrier\"]\n", ""), "|[[variant]]", "variant \"told_carrier\"", "stack", "", "is missing, and so is told_stack", "stack, told_stack, interface_limits or release"),
     case(S, ("told_stack = [\"carrier\"]", "interface_limits = \"ignored\""), "|\"ignored\"", "variant \"told_carrier\"", "interface_limits", "\"ignored\"", "is no known word", "\"kept\" and \"disregarded\""),
     case(S, ("told_stack = [\"carrier\"]", "stack = [\"load\"]"), "|[\"load\"]", "variant \"told_carrier\"", "stack", "[\"load\"]", "leaves out \"carrier\"", "a stack with \"carrier\""),
     case(S, ("told_stack = [\"carrier\"]", "interface_limits = \"disregarded\""), "|\"disregarded\"", "variant \"told_carrier\"", "interface_limits", "\"disregarded\"", "disregards what is not there", "an [[interface_limit]] in the scenario"),
@@ -726,4 +741,27 @@ fn unknown_names_list_the_library() {
     let text = error.to_string();
     assert!(text.contains("did you mean \"docked_hold\"?") && text.contains("\"steady_vent\""), "{text}");
     assert!(scenario::load_embedded("nothing").is_err());
+}
+
+/// What stays must be able to fly: its jets keep their tanks, and one of them may be fired.
+#[test]
+fn a_release_that_leaves_nothing_to_fly_with_is_refused() {
+    let release = "[[release]]\nat_s = 100.0\ninterface = \"grip\"\nkeep_out_m = 5.0\n\n[sensors]";
+    let scenario = SCENARIO.replace("[sensors]", release);
+    let refused = |vehicle: &str| {
+        let Err(ScenarioError::Refused(problems)) =
+            scenario::parse(("small.toml", &scenario), ("small_vehicle.toml", vehicle))
+        else {
+            panic!("accepted")
+        };
+        ScenarioError::Refused(problems).to_string()
+    };
+    let all = refused(&VEHICLE.replace("far_side = [\"load\"]", "far_side = [\"carrier\"]"));
+    assert!(all.contains("takes every jet along that may be fired"), "{all}");
+    let tank =
+        VEHICLE.replace("name = \"main_tank\"\nbody = \"carrier\"", "name = \"main_tank\"\nbody = \"load\"");
+    assert_ne!(tank, VEHICLE);
+    let tank = refused(&tank);
+    assert!(tank.contains("takes \"main_tank\" along, the tank of jet"), "{tank}");
+    assert!(tank.contains("an interface with each jet and its tank on one side"), "{tank}");
 }

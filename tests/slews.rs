@@ -13,6 +13,7 @@ use stackhold_harness::scenario::model::{Mode, Pace, Phase, Scenario, Shut, Shut
 use stackhold_harness::slews::Pricing;
 use stackhold_harness::table::{self, JETS};
 use stackhold_harness::truth::Truth;
+use stackhold_kernel::config::ConfigurationTable;
 use stackhold_kernel::controller::Controller;
 use stackhold_kernel::cycle::{CycleInput, CycleOutput, Witness};
 use stackhold_kernel::status::Status;
@@ -365,6 +366,10 @@ impl Kernel for Deaf {
             (input.attitude, input.rate) = (None, None);
         }
         self.controller.cycle(&input, witness)
+    }
+
+    fn take_up(&mut self, table: &ConfigurationTable<JETS>) -> anyhow::Result<()> {
+        Kernel::take_up(&mut self.controller, table)
     }
 }
 

@@ -124,7 +124,7 @@
     while (high - low > 1) { const middle = (low + high) >> 1; if (xs[middle] < time) low = middle; else high = middle; }
     return time - xs[low] <= xs[high] - time ? low : high;
   }
-  const planes = Array.from(document.querySelectorAll("svg.plane")).map(function (svg) {
+  const planes = Array.from(document.querySelectorAll("svg.plane[data-map]")).map(function (svg) {
     const lane = svg.dataset.lane, axis = svg.dataset.axis;
     const find = function (kind) {
       const holder = document.querySelectorAll('[data-figure="' + kind + '"] .row')[axis];

@@ -23,7 +23,8 @@
 //! start and its end the centre of mass stays in the hull of the corners (each tank full or drained);
 //! with one draining tank this is the segment from start to end. The inequality is checked at every
 //! corner, and where liquid swings at the corners of a cube around it that holds every place the centre of mass
-//! can take. When the corners do not explain the recorded end, or the impulse account does not close,
+//! can take. A release is one more impulse of the account that the jets did not give; the inequality is checked at the corners
+//! of the stack before it and of what stays. When the corners do not explain the recorded end, or the impulse account does not close,
 //! the figure is only a reference price.
 
 use anyhow::{Result, anyhow, bail};
@@ -33,6 +34,7 @@ use serde::Serialize;
 use crate::plume;
 use crate::record::{ImpulseAccount, JetTotals, RunRecord};
 use crate::scenario::model::{Jet, JetState, Scenario, Slosh, Vehicle};
+use crate::stack::{composite, full_tanks};
 
 /// Standard gravity, m/s² (exact, CGPM 1901).
 pub const STANDARD_GRAVITY_M_S2: f64 = 9.806_65;
@@ -249,7 +251,21 @@ pub fn propellant_bound(scenario: &Scenario, flown_stack: &[String], record: &Ru
             "the impulse account does not close: {mismatch:.3e} N·m·s of {turned:.3e} N·m·s are missing"
         ));
     }
-    let (centres, explained) = centres_of_mass(scenario, flown_stack, record);
+    let (mut centres, mut explained) = centres_of_mass(scenario, flown_stack, record);
+    if let Some(parting) = record.partings.last() {
+        let left = record.stack_at(flown_stack, parting.time_s);
+        let after = centres_of_mass(scenario, &left, record);
+        centres.extend(after.0);
+        explained = after.1;
+        let strikes =
+            |jet: &&Jet| jet.plume.as_ref().is_some_and(|plume| parting.bodies.contains(&plume.body));
+        if let Some(jet) = scenario.vehicle.jets.iter().find(strikes) {
+            doubts.push(format!(
+                "jet {} pushes otherwise once what its plume strikes has been released",
+                jet.name
+            ));
+        }
+    }
     if !explained {
         doubts.push("the path of the centre of mass is not explained by the drained tanks".into());
     }
@@ -301,9 +317,15 @@ pub fn mass_at_start_kg(scenario: &Scenario, flown_stack: &[String]) -> f64 {
 }
 
 /// Corners of the centre of mass's path (each draining tank full or drained), and whether the
-/// fully drained corner is where the record ends.
+/// fully drained corner is where the record ends. Of what stays after a release: as if it had been there from the start,
+/// for its tanks are no fuller at the release.
 fn centres_of_mass(scenario: &Scenario, stack: &[String], record: &RunRecord) -> (Vec<[f64; 3]>, bool) {
     let vehicle = &scenario.vehicle;
+    let start_m = if record.partings.is_empty() {
+        record.centre_of_mass_m[0]
+    } else {
+        composite(vehicle, stack, &full_tanks(vehicle)).centre_of_mass_m
+    };
     let tanks: Vec<_> = vehicle.tanks.iter().filter(|t| stack.contains(&t.body)).collect();
     let start_kg = mass_at_start_kg(scenario, stack);
     let drained: Vec<([f64; 3], f64)> = tanks
@@ -319,7 +341,7 @@ fn centres_of_mass(scenario: &Scenario, stack: &[String], record: &RunRecord) ->
         return (Vec::new(), false);
     }
     let corner = |mask: usize| {
-        let mut moment = record.centre_of_mass_m[0].map(|c| c * start_kg);
+        let mut moment = start_m.map(|c| c * start_kg);
         let mut mass = start_kg;
         for (i, (place, kg)) in drained.iter().enumerate() {
             if mask & (1 << i) != 0 {
@@ -330,7 +352,7 @@ fn centres_of_mass(scenario: &Scenario, stack: &[String], record: &RunRecord) ->
         moment.map(|m| m / mass)
     };
     let corners: Vec<[f64; 3]> = (0..1usize << drained.len()).map(corner).collect();
-    let end = corners.last().copied().unwrap_or(record.centre_of_mass_m[0]);
+    let end = corners.last().copied().unwrap_or(start_m);
     let explained = norm(sub(end, record.centre_of_mass_m[1])) <= CORNER_TOLERANCE_M;
     (corners, explained)
 }

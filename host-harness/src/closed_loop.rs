@@ -4,10 +4,10 @@
 use std::f32::consts::{FRAC_PI_2, PI};
 use std::time::Instant;
 
-use anyhow::{Context, Result};
+use anyhow::{Context, Result, bail};
 use nalgebra::{Quaternion, UnitQuaternion};
 use stackhold_kernel::config::ConfigurationTable;
-use stackhold_kernel::controller::Controller;
+use stackhold_kernel::controller::{Change, Controller};
 use stackhold_kernel::cycle::{
     AttitudeSample, Burn, Command, CycleInput, CycleOutput, EngineCommand, Hand, HandDemand, Pace,
     RateSample, Rotation, Slew, Translation, VelocitySample, Witness,
@@ -19,9 +19,10 @@ use stackhold_kernel::selection::{Problem, Selection};
 
 use crate::certificate::Sampler;
 use crate::record::{CycleRow, RunRecord};
-use crate::scenario::model::{self, Deflection, Mode, Phase, Scenario, Shut, ShutOff, Told};
+use crate::scenario::model::{self, Deflection, Mode, Phase, Release, Scenario, Shut, ShutOff, Told};
 use crate::selection_check::Checker;
 use crate::table::{self, JETS, tick_at};
+use crate::truth::interface::far_bodies;
 use crate::truth::{Sample, Sensors, Truth};
 
 /// Where the kernel runs.
@@ -31,12 +32,26 @@ pub trait Kernel {
     /// # Errors
     /// The kernel cannot be reached. What it says of its inputs is in the output's status.
     fn cycle<W: Witness>(&mut self, input: &CycleInput, witness: &mut W) -> Result<CycleOutput<JETS>>;
+
+    /// Takes up another table between cycles and goes on with what it knows.
+    ///
+    /// # Errors
+    /// The kernel cannot be reached, refuses the table, or would start anew with it.
+    fn take_up(&mut self, table: &ConfigurationTable<JETS>) -> Result<()>;
 }
 
 /// In this process.
 impl Kernel for Controller<JETS> {
     fn cycle<W: Witness>(&mut self, input: &CycleInput, witness: &mut W) -> Result<CycleOutput<JETS>> {
         Ok(self.step_witnessed(input, witness))
+    }
+
+    fn take_up(&mut self, table: &ConfigurationTable<JETS>) -> Result<()> {
+        if self.change_for(table) == Change::Restarted {
+            bail!("the kernel would start anew with the table");
+        }
+        Controller::take_up(self, table.clone()).context("the kernel refused the table")?;
+        Ok(())
     }
 }
 
@@ -119,6 +134,10 @@ struct Flight<'a, K> {
     scenario: &'a Scenario,
     kernel: K,
     table_identity: u32,
+    /// Releases still to come, the next one last.
+    releases: Vec<Prepared<'a>>,
+    /// Identities of the tables flown after those that were.
+    identities: Vec<u32>,
     truth: Truth,
     sensors: Sensors,
     witnesses: Witnesses<'a>,
@@ -127,6 +146,27 @@ struct Flight<'a, K> {
     /// What the engine was commanded last.
     engine: EngineCommand,
     hash: u64,
+}
+
+/// A release, with the table that the kernel takes up in its cycle; `None` where it is not told.
+struct Prepared<'a> {
+    release: &'a Release,
+    table: Option<ConfigurationTable<JETS>>,
+}
+
+/// The releases of a flight that has something to let go, the next one last.
+fn prepare<'a>(scenario: &'a Scenario, present: &[String], told: &Told) -> Result<Vec<Prepared<'a>>> {
+    let mut prepared = Vec::new();
+    for release in &scenario.releases {
+        let interface = scenario.vehicle.interfaces.iter().find(|one| one.name == release.interface);
+        let Some(gone) = interface.and_then(|interface| far_bodies(interface, present)) else { continue };
+        let left: Vec<String> = present.iter().filter(|body| !gone.contains(body)).cloned().collect();
+        let table = release.told.then(|| table::build(scenario, &left, &told.without(&gone)));
+        let table = table.transpose().context("the table of what stays after the release")?;
+        prepared.push(Prepared { release, table });
+    }
+    prepared.reverse();
+    Ok(prepared)
 }
 
 /// Who sees every selection.
@@ -157,6 +197,8 @@ impl<'a, K: Kernel> Flight<'a, K> {
             scenario,
             kernel: seat(&table)?,
             table_identity: table.identity,
+            releases: prepare(scenario, present, told)?,
+            identities: Vec::new(),
             truth: Truth::new(scenario, present)?,
             sensors: Sensors::new(scenario),
             witnesses: Witnesses::default(),
@@ -199,6 +241,10 @@ impl<'a, K: Kernel> Flight<'a, K> {
         progress(1.0);
         self.truth.close_phase();
         let truth = &self.truth;
+        let mut partings = truth.partings();
+        for (parting, identity) in partings.iter_mut().zip(&self.identities) {
+            parting.table_identity = *identity;
+        }
         let record = RunRecord {
             name: name.to_owned(),
             cycles,
@@ -206,6 +252,7 @@ impl<'a, K: Kernel> Flight<'a, K> {
             jets: truth.jet_totals(),
             engine: truth.engine_record(),
             impulse: truth.impulse_account(),
+            partings,
             selections: self.witnesses.checker.summary(),
             interfaces: truth.interface_loads(),
             status_cycles: (0..=255_u8).zip(status_cycles).filter(|&(_, cycles)| cycles > 0).collect(),
@@ -226,6 +273,7 @@ impl<'a, K: Kernel> Flight<'a, K> {
     ) -> Result<CycleRow> {
         let tick_s = self.scenario.kernel.tick_s;
         let time_s = start as f64 * tick_s;
+        self.release_due(time_s)?;
         let phase = phase_at(&self.scenario.phases, time_s);
         let (inhibited, shut_groups) = shut_off(self.scenario, time_s);
         let input = CycleInput {
@@ -246,11 +294,26 @@ impl<'a, K: Kernel> Flight<'a, K> {
         }
         let output = self.kernel.cycle(&input, &mut self.witnesses)?;
         watch(&input, &output);
-        let row = self.row(time_s, &phase.1.mode, &output);
+        let released = self.truth.look_at_released();
+        let row = CycleRow { released, ..self.row(time_s, &phase.1.mode, &output) };
         self.command_valves(start, &output)?;
         self.command_engine(start, &output.engine)?;
         self.coast(start)?;
         Ok(row)
+    }
+
+    /// Lets go what is due at the start of a cycle; the kernel has the table of what stays before it runs that cycle.
+    fn release_due(&mut self, time_s: f64) -> Result<()> {
+        let due = |next: &mut Prepared<'_>| next.release.at_s <= time_s + 1e-9;
+        while let Some(Prepared { release, table }) = self.releases.pop_if(due) {
+            self.truth.release(self.scenario, release)?;
+            if let Some(table) = &table {
+                self.kernel.take_up(table).with_context(|| format!("the release at {time_s} s"))?;
+            }
+            let identity = table.map_or(self.table_identity, |table| table.identity);
+            self.identities.push(identity);
+        }
+        Ok(())
     }
 
     /// Truth to the end of the cycle, stopping where a sample is due that the next cycle will get.
@@ -355,6 +418,7 @@ impl<'a, K: Kernel> Flight<'a, K> {
             status: output.status.number(),
             jets_on,
             propellant_kg: self.truth.propellant_used_kg(),
+            released: None,
         }
     }
 }

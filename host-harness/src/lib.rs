@@ -14,6 +14,7 @@ pub mod held;
 pub mod interface_loads;
 pub mod metrics;
 pub mod output;
+pub mod parting;
 pub mod plume;
 pub mod record;
 pub mod report;

@@ -21,10 +21,12 @@ use anyhow::{Result, bail};
 use serde::Serialize;
 
 use crate::bound::{
-    AxisReference, Bit, Bound, limit_cycle_reference, minimum_pulse, norm, propellant_bound, sub, usable,
+    AxisReference, Bit, Bound, limit_cycle_reference, mass_at_start_kg, minimum_pulse, norm,
+    propellant_bound, sub, usable,
 };
 use crate::burns::{self, FlownBurn};
 use crate::held::{self, Kept, Span};
+use crate::parting;
 use crate::plume;
 use crate::record::{CycleRow, RunRecord, ValveEdge};
 use crate::rotation;
@@ -134,11 +136,11 @@ pub fn measure(scenario: &Scenario, flown_stack: &[String], record: &RunRecord) 
     figures.push("damped_rate_deg_s", damped_rate(scenario, record));
     figures.push("woken_at_s", held::woken_s(&record.cycles, 0.0, f64::INFINITY));
     figures.push("watched_error_max_deg", watched_error(scenario, record));
-    slewing(&mut figures, scenario, record, &Pricing::new(scenario, flown_stack, &record.arms_m[0])?);
-    let pushing = translations::Pricing::new(scenario, flown_stack, &record.arms_m[0]);
-    translating(&mut figures, scenario, record, stack.mass_kg, &pushing);
-    burning(&mut figures, scenario, record, stack.mass_kg);
+    slewing(&mut figures, scenario, flown_stack, record)?;
+    translating(&mut figures, scenario, flown_stack, record);
+    burning(&mut figures, scenario, flown_stack, record);
     rotation::figures(&mut figures, scenario, flown_stack, record);
+    parting::figures(&mut figures, scenario, record);
     let bound = propellant_bound(scenario, flown_stack, record);
     propellant(&mut figures, scenario, record, bound.as_ref().ok());
     let reference = limit_cycle(&mut figures, (scenario, flown_stack), record, &holds, &bits);
@@ -454,12 +456,20 @@ fn damping_time(scenario: &Scenario, record: &RunRecord) -> Option<f64> {
 }
 
 /// Slews: how long, how well, and for how much.
-fn slewing(figures: &mut Figures, scenario: &Scenario, record: &RunRecord, pricing: &Pricing) {
-    let one = |(start, end, mode): (f64, f64, &Mode)| {
-        let Mode::Slew { attitude_xyzw, half_width_rad, .. } = mode else { return None };
-        slews::measure(rows_between(&record.cycles, start, end), *attitude_xyzw, *half_width_rad, pricing)
-    };
-    let flown: Vec<FlownSlew> = phases(scenario).filter_map(one).collect();
+fn slewing(
+    figures: &mut Figures,
+    scenario: &Scenario,
+    flown_stack: &[String],
+    record: &RunRecord,
+) -> Result<()> {
+    let mut flown: Vec<FlownSlew> = Vec::new();
+    for (start, end, mode) in phases(scenario) {
+        let Mode::Slew { attitude_xyzw, half_width_rad, .. } = mode else { continue };
+        let there = record.stack_at(flown_stack, start);
+        let pricing = Pricing::new(scenario, &there, record.arms_at(start))?;
+        let rows = rows_between(&record.cycles, start, end);
+        flown.extend(slews::measure(rows, *attitude_xyzw, *half_width_rad, &pricing));
+    }
     let SlewFigures { time_s, overshoot, stray_rad, propellant_kg, eigenaxis_kg, precessing_kg } =
         SlewFigures::of(&flown);
     figures.push("slew_time_s", time_s);
@@ -471,23 +481,20 @@ fn slewing(figures: &mut Figures, scenario: &Scenario, record: &RunRecord, prici
     let over = |price: Option<f64>| propellant_kg.zip(price).map(|(used, price)| used / price);
     figures.push("slew_propellant_over_eigenaxis_price", over(eigenaxis_kg));
     figures.push("slew_propellant_over_precessing_price", over(precessing_kg));
+    Ok(())
 }
 
 /// Translations: how long, how exactly, and for how much.
-fn translating(
-    figures: &mut Figures,
-    scenario: &Scenario,
-    record: &RunRecord,
-    full_mass_kg: f64,
-    pricing: &translations::Pricing,
-) {
+fn translating(figures: &mut Figures, scenario: &Scenario, flown_stack: &[String], record: &RunRecord) {
     let one = |(start, end, mode): (f64, f64, &Mode)| {
         let Mode::Translate { attitude_xyzw, velocity_change_m_s, half_width_rad, .. } = mode else {
             return None;
         };
         let rows = rows_between(&record.cycles, start, end);
-        let mass_kg = full_mass_kg - rows.first()?.propellant_kg;
-        translations::measure(rows, *attitude_xyzw, *velocity_change_m_s, *half_width_rad, mass_kg, pricing)
+        let there = record.stack_at(flown_stack, start);
+        let mass_kg = mass_at_start_kg(scenario, &there) - rows.first()?.propellant_kg;
+        let pricing = translations::Pricing::new(scenario, &there, record.arms_at(start));
+        translations::measure(rows, *attitude_xyzw, *velocity_change_m_s, *half_width_rad, mass_kg, &pricing)
     };
     let flown: Vec<FlownTranslation> = phases(scenario).filter_map(one).collect();
     let worst = |of: fn(&FlownTranslation) -> f64| flown.iter().map(of).reduce(f64::max);
@@ -503,11 +510,12 @@ fn translating(
 }
 
 /// Burns of the main engine: how long, how exactly, and for how much.
-fn burning(figures: &mut Figures, scenario: &Scenario, record: &RunRecord, full_mass_kg: f64) {
+fn burning(figures: &mut Figures, scenario: &Scenario, flown_stack: &[String], record: &RunRecord) {
     let one = |(start, end, mode): (f64, f64, &Mode)| {
         let Mode::Burn { attitude_xyzw, velocity_change_m_s, .. } = mode else { return None };
         let rows = rows_between(&record.cycles, start, end);
-        let mass_kg = full_mass_kg - rows.first()?.propellant_kg;
+        let there = record.stack_at(flown_stack, start);
+        let mass_kg = mass_at_start_kg(scenario, &there) - rows.first()?.propellant_kg;
         let engine = scenario.vehicle.engine.as_ref()?;
         burns::measure(rows, *attitude_xyzw, *velocity_change_m_s, mass_kg, engine)
     };
@@ -607,9 +615,10 @@ fn limit_cycle(
     let closed_form: f64 = compared.iter().map(|(_, closed_form)| closed_form).sum();
     let held: f64 = holds.iter().map(|hold| hold.propellant_kg).sum();
     figures.push("hold_propellant_kg", (!holds.is_empty()).then_some(held));
-    // The closed form knows no disturbance: beside one it would say nothing.
+    // The closed form knows no disturbance and one stack: beside another it would say nothing.
     let gone = |push: &Disturbance| push.body.as_ref().is_some_and(|body| !flown_stack.contains(body));
-    let undisturbed = scenario.disturbances.iter().all(gone) && scenario.orbit.is_none();
+    let undisturbed =
+        scenario.disturbances.iter().all(gone) && scenario.orbit.is_none() && record.partings.is_empty();
     let comparable = closed_form > 0.0 && undisturbed;
     figures.push("limit_cycle_reference_kg", comparable.then_some(closed_form));
     figures.push("hold_propellant_over_limit_cycle", comparable.then(|| used / closed_form));

@@ -90,7 +90,7 @@ impl Folder {
     /// Naming the file.
     pub fn write_flight(&self, scenario: &Scenario, flown: &Flown) -> Result<()> {
         self.write_summary(&flown.summary)?;
-        self.write_with("states.csv", |file| write_states(file, &flown.record))?;
+        self.write_with("states.csv", |file| write_states(file, scenario, &flown.record))?;
         self.write_with("valves.csv", |file| write_valves(file, scenario, &flown.record))
     }
 
@@ -134,14 +134,28 @@ pub const STATE_COLUMNS: [&str; 25] = [
     "propellant_kg",
 ];
 
+/// Further columns of `states.csv` where something is released, empty before: its centre of mass from that of what stays,
+/// along orbit axes (up, in the direction of flight, along the orbit's normal)...
+pub const RELEASED_IN_ORBIT: [&str; 5] =
+    ["released_up_m", "released_ahead_m", "released_across_m", "clearance_m", "released_rate_deg_s"];
+
+/// ... or, without an orbit, along inertial axes; least distance between the hulls since the row before; size of its rate.
+pub const RELEASED_IN_FREE_SPACE: [&str; 5] =
+    ["released_x_m", "released_y_m", "released_z_m", "clearance_m", "released_rate_deg_s"];
+
 /// Writes `states.csv`.
 ///
 /// # Errors
 /// When the writer fails.
-pub fn write_states(to: &mut dyn Write, record: &RunRecord) -> Result<()> {
+pub fn write_states(to: &mut dyn Write, scenario: &Scenario, record: &RunRecord) -> Result<()> {
     let mut rows = csv::Writer::from_writer(to);
-    rows.write_record(STATE_COLUMNS)?;
-    let mut cells: Vec<String> = Vec::with_capacity(STATE_COLUMNS.len());
+    let further: &[&str] = match (record.partings.is_empty(), &scenario.orbit) {
+        (true, _) => &[],
+        (false, Some(_)) => &RELEASED_IN_ORBIT,
+        (false, None) => &RELEASED_IN_FREE_SPACE,
+    };
+    rows.write_record(STATE_COLUMNS.iter().chain(further))?;
+    let mut cells: Vec<String> = Vec::with_capacity(STATE_COLUMNS.len() + further.len());
     for row in &record.cycles {
         cells.clear();
         cells.push(short(row.time_s));
@@ -156,6 +170,13 @@ pub fn write_states(to: &mut dyn Write, record: &RunRecord) -> Result<()> {
         cells.push(row.jets_on.to_string());
         cells.push(row.jets_on.count_ones().to_string());
         cells.push(short(row.propellant_kg));
+        match &row.released {
+            Some(released) => {
+                cells.extend(released.position_m.map(short));
+                cells.extend([released.clearance_m, released.rate_rad_s.to_degrees()].map(short));
+            }
+            None => cells.resize(STATE_COLUMNS.len() + further.len(), String::new()),
+        }
         rows.write_record(&cells)?;
     }
     rows.flush()?;
@@ -227,6 +248,7 @@ pub fn summary(
     put("propellant_bound_error", json!(metrics.bound_error));
     put("limit_cycle_reference", json!(metrics.limit_cycle_reference));
     put("interfaces", interfaces(scenario, record));
+    put("releases", json!(record.partings));
     put("jets", jets(scenario, record));
     if record.engine.starts > 0 {
         put("engine", engine(record));

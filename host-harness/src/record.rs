@@ -42,6 +42,82 @@ pub struct CycleRow {
     pub jets_on: u32,
     /// Propellant used since time zero, kg.
     pub propellant_kg: f64,
+    /// The released part seen from what stays; `None` before a release and without one.
+    pub released: Option<Relative>,
+}
+
+/// A released part seen from what stays.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Relative {
+    /// Its centre of mass less that of what stays, m: with an orbit along orbit axes (up, in the direction of flight, along the orbit's
+    /// normal), without one along inertial axes.
+    pub position_m: [f64; 3],
+    /// Least distance between the hulls since the row before, m; 0 where they touch.
+    pub clearance_m: f64,
+    /// Size of its rate, rad/s.
+    pub rate_rad_s: f64,
+}
+
+/// Momentum of a body or of several; inertial axes.
+#[derive(Clone, Copy, Debug, Default, PartialEq, Serialize)]
+pub struct Momentum {
+    /// Linear, N·s.
+    pub linear_n_s: [f64; 3],
+    /// Angular, N·m·s.
+    pub angular_n_m_s: [f64; 3],
+}
+
+/// A release as it happened. Angular momenta at the release are about the centre of mass of the whole, in axes that move with it.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Parting {
+    /// When, s.
+    pub time_s: f64,
+    /// Interface that parted.
+    pub interface: String,
+    /// Bodies that went.
+    pub bodies: Vec<String>,
+    /// Mass of what stays and of what went, kg.
+    pub masses_kg: [f64; 2],
+    /// Distance between the hulls that is to be reached and kept, m.
+    pub keep_out_m: f64,
+    /// Energy of the springs in this run, J.
+    pub spring_energy_j: f64,
+    /// Impulse of each spring, N·s.
+    pub spring_impulses_n_s: Vec<f64>,
+    /// Momentum of the whole just before.
+    pub before: Momentum,
+    /// Momentum of what stays and of what went just after.
+    pub after: [Momentum; 2],
+    /// Momentum that each has had from outside since then, until the end of the flight: linear, that of the tide counted against
+    /// what stays and with what went; angular about its own centre of mass.
+    pub since: [Momentum; 2],
+    /// Change of rate of what stays, body axes, rad/s.
+    pub rate_change_rad_s: [f64; 3],
+    /// Rate of what went just after, body axes, rad/s.
+    pub released_rate_rad_s: [f64; 3],
+    /// Velocity of the centre of mass of what went against that of what stays just after, inertial axes, m/s.
+    pub velocity_m_s: [f64; 3],
+    /// Torque about its centre of mass per N·s of each jet of what stays just after, m.
+    pub arms_m: Vec<[f64; 3]>,
+    /// Checksum of the table the kernel flies from then on.
+    pub table_identity: u32,
+}
+
+impl Parting {
+    /// Momentum that is not accounted for at the release, as a share of what the parts have: the larger of linear and angular; 0 where
+    /// nothing moves.
+    #[must_use]
+    pub fn momentum_error(&self) -> f64 {
+        let share = |of: fn(&Momentum) -> [f64; 3]| {
+            let size = |v: [f64; 3]| v.iter().map(|c| c * c).sum::<f64>().sqrt();
+            let [stays, gone] = self.after.each_ref().map(of);
+            let before = of(&self.before);
+            let missing = size([0, 1, 2].map(|i| stays[i] + gone[i] - before[i]));
+            let all = size(stays) + size(gone) + size(before);
+            if all > 0.0 { missing / all } else { 0.0 }
+        };
+        share(|m| m.linear_n_s).max(share(|m| m.angular_n_m_s))
+    }
 }
 
 /// A valve edge at its true time.
@@ -98,7 +174,8 @@ pub struct EngineRecord {
 /// True totals over the run that the theoretical lower bound needs; body axes.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct ImpulseAccount {
-    /// ∫ (disturbance torque about the actual centre of mass, gravity gradient included) dt, N·m·s.
+    /// ∫ (disturbance torque about the actual centre of mass, gravity gradient included) dt, and what a release took
+    /// along or gave, N·m·s.
     pub disturbance_n_m_s: [f64; 3],
     /// ∫ (jet torque about the actual centre of mass) dt, N·m·s.
     pub jets_n_m_s: [f64; 3],
@@ -161,6 +238,8 @@ pub struct RunRecord {
     pub engine: EngineRecord,
     /// Impulse account.
     pub impulse: ImpulseAccount,
+    /// Releases, in order of time.
+    pub partings: Vec<Parting>,
     /// Selection checks.
     pub selections: SelectionChecks,
     /// Loads on every interface with bodies on both sides.
@@ -178,4 +257,24 @@ pub struct RunRecord {
     pub table_identity: u32,
     /// Wall time of the flight, s.
     pub wall_s: f64,
+}
+
+impl RunRecord {
+    /// Bodies that are there at a time, of those there at the start.
+    #[must_use]
+    pub fn stack_at(&self, flown_stack: &[String], time_s: f64) -> Vec<String> {
+        let went = |body: &String| self.partings_by(time_s).any(|parting| parting.bodies.contains(body));
+        flown_stack.iter().filter(|body| !went(body)).cloned().collect()
+    }
+
+    /// Torque about the centre of mass per N·s of each jet at a time, m: as at the start, or just after the last release.
+    #[must_use]
+    pub fn arms_at(&self, time_s: f64) -> &[[f64; 3]] {
+        self.partings_by(time_s).last().map_or(&self.arms_m[0], |parting| &parting.arms_m)
+    }
+
+    fn partings_by(&self, time_s: f64) -> impl Iterator<Item = &Parting> {
+        // Half a nanosecond absorbs the rounding of times built from ticks.
+        self.partings.iter().filter(move |parting| parting.time_s <= time_s + 5e-10)
+    }
 }

@@ -42,14 +42,15 @@ pub struct Flown {
 
 /// Every rotation of a flight.
 ///
-/// * `flown_stack` — bodies really there.
+/// * `flown_stack` — bodies really there at the start.
 #[must_use]
 pub fn flown(scenario: &Scenario, flown_stack: &[String], record: &RunRecord) -> Vec<Flown> {
     let vehicle = &scenario.vehicle;
-    let stack = stack::composite(vehicle, flown_stack, &stack::full_tanks(vehicle));
-    let inertia = stack.inertia();
     let of_phase = |(start, end, mode): (f64, f64, &Mode)| {
         let Mode::Rotate { about, rate_rad_s, .. } = mode else { return None };
+        let there = record.stack_at(flown_stack, start);
+        let stack = stack::composite(vehicle, &there, &stack::full_tanks(vehicle));
+        let inertia = stack.inertia();
         let axis = nearest(&stack.principal().axes.map(Vector3::from), &Vector3::from(*about));
         let rows = rows_between(&record.cycles, start, end);
         let first = Vector3::from(rows.first()?.rate_rad_s);
@@ -165,12 +166,14 @@ fn set_up_over_price(
 /// Least propellant for the rate change of a set-up, kg.
 fn price_kg(scenario: &Scenario, flown_stack: &[String], record: &RunRecord, flown: &Flown) -> Result<f64> {
     let vehicle = &scenario.vehicle;
-    let jets = plume::on(&vehicle.jets, flown_stack);
+    let start_s = flown.turns.first().map_or(0.0, |turn| turn.time_s);
+    let there = record.stack_at(flown_stack, start_s);
+    let jets = plume::on(&vehicle.jets, &there);
     let prices: Vec<f64> = jets.iter().map(price_kg_per_n_s).collect();
-    let usable: Vec<bool> = jets.iter().map(|jet| usable(jet, flown_stack)).collect();
-    let inertia = stack::composite(vehicle, flown_stack, &stack::full_tanks(vehicle)).inertia();
+    let usable: Vec<bool> = jets.iter().map(|jet| usable(jet, &there)).collect();
+    let inertia = stack::composite(vehicle, &there, &stack::full_tanks(vehicle)).inertia();
     let demand = inertia * Vector3::from(flown.change_rad_s);
-    Ok(certify(&record.arms_m[..1], &prices, &usable, demand.into(), [0.0; 3])?.value_kg)
+    Ok(certify(&[record.arms_at(start_s).to_vec()], &prices, &usable, demand.into(), [0.0; 3])?.value_kg)
 }
 
 /// Cycles after the first set-up in which a jet opens.

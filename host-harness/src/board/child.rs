@@ -18,7 +18,7 @@ use stackhold_kernel::cycle::{CycleInput, CycleOutput, Witness};
 use stackhold_kernel::telemetry;
 
 use super::exchange::{
-    CYCLE, END, Loaded, OUTPUT, READY, REFUSALS, REFUSED, SELECTION, TABLE, show_selection,
+    CYCLE, END, Loaded, OUTPUT, READY, REFUSALS, REFUSED, SELECTION, TABLE, TAKE_UP, show_selection,
 };
 use super::frame::{Broken, Head, Line, Load, receive, send};
 use super::recording::{Words, write_cycle, write_flight};
@@ -45,6 +45,8 @@ pub struct BoardKernel {
     line: ChildLine,
     load: Load,
     limits: Limits,
+    /// Of the flight.
+    name: String,
     number: u8,
     identity: u32,
     cycles: u32,
@@ -64,15 +66,30 @@ impl BoardKernel {
         limits: Limits,
     ) -> Result<Self> {
         let line = ChildLine::start(command)?;
-        let mut load = Load::default();
-        write_flight(name, table, &mut |word| load.put(word));
-        let mut board = Self { line, load, limits, number: 0, identity: table.identity, cycles: 0 };
-        let said = board.ask(TABLE, limits.start).and_then(|kind| board.told_number(kind));
-        let identity = said.context("the board was told its table")?;
-        if identity != table.identity {
-            bail!("the board was told table {:#010x} and answers {identity:#010x}", table.identity);
-        }
+        let load = Load::default();
+        let mut board = Self {
+            line,
+            load,
+            limits,
+            name: name.to_owned(),
+            number: 0,
+            identity: table.identity,
+            cycles: 0,
+        };
+        board.tell(TABLE, table, limits.start).context("the board was told its table")?;
         Ok(board)
+    }
+
+    /// Tells the board a table.
+    fn tell(&mut self, kind: u8, table: &ConfigurationTable<JETS>, within: Duration) -> Result<()> {
+        self.load.clear();
+        write_flight(&self.name, table, &mut |word| self.load.put(word));
+        let identity = self.ask(kind, within).and_then(|kind| self.told_number(kind))?;
+        if identity != table.identity {
+            bail!("it was told table {:#010x} and answers {identity:#010x}", table.identity);
+        }
+        self.identity = identity;
+        Ok(())
     }
 
     /// Tells the board that there is no more, and waits for its program to end.
@@ -149,6 +166,11 @@ impl Kernel for BoardKernel {
             output.with_context(|| format!("cycle {} (tick {}) on the board", self.cycles, input.tick))?;
         self.cycles += 1;
         Ok(output)
+    }
+
+    fn take_up(&mut self, table: &ConfigurationTable<JETS>) -> Result<()> {
+        let within = self.limits.start;
+        self.tell(TAKE_UP, table, within).context("the board was told another table")
     }
 }
 

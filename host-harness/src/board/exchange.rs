@@ -3,13 +3,14 @@
 //! | host | board |
 //! | --- | --- |
 //! | [`TABLE`]: a flight's start in the words of [recordings](super::recording) | [`READY`]: identity of the table; or [`REFUSED`] |
+//! | [`TAKE_UP`]: a table in the same words, for the flight that is on | [`READY`]: identity of the table; or [`REFUSED`] |
 //! | [`CYCLE`]: the cycle's input in the words of recordings | a [`SELECTION`] for each jet selection made, then [`OUTPUT`]: the [telemetry record](stackhold_kernel::telemetry); or [`REFUSED`] |
 //! | [`END`] | [`READY`]: how many cycles were run since the table |
 //!
 //! The board keeps nothing back: every jet selection travels with all its numbers, so that the host proves each of
 //! them as it proves its own.
 
-use stackhold_kernel::controller::Controller;
+use stackhold_kernel::controller::{Change, Controller};
 use stackhold_kernel::cycle::Witness;
 use stackhold_kernel::jet::JetMask;
 use stackhold_kernel::selection::{Demand, Outcome, Problem, Proof, Selection};
@@ -24,6 +25,8 @@ pub const TABLE: u8 = 1;
 pub const CYCLE: u8 = 2;
 /// The host has no more.
 pub const END: u8 = 3;
+/// The host tells another table of the same vehicle, to go on with.
+pub const TAKE_UP: u8 = 4;
 /// The board is ready.
 pub const READY: u8 = 16;
 /// The board has selected jets.
@@ -34,12 +37,13 @@ pub const OUTPUT: u8 = 18;
 pub const REFUSED: u8 = 19;
 
 /// Why a board refuses: a load that cannot be read, a table that the kernel refuses, a cycle before any table,
-/// a kind of frame it does not know.
-pub const REFUSALS: [&str; 4] = [
+/// a kind of frame it does not know, a table that it cannot go on with.
+pub const REFUSALS: [&str; 5] = [
     "the load cannot be read",
     "the kernel refuses the table",
     "a cycle came before any table",
     "the frame is of no kind it knows",
+    "the kernel would start anew with the table",
 ];
 
 /// Why a board gave up.
@@ -94,13 +98,20 @@ pub fn serve<L: Line, const N: usize>(line: &mut L) -> Result<u32, Failure<L::Er
                 load.fill(|bytes| telemetry::write(&output, controller.table().identity, bytes));
                 Ok(OUTPUT)
             }
-            (CYCLE, Ok(Item::Cycle(_)), None) => Err(2),
+            (TAKE_UP, Ok(Item::Flight(_, table)), Some(controller)) => {
+                load.put(table.identity);
+                match controller.change_for(&table) {
+                    Change::Restarted => Err(4),
+                    Change::Continued => controller.take_up(table).map(|_| READY).map_err(|_| 1),
+                }
+            }
+            (CYCLE, Ok(Item::Cycle(_)), None) | (TAKE_UP, Ok(Item::Flight(..)), None) => Err(2),
             (END, ..) => {
                 load.put(cycles);
                 send(line, READY, number, &mut load).map_err(Failure::Line)?;
                 return Ok(cycles);
             }
-            (TABLE | CYCLE, ..) => Err(0),
+            (TABLE | CYCLE | TAKE_UP, ..) => Err(0),
             _ => Err(3),
         };
         match answer {

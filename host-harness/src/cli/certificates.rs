@@ -17,7 +17,7 @@ use crate::scenario::model::Scenario;
 pub struct Certificates {
     folder: PathBuf,
     written: usize,
-    /// Flights without a proven bound.
+    /// Flights without a proven bound that a file can hold.
     unproven: Vec<String>,
 }
 
@@ -62,7 +62,9 @@ impl Certificates {
         let names = jet_names(scenario);
         let mut about = about(scenario);
         about.insert("flight".into(), json!(record.name));
-        match metrics.bound.as_ref().filter(|bound| bound.proven) {
+        // The file holds the corners of one stack.
+        let one_stack = record.partings.is_empty();
+        match metrics.bound.as_ref().filter(|bound| bound.proven && one_stack) {
             Some(bound) => {
                 let text = bound_certificate(scenario, flown_stack, record, bound, &about);
                 self.write(&folder.join("propellant_bound.json"), &text)?;
@@ -90,7 +92,8 @@ impl Certificates {
         let missing = match self.unproven.as_slice() {
             [] => None,
             flights => Some(format!(
-                "No certificate of the propellant bound of {}: it is not proven there.",
+                "No certificate of the propellant bound of {}: it is not proven there, or holds for two stacks, before and after a \
+                 release.",
                 flights.join(", ")
             )),
         };

@@ -31,6 +31,7 @@ pub fn load_as(name_or_path: &str, variant: Option<&str>) -> Result<Scenario> {
     if let Some(name) = variant {
         let variant = find(&scenario, name)?.clone();
         let (stack, told) = scenario.as_flown_in(&variant);
+        scenario = scenario.with_releases_of(&variant).into_owned();
         scenario.name = format!("{}_{name}", scenario.name);
         (scenario.stack, scenario.told) = (stack, told);
     }
@@ -78,7 +79,8 @@ pub fn fly_variant(
     console: &Console<'_>,
 ) -> Result<Flown> {
     let (stack, told) = scenario.as_flown_in(variant);
-    fly(scenario, (&stack, &told, &variant.name), command, certificates, console)
+    let scenario = scenario.with_releases_of(variant);
+    fly(&scenario, (&stack, &told, &variant.name), command, certificates, console)
 }
 
 fn fly(

@@ -11,6 +11,8 @@ use super::console::{Console, Ink};
 use super::text::{bound, label, maybe, number, percent, strip, table};
 use super::{CAUTION, Common, flights};
 use crate::output::{Flown, Folder, picture};
+use crate::parting::clearance;
+use crate::record::Parting;
 use crate::report::{Flight, run_report, status_meaning};
 use crate::scenario;
 use crate::scenario::model::Scenario;
@@ -54,6 +56,12 @@ pub const SHOWN: &[&str] = &[
     "burn_propellant_kg",
     "burn_price_kg",
     "burn_jets_share",
+    "least_clearance_m",
+    "seconds_to_keep_out",
+    "least_clearance_after_leaving_m",
+    "release_rate_change_deg_s",
+    "released_body_rate_deg_s",
+    "momentum_error_at_release",
     "propellant_kg",
     "propellant_bound_kg",
     "propellant_reference_price_kg",
@@ -213,7 +221,24 @@ fn answer(scenario: &Scenario, flown: &Flown) -> String {
         ),
         _ => String::new(),
     };
-    format!("{held} for {} kg of propellant{price}. {speed}", number(used))
+    let released: String = flown.record.partings.iter().map(|parting| parted(flown, parting)).collect();
+    format!("{held} for {} kg of propellant{price}. {released}{speed}", number(used))
+}
+
+/// What became of a released part.
+fn parted(flown: &Flown, parting: &Parting) -> String {
+    let came = clearance(&flown.record.cycles, parting);
+    let bodies = parting.bodies.join(" and ");
+    let left = match (came.left_s, came.least_after_m) {
+        (Some(left_s), Some(least_m)) => format!(
+            "{} m away after {} s and never nearer than {} m from then on",
+            number(parting.keep_out_m),
+            number(left_s - parting.time_s),
+            number(least_m)
+        ),
+        _ => format!("never {} m away", number(parting.keep_out_m)),
+    };
+    format!("Released {bodies} at {} s: {left}. ", number(parting.time_s))
 }
 
 /// What slews came to, and what they cost beside the two ways of turning.

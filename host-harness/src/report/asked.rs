@@ -168,6 +168,7 @@ fn attitude([x, y, z, w]: &[f64; 4]) -> String {
 fn disturbances(scenario: &Scenario) -> Markup {
     html! {
         (pushes(scenario))
+        (releases(scenario))
         @for joint in &scenario.joints { p {
             "Sprung joint " (words::plain(&joint.name)) ", which carries "
             (joint.bodies.iter().map(|body| words::plain(body)).collect::<Vec<_>>().join(", "))
@@ -190,6 +191,23 @@ fn disturbances(scenario: &Scenario) -> Markup {
             "Gravity gradient of a circular orbit of " (number(orbit.rate_rad_s.to_degrees()))
             " °/s; inertial axes: up at the start " (vector(orbit.up_at_start))
             ", orbit normal " (vector(orbit.normal)) "."
+        } }
+    }
+}
+
+fn releases(scenario: &Scenario) -> Markup {
+    html! {
+        @for release in &scenario.releases { p {
+            "Release at " (with_unit(release.at_s, "s")) ": the " (words::plain(&release.interface)) " parts, what is beyond it goes. "
+            @if release.springs.is_empty() { "No spring pushes. " }
+            @for spring in &release.springs {
+                "Spring of " (with_unit(spring.energy_j, "J")) " at " (vector(spring.position_m))
+                " m, pushing what stays along " (vector(spring.direction)) ". "
+            }
+            @if release.spring_scatter > 0.0 {
+                "Scatter of the energies " (number(release.spring_scatter * 100.0)) " % (one sigma). "
+            }
+            "Distance to be kept " (with_unit(release.keep_out_m, "m")) "."
         } }
     }
 }

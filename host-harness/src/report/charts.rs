@@ -5,7 +5,7 @@ use super::decimate::{join_spans, keep_rows};
 use super::lane::Lane;
 use super::words::{self, TURNS};
 use crate::held::{Kept, Span, phase_ends};
-use crate::record::CycleRow;
+use crate::record::{CycleRow, Parting};
 use crate::rotation;
 use crate::scenario::model::{Mode, Pace, Phase};
 
@@ -91,7 +91,7 @@ pub fn error_panel(lane: &Lane<'_>, axis: usize) -> Panel {
     }
     let mut panel = thinned(lane, frame, columns, STRETCHES);
     lift_at_wraps(&mut panel, lane);
-    panel
+    Panel { marks: releases(lane), ..panel }
 }
 
 /// Puts a gap where the numbers jump but the vehicle does not.
@@ -126,7 +126,7 @@ pub fn rate_panel(lane: &Lane<'_>, axis: usize) -> Panel {
     if asked.iter().any(|rate| !rate.is_nan()) {
         columns.push(Columns { label: "asked for by hand", ink: QUIET_INK, dash: 2, values: asked });
     }
-    thinned(lane, frame, columns, STRETCHES)
+    Panel { marks: releases(lane), ..thinned(lane, frame, columns, STRETCHES) }
 }
 
 /// How far a slew still has to turn, or how fast it turns; a gap outside of its phase.
@@ -193,6 +193,39 @@ pub fn rotation_panel(lane: &Lane<'_>, stray: bool) -> Panel {
         limits: phase_ends(lane.scenario).filter_map(limit).collect(),
     };
     thinned(lane, frame, vec![Columns { label: "angle", ink: lane.ink, dash: 0, values }], SLOW_STRETCHES)
+}
+
+/// Least distance between the hulls of what stays and of what was released.
+pub fn clearance_panel(lane: &Lane<'_>) -> Panel {
+    let record = lane.flight.record;
+    let clearance = |row: &CycleRow| row.released.map_or(f64::NAN, |released| released.clearance_m);
+    let values = record.cycles.iter().map(clearance).collect();
+    let limit = |parting: &Parting| Limit {
+        from: parting.time_s,
+        to: lane.scenario.duration_s,
+        level: parting.keep_out_m,
+        label: format!("keep-out distance {}", words::with_unit(parting.keep_out_m, "m")),
+        reach: true,
+        at_start: false,
+    };
+    let frame = Frame {
+        scale: "clearance".to_owned(),
+        axis: "clearance".to_owned(),
+        unit: "m",
+        from_zero: true,
+        limits: record.partings.iter().map(limit).collect(),
+    };
+    let columns = vec![Columns { label: "clearance", ink: lane.ink, dash: 0, values }];
+    Panel { marks: releases(lane), ..thinned(lane, frame, columns, STRETCHES) }
+}
+
+/// Moments at which something is released.
+fn releases(lane: &Lane<'_>) -> Vec<Mark> {
+    let released = |parting: &Parting| Mark {
+        at: rounded_time(parting.time_s),
+        label: format!("{} released", words::plain(&parting.bodies.join(", "))),
+    };
+    lane.flight.record.partings.iter().map(released).collect()
 }
 
 /// Velocity of the centre of mass gathered since the start.

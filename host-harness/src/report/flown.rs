@@ -76,7 +76,12 @@ pub fn columns(lanes: &[Lane<'_>]) -> &'static str {
 }
 
 /// A row of panels that show the same thing for every lane.
-fn row(lanes: &[Lane<'_>], pictures: &mut Pictures, what: &str, make: impl Fn(&Lane<'_>) -> Panel) -> Markup {
+pub(super) fn row(
+    lanes: &[Lane<'_>],
+    pictures: &mut Pictures,
+    what: &str,
+    make: impl Fn(&Lane<'_>) -> Panel,
+) -> Markup {
     html! {
         div class=(columns(lanes)) {
             @for (number, lane) in lanes.iter().enumerate() {

@@ -17,6 +17,7 @@ mod jets;
 mod lane;
 mod margins;
 mod page;
+mod partings;
 mod phase_plane;
 mod provenance;
 mod stack_shapes;

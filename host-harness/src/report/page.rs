@@ -4,7 +4,9 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::charts::Pictures;
 use super::lane::Lane;
-use super::{asked, data, flown, interfaces, jets, margins, provenance, stack_view, verdict_words, words};
+use super::{
+    asked, data, flown, interfaces, jets, margins, partings, provenance, stack_view, verdict_words, words,
+};
 
 /// Which report it is.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -97,7 +99,8 @@ fn identity_line(lanes: &[Lane<'_>]) -> String {
 
 fn sections(kind: Kind, lanes: &[Lane<'_>], pictures: &mut Pictures) -> Vec<Section> {
     let section = |anchor, heading, content| Section { anchor, heading, content };
-    vec![
+    let parted = lanes.iter().any(|lane| !lane.flight.record.partings.is_empty());
+    let mut sections = vec![
         section("verdict", "Verdict", verdict(kind, lanes)),
         section("requirements", "Requirements", verdict_words::requirement_table(lanes)),
         section("asked", "What was asked", asked(lanes)),
@@ -109,7 +112,12 @@ fn sections(kind: Kind, lanes: &[Lane<'_>], pictures: &mut Pictures) -> Vec<Sect
         section("kernel", "What the kernel knew", flown::kernel(lanes, pictures)),
         section("figures", "All figures", verdict_words::figure_table(lanes)),
         section("again", "How to fly it again", provenance::section(lanes)),
-    ]
+    ];
+    if parted {
+        let place = sections.iter().position(|section| section.anchor == "jets").unwrap_or(sections.len());
+        sections.insert(place, section("release", "Release", partings::section(lanes, pictures)));
+    }
+    sections
 }
 
 fn verdict(kind: Kind, lanes: &[Lane<'_>]) -> Markup {

@@ -10,16 +10,16 @@ use super::ticks::{round_ticks, tick_label};
 use super::words::{self, TURNS};
 
 /// Size of the picture and of its frame, in the picture's own units.
-const SIZE: [f64; 2] = [380.0, 290.0];
+pub(super) const SIZE: [f64; 2] = [380.0, 290.0];
 /// Left, top, right and bottom of the plotting frame.
-const FRAME: [f64; 4] = [58.0, 12.0, 370.0, 248.0];
+pub(super) const FRAME: [f64; 4] = [58.0, 12.0, 370.0, 248.0];
 /// Stretches a trajectory is cut into when it is thinned.
 const STRETCHES: usize = 900;
 
 /// Common limits of one axis: `[least error, greatest error, least rate, greatest rate]`, degrees and
 /// degrees a second.
 #[derive(Clone, Copy, Debug, PartialEq)]
-pub struct Window([f64; 4]);
+pub struct Window(pub(super) [f64; 4]);
 
 /// The window that holds the trajectory and deadband about one axis of all lanes on wide scales, or of
 /// all others; `None` where none of them holds or watches an attitude.
@@ -56,25 +56,25 @@ fn held(lane: &Lane<'_>, axis: usize) -> (Vec<f64>, Vec<f64>) {
     (error, rate)
 }
 
-/// Maps degrees and degrees a second into the picture.
-struct Map {
+/// Maps degrees and degrees a second, or whatever else a window is of, into the picture.
+pub(super) struct Map {
     ex: [f64; 2],
     ry: [f64; 2],
 }
 
 impl Map {
-    fn of(Window([e0, e1, r0, r1]): Window) -> Self {
+    pub(super) fn of(Window([e0, e1, r0, r1]): Window) -> Self {
         let [left, top, right, bottom] = FRAME;
         let ex = (right - left) / (e1 - e0);
         let ry = (top - bottom) / (r1 - r0);
         Self { ex: [left - ex * e0, ex], ry: [bottom - ry * r0, ry] }
     }
 
-    fn x(&self, error: f64) -> f64 {
+    pub(super) fn x(&self, error: f64) -> f64 {
         self.ex[0] + self.ex[1] * error
     }
 
-    fn y(&self, rate: f64) -> f64 {
+    pub(super) fn y(&self, rate: f64) -> f64 {
         self.ry[0] + self.ry[1] * rate
     }
 }
@@ -142,7 +142,7 @@ fn describe(lane: &Lane<'_>, axis: usize, error: &[f64], rate: &[f64]) -> String
     )
 }
 
-fn grid(map: &Map, Window([e0, e1, r0, r1]): Window) -> Markup {
+pub(super) fn grid(map: &Map, Window([e0, e1, r0, r1]): Window) -> Markup {
     let [left, top, right, bottom] = FRAME;
     let (errors, rates) = (round_ticks(e0, e1, 5), round_ticks(r0, r1, 5));
     let step = |ticks: &[f64]| ticks.windows(2).next().map_or(0.0, |pair| pair[1] - pair[0]);
@@ -195,7 +195,7 @@ fn limit_lines(lane: &Lane<'_>, axis: usize, map: &Map, Window([_, _, r0, r1]): 
 }
 
 /// A path through the points; a gap lifts the pen.
-fn path_of(points: &[[f64; 2]]) -> String {
+pub(super) fn path_of(points: &[[f64; 2]]) -> String {
     let mut path = String::new();
     let mut drawing = false;
     let mut last = [f64::NAN; 2];
@@ -213,6 +213,6 @@ fn path_of(points: &[[f64; 2]]) -> String {
     path
 }
 
-fn tenth(value: f64) -> f64 {
+pub(super) fn tenth(value: f64) -> f64 {
     (value * 10.0).round() / 10.0
 }

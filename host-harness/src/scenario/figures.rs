@@ -155,6 +155,22 @@ pub const FIGURES: &[Figure] = &[
     ),
     figure("burn_propellant_over_rocket_equation", "the one over the other"),
     figure("burn_jets_share", "propellant of jets while the engine burns, over that of both"),
+    figure(
+        "least_clearance_m",
+        "least distance between the hulls of what stays and of what was released, once they have parted by 5 cm; 0 where they never do",
+    ),
+    figure(
+        "seconds_to_keep_out",
+        "time from a release until the hulls are as far apart as its keep-out distance",
+    ),
+    figure("least_clearance_after_leaving_m", "least distance between the hulls from that moment on"),
+    figure("release_rate_change_deg_s", "size of the change of rate that a release gives to what stays"),
+    figure("released_body_rate_deg_s", "largest size of the rate of what was released"),
+    figure(
+        "momentum_error_at_release",
+        "momentum, linear or angular, that both parts and the whole differ by, over what they have",
+    ),
+    figure("forbidden_openings", "openings of valves that were forbidden or shut off then"),
     figure("selections_unproven", "jet selections whose optimality was not proven"),
     figure("worst_optimality_gap", "largest relative gap of a jet selection to its dual bound"),
     figure("worst_selection_residual", "largest relative residual of a selection's demand"),

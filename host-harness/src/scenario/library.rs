@@ -35,6 +35,7 @@ const SCENARIOS: &[(&str, &str)] = embedded![
     "slow_rotation",
     "slow_rotation_in_orbit",
     "slow_rotation_stage_released",
+    "release_the_stage",
 ];
 
 const VEHICLES: &[(&str, &str)] = embedded!["servicing_tug", "plain_block"];

@@ -70,6 +70,12 @@
 //! | `damping_per_s` | rate at which a swing dies in free fall, the tank held still | 0 |
 //! | `[orbit]` `altitude_km` or `rate_deg_s` | circular orbit for the gravity gradient: above the Earth's equatorial radius, or its rate | no gravity gradient |
 //! | `up_at_start`, `normal` | away from the attracting body's centre at time zero, and the orbit normal; inertial axes | — |
+//! | `[[release]]` `at_s`, `interface` | at most one part that is let go ([`crate::truth::released`]), not beside a joint or swinging liquid: when, and the interface of the vehicle whose far side goes; the kernel gets the table of what stays in the same cycle | nothing goes |
+//! | `keep_out_m` | distance between the hulls that is to be reached and kept | — |
+//! | `spring_scatter` | one-sigma error of each spring's energy, fraction | 0 |
+//! | `[[release.spring]]` `energy_j` | a spring between both parts, and what it gives to both together | no spring: nothing pushes |
+//! | `position_m` | where it pushes, structural | position of the interface |
+//! | `direction` | of its force on what stays; what goes feels the opposite | from the centre of mass of what goes, full tanks, to the spring: that part gets no rate from it |
 //! | `[sensors]` `attitude_noise_deg`, `attitude_quantum_deg`, `rate_noise_deg_s`, `rate_quantum_deg_s`, `rate_bias_deg_s`, `delay_s` | errors of the sensors | zero: perfect |
 //! | `rate_delay_s` | age of a rate measurement where it is another; the kernel does without one that lags the other by much more than a cycle, and says so | `delay_s` |
 //! | `accelerometer_m` | where an accelerometer sits that counts the velocity its structure gives it, structural axes; not beside a joint | none |
@@ -84,6 +90,7 @@
 //! | `[[variant]]` `name`, `description` | another flight beside the scenario's own | — |
 //! | `stack`, `told_stack` | where it differs; the kernel is told the variant's stack unless said otherwise | as above |
 //! | `configuration` | the stack as the board knows it | `name` of a variant with another stack |
+//! | `release` | what becomes of the scenario's release: `"told"`, `"untold"` (the kernel goes on with the table of the whole stack), `"held"` (nothing goes) | `"told"` |
 //! | `[[variant.requirement]]` | what this flight must meet, in place of all that the scenario requires | as above |
 //!
 //! # Vehicle file
@@ -128,6 +135,7 @@ mod load;
 mod orbit_file;
 mod phase_file;
 mod problem;
+mod release_file;
 mod scenario_file;
 mod section;
 mod slosh_file;

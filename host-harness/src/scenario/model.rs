@@ -4,6 +4,8 @@
 //! (files give degrees, with the unit in the key). Rotations of files and of this model are scalar-last
 //! quaternions `[x, y, z, w]`.
 
+use std::borrow::Cow;
+
 use serde::Serialize;
 
 /// One scenario file with its vehicle file, every number checked.
@@ -39,6 +41,8 @@ pub struct Scenario {
     pub sloshes: Vec<Slosh>,
     /// Circular orbit whose gravity gradient turns the stack; `None` for no gravity gradient.
     pub orbit: Option<Orbit>,
+    /// Parts of the stack that are let go, at most one.
+    pub releases: Vec<Release>,
     /// Jets and groups that are shut off for a time; the kernel is told.
     pub shut_offs: Vec<ShutOff>,
     /// A gimbal of the main engine that is stuck; `None` for one that works.
@@ -67,6 +71,20 @@ impl Scenario {
     #[must_use]
     pub fn as_flown_in(&self, variant: &Variant) -> (Vec<String>, Told) {
         variant.of(&self.stack, &self.told)
+    }
+
+    /// The scenario with its releases as a variant has them.
+    #[must_use]
+    pub fn with_releases_of(&self, variant: &Variant) -> Cow<'_, Self> {
+        if self.releases.is_empty() || variant.release == Parted::Told {
+            return Cow::Borrowed(self);
+        }
+        let mut flown = self.clone();
+        match variant.release {
+            Parted::Held => flown.releases.clear(),
+            _ => flown.releases.iter_mut().for_each(|release| release.told = false),
+        }
+        Cow::Owned(flown)
     }
 
     /// What makes another scenario a different task, so that the two do not differ by their options alone.
@@ -290,6 +308,15 @@ pub struct Told {
     pub thrust_factor: f64,
     /// Whether it is told what interfaces may carry.
     pub interface_limits_kept: bool,
+}
+
+impl Told {
+    /// What the kernel is told after these bodies have gone.
+    #[must_use]
+    pub fn without(&self, gone: &[String]) -> Self {
+        let stack = self.stack.iter().filter(|body| !gone.contains(body)).cloned().collect();
+        Self { stack, ..self.clone() }
+    }
 }
 
 /// Cycle, timing and filter settings of the kernel's table.
@@ -735,6 +762,46 @@ pub struct StuckGimbal {
     pub told: bool,
 }
 
+/// A part of the stack that is let go. What stays flies on, and the kernel with it; what went is a free body.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+pub struct Release {
+    /// When, s: at the start of the first control cycle that does not begin before.
+    pub at_s: f64,
+    /// Interface of the vehicle that parts: what is on its far side goes.
+    pub interface: String,
+    /// Springs that push both parts away from one another; none: nothing pushes.
+    pub springs: Vec<Spring>,
+    /// Error of each spring's energy, one sigma, as a fraction, drawn once a run.
+    pub spring_scatter: f64,
+    /// Distance between the hulls that is to be reached and kept, m.
+    pub keep_out_m: f64,
+    /// Whether the kernel gets the table of what stays, in the cycle of the release.
+    pub told: bool,
+}
+
+/// A spring between two parts; structural axes.
+#[derive(Clone, Copy, Debug, PartialEq, Serialize)]
+pub struct Spring {
+    /// Where it pushes, m.
+    pub position_m: [f64; 3],
+    /// Direction of its force on what stays, unit vector; what goes feels the opposite.
+    pub direction: [f64; 3],
+    /// Energy that it gives to both parts together, J.
+    pub energy_j: f64,
+}
+
+/// What becomes of a scenario's releases in a variant.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Parted {
+    /// The part is let go, and the kernel is told.
+    Told,
+    /// It is let go, but the kernel goes on with the table of the whole stack.
+    Untold,
+    /// It is kept.
+    Held,
+}
+
 /// Sensor errors; all zero for perfect sensors.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Sensors {
@@ -812,6 +879,8 @@ pub struct Variant {
     pub configuration: Option<String>,
     /// Whether the kernel is told what interfaces may carry.
     pub interface_limits_kept: bool,
+    /// What becomes of the scenario's releases.
+    pub release: Parted,
     /// What this flight must meet, in place of what the scenario requires.
     pub requirements: Option<Vec<Requirement>>,
 }

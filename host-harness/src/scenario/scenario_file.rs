@@ -10,11 +10,12 @@ use super::figures::{FIGURES, known};
 use super::joint_file::read_joints;
 use super::model::{
     Accelerometer, Actuators, Disturbance, FlightTableSettings, Initial, InterfaceLimit, Jet, JetState,
-    KernelSettings, Push, Requirement, Scenario, Sensors, Told, Variant, Vehicle,
+    KernelSettings, Parted, Push, Requirement, Scenario, Sensors, Told, Variant, Vehicle,
 };
 use super::orbit_file::read_orbit;
 use super::phase_file::{Files, read_phases};
 use super::problem::Notes;
+use super::release_file::{read_parted, read_releases};
 use super::section::{Range64, Section, refuse_twins};
 use super::slosh_file::read_sloshes;
 use super::suggest::nearest;
@@ -78,14 +79,16 @@ pub(super) fn read<'t>(
     let orbit = read_orbit(&root);
     let stuck_gimbal = read_gimbal(&root, duration, vehicle.as_ref());
     let shut_offs = read_shut_offs(&root, jets, duration);
+    let limits = kernel.as_ref().map_or(&[][..], |kernel| &kernel.trade.interface_limits);
+    let parting = flown.zip(stack.as_deref()).map(|((vehicle, told), stack)| (vehicle, stack, told, limits));
+    let releases = read_releases(&root, duration, parting);
     let interfaces: Option<Vec<String>> = vehicle
         .as_ref()
         .map(|vehicle| vehicle.interfaces.iter().map(|interface| interface.name.clone()).collect());
     let requirements = read_requirements(&root, interfaces.as_deref());
-    let limits = kernel.as_ref().map_or(&[][..], |kernel| &kernel.trade.interface_limits);
     let limits =
         flown.zip(stack.as_deref()).map(|((vehicle, told), stack)| Limited { vehicle, stack, told, limits });
-    let variants = read_variants(&root, (&names, jets, interfaces.as_deref(), limits));
+    let variants = read_variants(&root, (&names, jets, interfaces.as_deref(), limits, root.has("release")));
     let soft = [("joint", joints.as_deref().map(<[_]>::len)), ("slosh", sloshes.as_deref().map(<[_]>::len))];
     let soft = soft.into_iter().find(|(_, count)| count.is_some_and(|count| count > 0));
     let limits_are_watched = match soft.filter(|_| limits.is_some_and(|limited| !limited.limits.is_empty())) {
@@ -114,6 +117,7 @@ pub(super) fn read<'t>(
         joints: joints?,
         sloshes: sloshes?,
         orbit: orbit?,
+        releases: releases?,
         shut_offs: shut_offs?,
         stuck_gimbal: stuck_gimbal?,
         sensors: sensors?,
@@ -690,8 +694,8 @@ fn read_requirement(section: &Section<'_>, interfaces: Option<&[String]>) -> Opt
     }
 }
 
-/// Bodies, jets and interfaces of the vehicle; what interfaces may carry.
-type Known<'a> = (&'a VehicleNames, &'a [Jet], Option<&'a [String]>, Option<Limited<'a>>);
+/// Bodies, jets and interfaces of the vehicle; what interfaces may carry; whether anything is released.
+type Known<'a> = (&'a VehicleNames, &'a [Jet], Option<&'a [String]>, Option<Limited<'a>>, bool);
 
 /// The scenario's own flight, with the limits that every flight keeps.
 #[derive(Clone, Copy)]
@@ -710,28 +714,32 @@ fn read_variants(root: &Section<'_>, known: Known<'_>) -> Option<Vec<Variant>> {
     variants.into_iter().collect()
 }
 
-fn read_variant(section: &Section<'_>, (names, jets, interfaces, limited): Known<'_>) -> Option<Variant> {
+fn read_variant(
+    section: &Section<'_>,
+    (names, jets, interfaces, limited, releases): Known<'_>,
+) -> Option<Variant> {
     let name = section.name("name", "name = \"told_bare_tug\"");
     let description = section.text("description", "description = \"one line for people\"");
     let stack = names.maybe(section, "stack");
     let told = names.maybe(section, "told_stack");
     let configuration = read_configuration(section);
     let limits_kept = read_limits_kept(section);
+    let release = read_parted(section, releases);
     let requirements = read_requirements(section, interfaces);
     section.finish();
     let (name, description, stack, told_stack) = (name?, description?, stack?, told?);
-    let interface_limits_kept = limits_kept?;
+    let (interface_limits_kept, release) = (limits_kept?, release?);
     let requirements = requirements.map(|own| (!own.is_empty()).then_some(own));
     if name == OWN_FLIGHT {
         let wrong = format!("\"{OWN_FLIGHT}\" is the name of the scenario's own flight");
         section.complain("name", wrong, "another name");
         return None;
     }
-    if stack.is_none() && told_stack.is_none() && interface_limits_kept {
+    if stack.is_none() && told_stack.is_none() && interface_limits_kept && release == Parted::Told {
         section.complain(
             "stack",
             "is missing, and so is told_stack",
-            "stack, told_stack or interface_limits, where this flight differs",
+            "stack, told_stack, interface_limits or release, where this flight differs",
         );
         return None;
     }
@@ -752,6 +760,7 @@ fn read_variant(section: &Section<'_>, (names, jets, interfaces, limited): Known
         told_stack,
         configuration: configuration?,
         interface_limits_kept,
+        release,
         requirements: requirements?,
     };
     let may_open = limited.is_none_or(|Limited { vehicle, stack, told, limits }| {

@@ -77,7 +77,8 @@ pub fn far_bodies(interface: &Interface, present: &[String]) -> Option<Vec<Strin
 pub struct Watch {
     name: String,
     place: Vector3<f64>,
-    far: Stack,
+    /// The far side; none once there is nothing on one of the sides.
+    far: Option<Stack>,
     /// Which jets, plumes and disturbances push on the far side, and whether the main engine does.
     jets: Vec<bool>,
     plumes: Vec<bool>,
@@ -114,7 +115,7 @@ impl Watch {
                 .as_ref()
                 .and_then(|e| e.body.as_ref())
                 .is_some_and(|body| far.contains(body)),
-            far: Stack::new(vehicle, &far),
+            far: Some(Stack::new(vehicle, &far)),
             peak: PeakLoad::default(),
             peaks: Vec::new(),
         })
@@ -154,7 +155,8 @@ impl Watch {
         rate: Vector3<f64>,
         (all, on_far): (Wrench, Wrench),
     ) {
-        let far = self.far.with_propellant(propellant);
+        let Some(far) = &self.far else { return };
+        let far = far.with_propellant(propellant);
         let load = load(&self.place, &Moment { whole, far: &far, rate, all, on_far });
         let (force_n, moment_n_m) = (load.force.norm(), load.moment.norm());
         if force_n > self.peak.force_n {
@@ -163,6 +165,13 @@ impl Watch {
         if moment_n_m > self.peak.moment_n_m {
             (self.peak.moment_n_m, self.peak.moment_at_s) = (moment_n_m, time);
         }
+    }
+
+    /// The stack is another one from now on.
+    pub fn follow(&mut self, vehicle: &Vehicle, present: &[String]) {
+        let interface = vehicle.interfaces.iter().find(|interface| interface.name == self.name);
+        let far = interface.and_then(|interface| far_bodies(interface, present));
+        self.far = far.map(|far| Stack::new(vehicle, &far));
     }
 
     /// Closes a phase: the peaks since the last one are put aside.

@@ -122,6 +122,20 @@ impl JetUnit {
         self.flow_per_newton *= jet.thrust_n / size;
     }
 
+    /// What its plume struck has gone: jet alone from here on. The plume's share of a pulse that is on ends at once.
+    pub fn clear(&mut self) {
+        let net = self.direction - self.plume.force;
+        let (moment, size) = (self.moment - self.plume.torque, net.norm());
+        self.direction = net / size;
+        self.moment = moment / size;
+        self.plume = Wrench::default();
+        for value in [&mut self.steady, &mut self.pulse, &mut self.asked_thrust] {
+            *value *= size;
+        }
+        self.ramp.scale(size);
+        self.flow_per_newton /= size;
+    }
+
     /// Draws the steady thrust of the next pulse, N; zero for a jet that does not work.
     pub fn draw_pulse(&mut self) -> f64 {
         let drawn = self.pulse_scatter * self.pulses.normal();

@@ -8,10 +8,11 @@
 //! [`Truth::advance_to`] stops exactly at every moment at which a force changes its law ([`events`]). Between
 //! two of them it coasts (momenta constant to the last bit) or takes Runge-Kutta steps short enough for
 //! the rate and the torque of the moment. In an orbit ([`gradient`]), with sprung joints ([`joints`]) or
-//! swinging liquid ([`slosh`]) it never coasts.
+//! swinging liquid ([`slosh`]) it never coasts. What is let go ([`released`]) moves on by itself beside it.
 
 pub mod accelerometer;
 pub mod attitude;
+pub mod clearance;
 pub mod engine;
 pub mod events;
 pub mod frame;
@@ -22,6 +23,7 @@ pub mod joints;
 pub mod motion;
 pub mod noise;
 pub mod ramp;
+pub mod released;
 pub mod sensors;
 mod simulator;
 pub mod slosh;

@@ -17,6 +17,8 @@ pub enum Source {
     RateSensor,
     /// Velocity counted by the accelerometer.
     Accelerometer,
+    /// Energy of spring `n` of a release.
+    Spring(u32),
 }
 
 impl Source {
@@ -27,6 +29,7 @@ impl Source {
             Self::Accelerometer => 3,
             Self::JetThrust(index) => 0x1_0000_0000 + u64::from(index),
             Self::JetPulse(index) => 0x2_0000_0000 + u64::from(index),
+            Self::Spring(index) => 0x3_0000_0000 + u64::from(index),
         }
     }
 }

@@ -41,6 +41,13 @@ impl Ramp {
         self.arrive();
     }
 
+    /// The same in other units of thrust: each newton counts `times` as many from now on.
+    pub fn scale(&mut self, times: f64) {
+        for value in [&mut self.thrust, &mut self.slope, &mut self.target] {
+            *value *= times;
+        }
+    }
+
     /// Whether it pushes now or will have pushed a moment later.
     #[must_use]
     pub fn active(&self) -> bool {

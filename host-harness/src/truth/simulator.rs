@@ -2,17 +2,21 @@
 
 use super::accelerometer::Accelerometer;
 use super::attitude::Attitude;
+use super::clearance::Hulls;
 use super::engine::EngineUnit;
 use super::events::{Event, Queue};
 use super::frame::Frame;
 use super::gradient::Gradient;
-use super::interface::Watch;
+use super::interface::{Watch, far_bodies};
 use super::jets::JetUnit;
 use super::joints::{Bend, Joints};
 use super::motion::{Acting, Inertial, Motion, Outflow, Wrench};
+use super::released::{self, Part, Released};
 use super::slosh::{MOST, Pendulums};
-use crate::record::{EngineRecord, ImpulseAccount, InterfaceLoads, JetTotals, ValveEdge};
-use crate::scenario::model::{Disturbance, Jet, Push, Scenario};
+use crate::record::{
+    EngineRecord, ImpulseAccount, InterfaceLoads, JetTotals, Momentum, Parting, Relative, ValveEdge,
+};
+use crate::scenario::model::{Disturbance, Engine, Jet, Push, Release, Scenario};
 use crate::stack::{MassProperties, Stack, Unphysical, full_tanks};
 use nalgebra::{Vector2, Vector3};
 use thiserror::Error;
@@ -51,6 +55,12 @@ pub enum TruthError {
     /// No body of ordinary matter has these mass properties.
     #[error("the stack cannot be flown: {0}")]
     Unphysical(#[from] Unphysical),
+    /// An interface that is not in the vehicle, or has nothing on one of its sides.
+    #[error("nothing parts at interface `{0}`: it needs bodies of the stack on both sides")]
+    NothingToRelease(String),
+    /// Joints or swinging liquid, which are not divided; or a part that is let go already.
+    #[error("the stack cannot be parted: {0}")]
+    NotToBeParted(&'static str),
     /// A valve command for a jet that does not exist.
     #[error("valve command for jet {jet}; the vehicle has {jets} jets, counted from 0")]
     UnknownJet {
@@ -96,6 +106,8 @@ pub struct Truth {
     motion: Motion,
     /// That frame; `None` for the one of time zero.
     frame: Option<Frame>,
+    /// Names of the bodies that are there.
+    present: Vec<String>,
     stack: Stack,
     /// Mass properties with the propellant of the moment.
     mass: Inertial,
@@ -118,6 +130,12 @@ pub struct Truth {
     edges: Vec<ValveEdge>,
     books: Books,
     watches: Vec<Watch>,
+    released: Option<Released>,
+    partings: Vec<Parting>,
+    /// Own momentum of what stays and of what went just after they parted.
+    start: [Momentum; 2],
+    /// Change of velocity by releases, inertial, m/s.
+    parted: Vector3<f64>,
     /// Planned use of the step per active jet, kg; kept to spare an allocation per step.
     used: Vec<f64>,
     /// Planned draught of the step per tank, kg.
@@ -184,6 +202,7 @@ impl Truth {
             time: 0.0,
             motion,
             frame: None,
+            present: stack.to_vec(),
             stack: composite,
             mass,
             propellant,
@@ -204,6 +223,10 @@ impl Truth {
             edges: Vec::with_capacity(1024),
             books: Books { start: motion.body_momentum(&mass), ..Books::default() },
             watches: watched.iter().filter_map(watch).collect(),
+            released: None,
+            partings: Vec::new(),
+            start: [Momentum::default(); 2],
+            parted: Vector3::zeros(),
         };
         truth.process_due();
         Ok(truth)
@@ -298,6 +321,112 @@ impl Truth {
         }
     }
 
+    /// Lets the far side of an interface go, now: see [`released`]. What went with it pushes no more, and jets without
+    /// their tank do not either.
+    ///
+    /// * `scenario` — that of the run.
+    ///
+    /// # Errors
+    /// An interface with nothing on one of its sides; a stack with joints, with swinging liquid, or from which something
+    /// has been let go before.
+    pub fn release(&mut self, scenario: &Scenario, release: &Release) -> Result<&Parting, TruthError> {
+        let vehicle = &scenario.vehicle;
+        let interface = vehicle.interfaces.iter().find(|interface| interface.name == release.interface);
+        let gone = interface
+            .and_then(|interface| far_bodies(interface, &self.present))
+            .ok_or_else(|| TruthError::NothingToRelease(release.interface.clone()))?;
+        if self.joints.is_some() || self.pendulums.is_some() {
+            return Err(TruthError::NotToBeParted(
+                "joints and swinging liquid are not divided between two bodies",
+            ));
+        }
+        if self.released.is_some() {
+            return Err(TruthError::NotToBeParted("a part of it has been let go already"));
+        }
+        let left: Vec<String> = self.present.iter().filter(|body| !gone.contains(body)).cloned().collect();
+        let (whole, before) = (self.mass, self.motion);
+        let stack = Stack::new(vehicle, &left);
+        let part = |of: &Stack| Part::of(of.with_propellant(&self.propellant), &whole, &before);
+        let (mut stays, mut went) = (part(&stack), part(&Stack::new(vehicle, &gone)));
+        let springs = released::springs(release, scenario.seed);
+        let impulses = released::spring_apart(&before, &mut stays, &mut went, &springs);
+        (self.present, self.stack, self.motion) = (left, stack, stays.motion(&before));
+        self.mass = self.inertial();
+        let hulls = Hulls::new(vehicle, &self.present, &gone);
+        let (own, mass) = (went.motion(&before), Inertial::new(&went.mass, None, None));
+        let frame = self.frame.unwrap_or_default();
+        let watched = (hulls, release.keep_out_m);
+        let other = Released::new(self.time, (own, frame), &went.mass, self.position(), watched);
+        self.part_with(scenario, &gone);
+        let (point, velocity) = (before.centre(&whole), before.momentum / whole.mass);
+        let about =
+            |motion: &Motion, mass: &Inertial| released::momentum_about(motion, mass, &point, &velocity);
+        self.parted += stays.velocity - velocity;
+        self.books.disturbance += self.motion.body_momentum(&self.mass) - before.body_momentum(&whole);
+        self.partings.push(Parting {
+            time_s: self.time,
+            interface: release.interface.clone(),
+            bodies: gone,
+            masses_kg: [self.mass.mass, mass.mass],
+            keep_out_m: release.keep_out_m,
+            spring_energy_j: springs.iter().map(|spring| spring.energy).sum(),
+            spring_impulses_n_s: impulses,
+            before: about(&before, &whole),
+            after: [about(&self.motion, &self.mass), about(&own, &mass)],
+            since: [Momentum::default(); 2],
+            rate_change_rad_s: (stays.rate - before.rate(&whole)).into(),
+            released_rate_rad_s: went.rate.into(),
+            velocity_m_s: (went.velocity - stays.velocity).into(),
+            arms_m: self.arms_m(),
+            table_identity: 0,
+        });
+        self.start = [self.momentum(), other.momentum()];
+        self.released = Some(other);
+        self.partings.last().ok_or(TruthError::NotToBeParted("it has not been"))
+    }
+
+    /// Velocity of the centre of mass of what is on board, inertial, m/s.
+    fn velocity(&self) -> Vector3<f64> {
+        let here = self.motion.momentum / self.mass.mass;
+        self.frame.map_or(here, |frame| here + frame.velocity())
+    }
+
+    /// Its place, inertial, m.
+    fn position(&self) -> Vector3<f64> {
+        let here = self.motion.centre(&self.mass);
+        self.frame.map_or(here, |frame| here + frame.place(self.time))
+    }
+
+    /// Stops what these bodies carried, and what pushed on them.
+    fn part_with(&mut self, scenario: &Scenario, gone: &[String]) {
+        let vehicle = &scenario.vehicle;
+        let tank_went = |tank: &str| vehicle.tanks.iter().any(|t| t.name == tank && gone.contains(&t.body));
+        for (unit, jet) in self.jets.iter_mut().zip(&vehicle.jets) {
+            if gone.contains(&jet.body) || tank_went(&jet.tank) {
+                unit.quit();
+            } else if jet.plume.as_ref().is_some_and(|plume| gone.contains(&plume.body)) {
+                unit.clear();
+            }
+        }
+        let jets = &self.jets;
+        self.active.retain(|&jet| jets[jet].ramp.active());
+        let carried = |engine: &Engine| {
+            let tank = engine.tank.as_ref().is_some_and(|tank| tank_went(tank));
+            tank || engine.body.as_ref().is_some_and(|body| gone.contains(body))
+        };
+        if vehicle.engine.as_ref().is_some_and(carried) {
+            self.engine.iter_mut().for_each(EngineUnit::quit);
+        }
+        for (index, disturbance) in scenario.disturbances.iter().enumerate() {
+            if disturbance.body.as_ref().is_some_and(|body| gone.contains(body)) {
+                self.queue.cancel_from(self.time, |event| event == Event::Start(index));
+                self.disturb(index, false);
+            }
+        }
+        let present = &self.present;
+        self.watches.iter_mut().for_each(|watch| watch.follow(vehicle, present));
+    }
+
     /// Next moment at which a force changes its law, s.
     fn next_break(&self) -> f64 {
         let next = self.engine.as_ref().map_or(f64::INFINITY, |engine| engine.next_break(self.time));
@@ -374,6 +503,11 @@ impl Truth {
                 let step = left / pieces(left, self.forced_step());
                 let taken = self.forced(step);
                 self.time = if taken < left { self.time + taken } else { until };
+            }
+            if self.released.is_some() {
+                let stays = self.position();
+                let field = self.gradient.as_ref();
+                self.released.iter_mut().for_each(|released| released.advance(self.time, stays, field));
             }
         }
     }
@@ -641,18 +775,53 @@ impl Truth {
     }
 
     /// Velocity gathered since time zero, inertial axes, m/s: linear momentum over mass, the
-    /// velocity of the centre of mass of what is on board.
+    /// velocity of the centre of mass of what is on board; what a release has changed of it is not counted.
     #[must_use]
     pub fn velocity_m_s(&self) -> [f64; 3] {
-        let here = self.motion.momentum / self.mass.mass;
-        self.frame.map_or(here, |frame| here + frame.velocity()).into()
+        (self.velocity() - self.parted).into()
+    }
+
+    /// The part that was let go, if any.
+    #[must_use]
+    pub fn released(&self) -> Option<&Released> {
+        self.released.as_ref()
+    }
+
+    /// Velocity of the released part's centre of mass against that of what stays, inertial axes, m/s.
+    #[must_use]
+    pub fn released_velocity_m_s(&self) -> Option<[f64; 3]> {
+        let stays = self.velocity();
+        self.released.as_ref().map(|released| released.velocity_m_s(&stays))
+    }
+
+    /// Looks at the released part: where it is, and how near it has come since it was last looked at.
+    pub fn look_at_released(&mut self) -> Option<Relative> {
+        let (stays, field) = ((&self.motion, &self.mass), self.gradient.as_ref());
+        self.released.as_mut().map(|released| released.look(stays, field))
+    }
+
+    /// Releases up to now, with what each part has had from outside since.
+    #[must_use]
+    pub fn partings(&self) -> Vec<Parting> {
+        let Some(released) = &self.released else { return self.partings.clone() };
+        let now = [self.momentum(), released.momentum()];
+        let since = |(now, start): (&Momentum, &Momentum)| Momentum {
+            linear_n_s: [0, 1, 2].map(|i| now.linear_n_s[i] - start.linear_n_s[i]),
+            angular_n_m_s: [0, 1, 2].map(|i| now.angular_n_m_s[i] - start.angular_n_m_s[i]),
+        };
+        let since = [since((&now[0], &self.start[0])), since((&now[1], &self.start[1]))];
+        self.partings.iter().map(|parting| Parting { since, ..parting.clone() }).collect()
+    }
+
+    /// Momentum of what is on board: linear, and angular about its centre of mass, inertial axes.
+    fn momentum(&self) -> Momentum {
+        Momentum { linear_n_s: self.momentum_n_s(), angular_n_m_s: self.angular_momentum_n_m_s() }
     }
 
     /// Centre of mass from where it was at time zero, inertial axes, m.
     #[must_use]
     pub fn position_m(&self) -> [f64; 3] {
-        let here = self.motion.centre(&self.mass);
-        self.frame.map_or(here, |frame| here + frame.place(self.time)).into()
+        self.position().into()
     }
 
     /// Linear momentum of what is still on board, inertial axes, N·s.
