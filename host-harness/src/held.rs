@@ -21,15 +21,17 @@ pub enum Kept {
     Arrived,
     /// It is kept within a deadband while the stack is pushed, and after; how well is a figure of the push.
     Pushed,
+    /// The line of force of the main engine is led to where velocity is to be gained, before a burn and in it.
+    Steered,
     /// A hand controller leads some axes, the others are kept within a deadband.
     ByHand,
 }
 
 impl Kept {
-    /// Whether it is kept about what the kernel alone knows: a path, or where the pilot left it.
+    /// Whether it is kept about what the kernel alone knows: a path, where thrust is to point, or where the pilot left it.
     #[must_use]
     pub fn is_led(self) -> bool {
-        matches!(self, Self::Slewing | Self::ByHand)
+        matches!(self, Self::Slewing | Self::Steered | Self::ByHand)
     }
 }
 
@@ -89,8 +91,10 @@ pub fn spans(scenario: &Scenario, rows: &[CycleRow]) -> Vec<Span> {
                 spans.push(Span { to_s: arrived_s.unwrap_or(to_s), ..slew(from_s, Kept::Slewing) });
                 spans.extend(arrived_s.map(|arrived_s| slew(arrived_s, Kept::Arrived)));
             }
-            Mode::Translate { half_width_rad, rate_limit_rad_s, .. }
-            | Mode::Burn { half_width_rad, rate_limit_rad_s, .. } => {
+            Mode::Burn { half_width_rad, rate_limit_rad_s, .. } => {
+                spans.push(Span { kept: Kept::Steered, ..held(from_s, half_width_rad, rate_limit_rad_s) });
+            }
+            Mode::Translate { half_width_rad, rate_limit_rad_s, .. } => {
                 spans.push(Span { kept: Kept::Pushed, ..held(from_s, half_width_rad, rate_limit_rad_s) });
             }
             Mode::Hand { half_width_rad, rate_limit_rad_s, asks_for_bits: false, .. } => {

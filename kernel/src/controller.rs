@@ -24,6 +24,11 @@ use crate::selection::Selector;
 use crate::status::Status;
 use crate::velocity::Counted;
 
+/// A stack whose mass changes by more than this share with its table has been parted, or put together.
+const PARTED: f32 = 0.01;
+/// What may have kicked it then, as a change of its rate, rad/s: half a degree a second.
+const KICK_RAD_S: f32 = 0.01;
+
 /// The kernel's whole state for one stack; at most `N` jets.
 #[derive(Clone, Debug)]
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
@@ -153,7 +158,8 @@ impl<const N: usize> Controller<N> {
     ///
     /// Attitude, rate, disturbance and bias as estimated, what was fired but not yet seen, the command and
     /// what an open-loop demand still owes stay, so that the change brings no firing of its own; a choice that
-    /// is being thought over begins anew. See [`Change`] for when that cannot be.
+    /// is being thought over begins anew. Where the mass changes by more than a hundredth something has been let go, or taken on,
+    /// and may have kicked: the rate is learnt anew within a few samples. See [`Change`] for when that cannot be.
     ///
     /// # Errors
     /// The first field found wrong; the table in force stays.
@@ -186,6 +192,12 @@ impl<const N: usize> Controller<N> {
             self.pending.forget_choice();
         }
         core::mem::swap(&mut self.table, table);
+        let (mass_kg, before_kg) = (stack.mass_kg(), self.stack.mass_kg());
+        if (mass_kg - before_kg).abs() > PARTED * before_kg
+            && let Some(observer) = &mut self.observer
+        {
+            observer.doubt_rate(KICK_RAD_S);
+        }
         if anew || stack != self.stack {
             self.principal = PrincipalAxes::of(&stack.inertia_kg_m2());
         }

@@ -117,6 +117,12 @@ impl Observer {
         self.disturbance_rad_s2 = to_rad_s2;
     }
 
+    /// The rate may have changed by about so much at once, rad/s: it is to be learnt anew.
+    pub(crate) fn doubt_rate(&mut self, by_rad_s: f32) {
+        let [_, _, _, _, rate, ..] = &mut self.covariance;
+        *rate += by_rad_s * by_rad_s;
+    }
+
     /// The standing disturbance may have changed by about so much, rad/s²: it is to be learnt anew.
     pub(crate) fn doubt_disturbance(&mut self, by_rad_s2: f32) {
         let [.., disturbance, _, _] = &mut self.covariance;
