@@ -25,7 +25,7 @@ impl Engine {
     /// second, `(f cos a − q sin a) cos b + p sin b`.
     #[must_use]
     pub fn force_direction(&self, [first, second]: [f32; 2]) -> Vec3 {
-        let ((sin_a, cos_a), (sin_b, cos_b)) = (math::sine_and_cosine(first), math::sine_and_cosine(second));
+        let ((sin_a, cos_a), (sin_b, cos_b)) = (sine_and_cosine(first), sine_and_cosine(second));
         (self.direction * cos_a - self.second_axis() * sin_a) * cos_b + self.first_axis * sin_b
     }
 
@@ -61,7 +61,7 @@ impl Engine {
     pub fn turn_slopes(&self, stack: &MassProperties, gimbal_rad: [f32; 2]) -> [Vec3; 2] {
         let arm = self.pivot_m - stack.centre_of_mass_m();
         let [first, _] = gimbal_rad;
-        let (sine, cosine) = math::sine_and_cosine(first);
+        let (sine, cosine) = sine_and_cosine(first);
         let inner_axis = self.second_axis() * cosine + self.direction * sine;
         let direction = self.force_direction(gimbal_rad);
         [self.first_axis, inner_axis].map(|axis| stack.turn(arm.cross(axis.cross(direction) * self.thrust_n)))
@@ -71,11 +71,13 @@ impl Engine {
     #[must_use]
     pub(crate) fn turned(&self, from_rad: [f32; 2], command_rad: [f32; 2], seconds: f32) -> [f32; 2] {
         let most = math::min(self.gimbal_rate_rad_s * seconds, core::f32::consts::PI);
-        let [from, command] = [from_rad, command_rad];
-        let [(a, to_a), (b, to_b)] = {
-            let ([a, b], [to_a, to_b]) = (from, command);
-            [(a, to_a), (b, to_b)]
-        };
+        let ([a, b], [to_a, to_b]) = (from_rad, command_rad);
         [a + math::clamp(to_a - a, -most, most), b + math::clamp(to_b - b, -most, most)]
     }
+}
+
+/// Sine and cosine of an angle of either sign.
+fn sine_and_cosine(angle: f32) -> (f32, f32) {
+    let (sine, cosine) = math::sine_and_cosine(angle.abs());
+    (if angle < 0.0 { -sine } else { sine }, cosine)
 }

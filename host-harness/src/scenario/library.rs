@@ -31,6 +31,7 @@ const SCENARIOS: &[(&str, &str)] = embedded![
     "slew_precessing",
     "push_forward",
     "burn_forward",
+    "part_and_burn",
     "half_closed_grip",
     "slow_rotation",
     "slow_rotation_in_orbit",
