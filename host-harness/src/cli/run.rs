@@ -200,8 +200,17 @@ fn answer(scenario: &Scenario, flown: &Flown) -> String {
     let get = |key: &str| flown.metrics.figures.get(key);
     let speed = scenario.duration_s / flown.record.wall_s.max(1e-9);
     let speed = format!("Simulated {} times faster than real time.", number(speed.round()));
-    if let Some(time) = get("slew_time_s") {
-        return format!("{} {speed}", turned(time, &get));
+    let released: String = flown.record.partings.iter().map(|parting| parted(flown, parting)).collect();
+    let moved: Vec<String> = [
+        get("slew_time_s").map(|time| turned(time, &get)),
+        get("translation_time_s").map(|time| pushed(time, &get)),
+        get("burn_time_s").map(|time| burnt(time, &get)),
+    ]
+    .into_iter()
+    .flatten()
+    .collect();
+    if !moved.is_empty() {
+        return format!("{} {released}{speed}", moved.join(" "));
     }
     let held = get("worst_axis_error_deg").map_or_else(
         || "Flown".to_owned(),
@@ -221,7 +230,6 @@ fn answer(scenario: &Scenario, flown: &Flown) -> String {
         ),
         _ => String::new(),
     };
-    let released: String = flown.record.partings.iter().map(|parting| parted(flown, parting)).collect();
     format!("{held} for {} kg of propellant{price}. {released}{speed}", number(used))
 }
 
@@ -258,6 +266,35 @@ fn turned(time_s: f64, get: &impl Fn(&str) -> Option<f64>) -> String {
     let least =
         if ways.is_empty() { String::new() } else { format!("; the least for it is {}", ways.join(", ")) };
     format!("Turned to the commanded attitude in {} s{}{least}.", number(time_s), used.unwrap_or_default())
+}
+
+/// What pushes came to, and what they cost beside the least for them.
+fn pushed(time_s: f64, get: &impl Fn(&str) -> Option<f64>) -> String {
+    if !time_s.is_finite() {
+        return "A push did not come to its end.".to_owned();
+    }
+    let kg = |key: &str| get(key).map_or_else(|| "?".to_owned(), number);
+    format!(
+        "Pushed to the velocity asked for but {} of it, in {} s for {} kg; the least for it without turning is {} kg.",
+        get("translation_velocity_error").map_or_else(|| "?".to_owned(), percent),
+        number(time_s),
+        kg("translation_propellant_kg"),
+        kg("translation_price_kg")
+    )
+}
+
+/// What burns came to, and what they cost beside the rocket equation.
+fn burnt(time_s: f64, get: &impl Fn(&str) -> Option<f64>) -> String {
+    if !time_s.is_finite() {
+        return "The main engine did not burn.".to_owned();
+    }
+    let kg = |key: &str| get(key).map_or_else(|| "?".to_owned(), number);
+    format!(
+        "Burnt to the velocity asked for but {} of it, for {} kg; the rocket equation asks for {} kg.",
+        get("burn_velocity_error").map_or_else(|| "?".to_owned(), percent),
+        kg("burn_propellant_kg"),
+        kg("burn_price_kg")
+    )
 }
 
 /// Cycles in which the kernel did not do all it was asked, in words.
