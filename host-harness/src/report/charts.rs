@@ -162,6 +162,37 @@ pub fn slew_panel(lane: &Lane<'_>, fast: bool) -> Panel {
     Panel { marks: arrivals.collect(), ..thinned(lane, frame, columns, STRETCHES) }
 }
 
+/// Angles of the main engine's gimbal; a gap outside of burns.
+pub fn gimbal_panel(lane: &Lane<'_>) -> Panel {
+    let travel_deg =
+        lane.scenario.vehicle.engine.as_ref().map_or(0.0, |engine| engine.gimbal_travel_rad.to_degrees());
+    let stop = |(phase, to): (&Phase, f64)| {
+        let label = format!("stop {}", words::with_unit(travel_deg, "°"));
+        let limit = Limit { from: phase.start_s, to, level: travel_deg, label, reach: false, at_start: true };
+        matches!(phase.mode, Mode::Burn { .. }).then_some(limit)
+    };
+    let frame = Frame {
+        scale: "gimbal".to_owned(),
+        axis: "gimbal".to_owned(),
+        unit: "°",
+        from_zero: false,
+        limits: phase_ends(lane.scenario).filter_map(stop).collect(),
+    };
+    let angle = |which: usize| lane.degrees_where(|kept| kept == Kept::Steered, |row| row.gimbal_rad[which]);
+    let columns = vec![
+        Columns { label: "about the second axis", ink: QUIET_INK, dash: 1, values: angle(1) },
+        Columns { label: "about the first axis", ink: lane.ink, dash: 0, values: angle(0) },
+    ];
+    let rows = &lane.flight.record.cycles;
+    let ignition = rows.iter().find(|row| row.engine_thrust_n > 0.0);
+    let end = rows.iter().rfind(|row| row.engine_thrust_n > 0.0);
+    let mark =
+        |(row, label): (&CycleRow, &str)| Mark { at: rounded_time(row.time_s), label: label.to_owned() };
+    let marks =
+        ignition.map(|row| (row, "thrust")).into_iter().chain(end.map(|row| (row, "cut-off"))).map(mark);
+    Panel { marks: marks.collect(), ..thinned(lane, frame, columns, STRETCHES) }
+}
+
 /// Nutation of a slow rotation, or how far its axis has strayed; a gap where none is left alone.
 pub fn rotation_panel(lane: &Lane<'_>, stray: bool) -> Panel {
     let mut values = vec![f64::NAN; lane.flight.record.cycles.len()];

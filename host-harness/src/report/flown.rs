@@ -135,7 +135,7 @@ pub fn errors(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
                 "True attitude error over time. Dashed: deadband half-width"
                 @if lanes.iter().any(is_watched) { ", and what wakes a watch" } "."
                 @if lanes.iter().any(Lane::is_led) {
-                    " Dashed line on the way of a slew, and by hand: the kernel's estimate of the error from the path that it follows, or "
+                    " Dashed line on the way of a slew, in a burn, and by hand: the kernel's estimate of the error from the path that it follows, from where thrust is to point, or "
                     "from where the pilot left an axis; none about axes that the pilot turns."
                 }
             }
@@ -177,6 +177,24 @@ pub fn slews(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
                 "Slews: true angle from the commanded attitude, and size of the true body rate. Dashed: rate limit of a quick slew "
                 "about its axis; what keeps it on its path comes on top. "
                 "Upright: arrival, within the deadband and almost at rest; without it there was none before the next mode."
+            }
+        }
+    }
+}
+
+/// The main engine's gimbal over time; nothing where there is no burn.
+pub fn burns(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
+    let burns =
+        |lane: &Lane<'_>| lane.scenario.phases.iter().any(|phase| matches!(phase.mode, Mode::Burn { .. }));
+    if !lanes.iter().any(burns) {
+        return html! {};
+    }
+    html! {
+        figure data-figure="burn" {
+            (row(lanes, pictures, "Gimbal", charts::gimbal_panel))
+            figcaption {
+                "Main-engine burns: true angles of the gimbal from the command of the burn on. Before the thrust it goes to its trim through the "
+                "centre of mass; then it steers. Dashed: its stops. Upright: first and last thrust."
             }
         }
     }

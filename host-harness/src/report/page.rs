@@ -231,6 +231,7 @@ fn pointing(lanes: &[Lane<'_>], pictures: &mut Pictures) -> Markup {
         (flown::errors(lanes, pictures))
         (flown::rates(lanes, pictures))
         (flown::slews(lanes, pictures))
+        (flown::burns(lanes, pictures))
         (flown::rotations(lanes, pictures))
     }
 }
