@@ -184,12 +184,10 @@ pub fn gimbal_panel(lane: &Lane<'_>) -> Panel {
         Columns { label: "about the first axis", ink: lane.ink, dash: 0, values: angle(0) },
     ];
     let rows = &lane.flight.record.cycles;
-    let ignition = rows.iter().find(|row| row.engine_thrust_n > 0.0);
-    let end = rows.iter().rfind(|row| row.engine_thrust_n > 0.0);
-    let mark =
-        |(row, label): (&CycleRow, &str)| Mark { at: rounded_time(row.time_s), label: label.to_owned() };
-    let marks =
-        ignition.map(|row| (row, "thrust")).into_iter().chain(end.map(|row| (row, "cut-off"))).map(mark);
+    let burns = |row: &&CycleRow| row.engine_thrust_n > 0.0;
+    // Words would stand on those of the stops.
+    let mark = |row: &CycleRow| Mark { at: rounded_time(row.time_s), label: String::new() };
+    let marks = rows.iter().find(burns).into_iter().chain(rows.iter().rfind(burns)).map(mark);
     Panel { marks: marks.collect(), ..thinned(lane, frame, columns, STRETCHES) }
 }
 
