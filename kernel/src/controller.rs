@@ -25,7 +25,7 @@ use crate::status::Status;
 use crate::velocity::Counted;
 
 /// A stack whose mass changes by more than this share with its table has been parted, or put together.
-const PARTED: f32 = 0.01;
+const PARTED: f32 = 0.05;
 /// What may have kicked it then, as a change of its rate, rad/s: half a degree a second.
 const KICK_RAD_S: f32 = 0.01;
 
@@ -158,7 +158,7 @@ impl<const N: usize> Controller<N> {
     ///
     /// Attitude, rate, disturbance and bias as estimated, what was fired but not yet seen, the command and
     /// what an open-loop demand still owes stay, so that the change brings no firing of its own; a choice that
-    /// is being thought over begins anew. Where the mass changes by more than a hundredth something has been let go, or taken on,
+    /// is being thought over begins anew. Where the mass changes by more than a twentieth something has been let go, or taken on,
     /// and may have kicked: the rate is learnt anew within a few samples. See [`Change`] for when that cannot be.
     ///
     /// # Errors

@@ -11,8 +11,6 @@ use crate::linalg::Vec3;
 
 /// Cycles the ledger remembers.
 pub const DEPTH: usize = 8;
-/// The same as a count of cycles.
-const ALL_SILENT: u8 = DEPTH as u8;
 /// Age of the oldest measurement the ledger can still account for, cycles: a pulse acts until two
 /// cycles after it was commanded at most (on-time and delays are a cycle at most each; see
 /// [`crate::config::JetField::DeadTime`]).
@@ -52,12 +50,12 @@ pub struct Seen {
 #[cfg_attr(feature = "defmt", derive(defmt::Format))]
 pub struct Ledger<const N: usize> {
     entries: [Entry<N>; DEPTH],
-    newest: u8,
+    newest: usize,
     /// Jets of the newest cycle asked to stay open through its edge.
     through: JetMask,
     /// Cycles booked without a firing since the last firing, up to [`DEPTH`]: most cycles fire nothing, and are to
     /// cost next to nothing here.
-    silent: u8,
+    silent: usize,
 }
 
 impl<const N: usize> Ledger<N> {
@@ -66,7 +64,7 @@ impl<const N: usize> Ledger<N> {
     pub const fn new() -> Self {
         let none = JetMask::NONE;
         let empty = Entry { open: 0, on_ticks: [0; N], fired: none, continued: none };
-        Self { entries: [empty; DEPTH], newest: 0, through: none, silent: ALL_SILENT }
+        Self { entries: [empty; DEPTH], newest: 0, through: none, silent: DEPTH }
     }
 
     /// Jets of the newest cycle that are still open at `tick`, the moment the next pulses open: those
@@ -74,7 +72,7 @@ impl<const N: usize> Ledger<N> {
     /// valves have shut by themselves.
     #[must_use]
     pub fn open_at(&self, tick: u32, cycle_ticks: u16) -> JetMask {
-        match self.entries.get(usize::from(self.newest)) {
+        match self.entries.get(self.newest) {
             Some(entry) if tick == entry.open.wrapping_add(u32::from(cycle_ticks)) => self.through,
             _ => JetMask::NONE,
         }
@@ -95,12 +93,12 @@ impl<const N: usize> Ledger<N> {
             }
         }
         let at_edge = self.open_at(open, cycle_ticks);
-        if let Some(last) = self.entries.get_mut(usize::from(self.newest)) {
+        if let Some(last) = self.entries.get_mut(self.newest) {
             last.continued = at_edge.and(fired);
         }
-        (self.newest, self.through) = ((self.newest + 1) % ALL_SILENT, through);
-        self.silent = if fired == JetMask::NONE { (self.silent + 1).min(ALL_SILENT) } else { 0 };
-        if let Some(entry) = self.entries.get_mut(usize::from(self.newest)) {
+        (self.newest, self.through) = ((self.newest + 1) % DEPTH, through);
+        self.silent = if fired == JetMask::NONE { (self.silent + 1).min(DEPTH) } else { 0 };
+        if let Some(entry) = self.entries.get_mut(self.newest) {
             (entry.open, entry.fired, entry.continued) = (open, fired, JetMask::NONE);
             if fired != JetMask::NONE {
                 entry.on_ticks = *on_ticks;
@@ -118,7 +116,7 @@ impl<const N: usize> Ledger<N> {
     #[must_use]
     pub fn between(&self, from: u32, to: u32, jets: &[Jet], effects: &[Effect], timing: &Timing) -> Seen {
         let mut seen = Seen::default();
-        if self.silent >= ALL_SILENT {
+        if self.silent >= DEPTH {
             return seen;
         }
         let span_s = seconds(ticks_between(from, to), timing.tick_s);
@@ -135,7 +133,7 @@ impl<const N: usize> Ledger<N> {
     #[must_use]
     pub fn pushed(&self, from: u32, to: u32, jets: &[Jet], effects: &[Effect], timing: &Timing) -> Vec3 {
         let mut pushed = Vec3::ZERO;
-        if self.silent < ALL_SILENT {
+        if self.silent < DEPTH {
             self.acting(from, to, jets, timing, |j, start, end| {
                 let push = effects.get(j).map_or(Vec3::ZERO, |effect| effect.push_m_s2);
                 pushed = pushed + push * (end - start);

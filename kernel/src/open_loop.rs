@@ -56,7 +56,9 @@ pub(crate) struct Owed {
     pushed_m_s: Vec3,
     /// Price of what is left over, per row, fixed at the first choice in whole ticks: a price that moved
     /// with what is left could have two firings undo each other for ever.
-    left_over_price: Option<[f32; 6]>,
+    left_over_price: [f32; 6],
+    /// Whether it has been fixed.
+    is_priced: bool,
     choices: u8,
     done: bool,
 }
@@ -68,7 +70,8 @@ impl Owed {
         rate_rad_s: Vec3::ZERO,
         velocity_m_s: None,
         pushed_m_s: Vec3::ZERO,
-        left_over_price: None,
+        left_over_price: [0.0; 6],
+        is_priced: false,
         choices: 0,
         done: true,
     };
@@ -341,7 +344,7 @@ impl<const N: usize> Controller<N> {
         // Jets that were open when the choice was put off have closed.
         let Pulses { columns, price, rules } = self.pulses(JetMask::NONE, column);
         let mut left_over_price = [0.0; M];
-        for (row, fixed) in left_over_price.iter_mut().zip(self.owed.left_over_price.unwrap_or_default()) {
+        for (row, fixed) in left_over_price.iter_mut().zip(self.owed.left_over_price) {
             *row = fixed;
         }
         let problem = TickProblem {
@@ -373,7 +376,7 @@ impl<const N: usize> Controller<N> {
         (demand, column): (&Demand<M>, impl Fn(&Effect) -> [f32; M]),
         multipliers: &[f32; M],
     ) {
-        if self.owed.left_over_price.is_some() {
+        if self.owed.is_priced {
             return;
         }
         let Pulses { columns, price, .. } = self.pulses(JetMask::NONE, column);
@@ -383,7 +386,7 @@ impl<const N: usize> Controller<N> {
         for ((into, worked_out), (low, high)) in fixed.iter_mut().zip(worked_out).zip(edges) {
             *into = if low < high { worked_out / LEFT_OVER } else { worked_out };
         }
-        self.owed.left_over_price = Some(fixed);
+        (self.owed.left_over_price, self.owed.is_priced) = (fixed, true);
     }
 
     /// Takes off what these pulses will deliver.
