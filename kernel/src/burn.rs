@@ -85,7 +85,7 @@ pub(crate) struct Burning<const N: usize> {
     pub(crate) command: EngineCommand,
     gimbal_rad: [f32; 2],
     /// Whether it stays there whatever it is commanded.
-    pub(crate) gimbal_stuck: bool,
+    gimbal_stuck: bool,
     /// Where the gimbal has been on the average, rad.
     trim_rad: [f32; 2],
     /// Push of the engine that the observer was told of, and what pushed before it started, body axes, rad/s².
@@ -143,11 +143,12 @@ impl<const N: usize> Controller<N> {
         &mut self,
         open_tick: u32,
         motion: &Motion,
-        burn: &Burn,
+        (burn, gimbal_stuck): (&Burn, bool),
         usable: JetMask,
         witness: &mut impl Witness,
     ) -> Fired<N> {
         let mut burning = self.pending.take_burn();
+        burning.gimbal_stuck = gimbal_stuck;
         self.foreseen_s = f32::INFINITY;
         let fired = self.burn_on(&mut burning, open_tick, motion, burn, usable, witness);
         self.pending = Pending::Burn(burning);

@@ -296,8 +296,7 @@ impl<const N: usize> Controller<N> {
             return self.shut(open_tick, Status::Learning);
         }
         let usable = self.usable(input.inhibited, input.shut_groups);
-        self.pending.note_gimbal(input.gimbal_stuck);
-        let (on_ticks, fired, error_rad) = self.fire(open_tick, &motion, usable, witness);
+        let (on_ticks, fired, error_rad) = self.fire(open_tick, &motion, usable, input.gimbal_stuck, witness);
         let fired = if fired == Status::Quiet { fired } else { self.in_rhythm(open_tick, &on_ticks, fired) };
         self.ledger.book(open_tick, &on_ticks, self.table.timing.cycle_ticks);
         let status = worse(taken, worse(fired, measured));

@@ -109,6 +109,7 @@ impl<const N: usize> Controller<N> {
         open_tick: u32,
         motion: &Motion,
         usable: JetMask,
+        gimbal_stuck: bool,
         witness: &mut impl Witness,
     ) -> Fired<N> {
         let without_error = |(ticks, status)| (ticks, status, Vec3::ZERO);
@@ -127,7 +128,7 @@ impl<const N: usize> Controller<N> {
             }
             Some(Command::Hand(hand)) => self.fly_by_hand(open_tick, motion, &hand, usable, witness),
             Some(Command::Slew(slew)) => self.slew(open_tick, motion, &slew, usable, witness),
-            Some(Command::Burn(burn)) => self.burn(open_tick, motion, &burn, usable, witness),
+            Some(Command::Burn(burn)) => self.burn(open_tick, motion, (&burn, gimbal_stuck), usable, witness),
             Some(Command::Translate(push)) => self.translate(open_tick, motion, &push, usable, witness),
             Some(Command::Rotate(rotation)) => self.rotate(open_tick, motion, &rotation, usable, witness),
             Some(Command::Impulse { .. }) => without_error(self.work_off(open_tick, usable, witness)),

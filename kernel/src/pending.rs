@@ -32,14 +32,6 @@ impl<const N: usize> Pending<N> {
         }
     }
 
-    /// Whether the gimbal of a burn in hand heeds commands.
-    #[inline(always)]
-    pub(crate) fn note_gimbal(&mut self, is_stuck: bool) {
-        if let Self::Burn(burning) = self {
-            burning.gimbal_stuck = is_stuck;
-        }
-    }
-
     /// Takes out the choice that is being thought over, if there is one.
     pub(crate) fn take_choice(&mut self) -> Option<Choice<N>> {
         match core::mem::replace(self, Self::Nothing) {
