@@ -155,7 +155,7 @@ pub fn engine(pivot_m: [f64; 3], thrust_n: f64, specific_impulse_s: f64, travel_
 pub fn hold_from(start_s: f64, half_width_rad: [f64; 3]) -> Phase {
     let mode =
         Mode::Hold { attitude_xyzw: [0.0, 0.0, 0.0, 1.0], half_width_rad, rate_limit_rad_s: [0.01; 3] };
-    Phase { start_s, mode }
+    Phase { start_s, early: false, mode }
 }
 
 /// The docked layout JET-1 on a dry hub.
@@ -204,6 +204,7 @@ pub fn record(scenario: &Scenario, cycles: Vec<CycleRow>) -> RunRecord {
         partings: Vec::new(),
         selections: SelectionChecks::default(),
         interfaces: Vec::new(),
+        phase_starts_s: Vec::new(),
         status_cycles: Vec::new(),
         centre_of_mass_m: [centre; 2],
         arms_m: [arms.clone(), arms],

@@ -232,9 +232,9 @@ fn peaks_are_kept_phase_by_phase_and_bounded_by_a_requirement() {
         velocity_change_m_s: None,
     };
     demo.phases = vec![
-        Phase { start_s: 0.0, mode: turn([0.0, 0.1, 0.0]) },
-        Phase { start_s: 20.0, mode: Mode::FreeDrift },
-        Phase { start_s: 40.0, mode: turn([0.0, -0.1, 0.0]) },
+        Phase { start_s: 0.0, early: false, mode: turn([0.0, 0.1, 0.0]) },
+        Phase { start_s: 20.0, early: false, mode: Mode::FreeDrift },
+        Phase { start_s: 40.0, early: false, mode: turn([0.0, -0.1, 0.0]) },
     ];
     let record = fly(&demo, &demo.stack, &demo.told, "told_truth", &mut |_| {}).unwrap();
     let found = authority(&demo, 0.1).unwrap();

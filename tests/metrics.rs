@@ -140,7 +140,7 @@ fn the_end_of_a_slew_is_no_hold() {
         half_width_rad: half,
         rate_limit_rad_s: [0.01; 3],
     };
-    scenario.phases = vec![Phase { start_s: 0.0, mode }, hold_from(6.0, half)];
+    scenario.phases = vec![Phase { start_s: 0.0, early: false, mode }, hold_from(6.0, half)];
     let motion = |k: i32| match k {
         0..40 => ([0.1 * f64::from(40 - k) * 0.1, 0.0, 0.0], [-0.1, 0.0, 0.0]),
         40..60 => ([0.0, 0.009, 0.0], [0.0; 3]),
@@ -175,7 +175,7 @@ fn a_watched_drift_is_a_hold_once_it_has_woken() {
         half_width_rad: half,
         rate_limit_rad_s: [0.001; 3],
     };
-    scenario.phases = vec![Phase { start_s: 0.0, mode }];
+    scenario.phases = vec![Phase { start_s: 0.0, early: false, mode }];
     scenario.duration_s = 15.0;
     let drift = (0..50).map(|k| row(f64::from(k) * 0.1, [0.0, f64::from(-k) * 1e-3, 0.0], [0.0; 3]));
     let hold = held.cycles.into_iter().map(|row| CycleRow {
@@ -201,7 +201,7 @@ fn a_watched_drift_is_a_hold_once_it_has_woken() {
 #[test]
 fn without_a_hold_there_is_no_pointing_figure() {
     let (mut scenario, record) = captured_late();
-    scenario.phases = vec![Phase { start_s: 0.0, mode: Mode::FreeDrift }];
+    scenario.phases = vec![Phase { start_s: 0.0, early: false, mode: Mode::FreeDrift }];
     let metrics = measured(&scenario, &record);
     for key in ["worst_axis_error_deg", "ape_max_deg", "time_outside_deadband_s"] {
         assert_eq!(metrics.figures.get(key), None);
@@ -213,7 +213,7 @@ fn without_a_hold_there_is_no_pointing_figure() {
 fn cross_coupling_is_peak_across_over_reached_along() {
     let mut scenario = jet_1_docked(20.0);
     let impulse = Mode::Impulse { rate_change_rad_s: [0.0, 0.004, 0.0], velocity_change_m_s: None };
-    scenario.phases = vec![Phase { start_s: 5.0, mode: impulse }];
+    scenario.phases = vec![Phase { start_s: 5.0, early: false, mode: impulse }];
     // From a standing rate: 0.001 along y at first; across peaks at 3e-5·√2 in the middle of the firing.
     let rate = |t: f64| {
         let done = ((t - 5.0) / 2.0).clamp(0.0, 1.0);
@@ -306,8 +306,8 @@ fn joints_that_still_swing_at_the_end_are_seen() {
 fn what_a_damping_leaves_is_measured_at_its_end() {
     let mut scenario = jet_1_docked(10.0);
     let damp = Mode::Damp { rate_limit_rad_s: [0.01, 0.01, 0.001] };
-    let free = Phase { start_s: 6.0, mode: Mode::FreeDrift };
-    scenario.phases = vec![Phase { start_s: 0.0, mode: damp }, free];
+    let free = Phase { start_s: 6.0, early: false, mode: Mode::FreeDrift };
+    scenario.phases = vec![Phase { start_s: 0.0, early: false, mode: damp }, free];
     let rate = |k: usize| match k {
         0..30 => [0.02, 0.0, 0.0],
         30..60 => [0.001, 0.0, -0.002],
@@ -537,6 +537,7 @@ fn a_rotation_is_measured_by_momentum() {
     let mut scenario = jet_1_docked(10.0);
     scenario.phases = vec![Phase {
         start_s: 0.0,
+        early: false,
         mode: Mode::Rotate {
             about: [0.0, 0.6, 0.8],
             free_axis_within_rad: 1.5,
@@ -598,6 +599,7 @@ fn a_set_up_is_held_against_the_price_of_its_change() {
     let mut scenario = handmade::scenario(jets, [0.0; 3], [1000.0, 8600.0, 9000.0], 1.0);
     scenario.phases = vec![Phase {
         start_s: 0.0,
+        early: false,
         mode: Mode::Rotate {
             about: [0.0, 0.0, 1.0],
             free_axis_within_rad: 1.5,

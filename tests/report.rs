@@ -158,9 +158,9 @@ fn scenario(name: &str, duration_s: f64) -> Scenario {
         flight_table: FlightTableSettings { configuration: name.to_owned(), sequence: 1 },
         initial: Initial { attitude_xyzw: [0.0, 0.0, 0.0, 1.0], rate_rad_s: [0.0; 3] },
         phases: vec![
-            Phase { start_s: 0.0, mode: hold(1.0) },
-            Phase { start_s: 0.55 * duration_s, mode: Mode::FreeDrift },
-            Phase { start_s: 0.6 * duration_s, mode: hold(2.0) },
+            Phase { start_s: 0.0, early: false, mode: hold(1.0) },
+            Phase { start_s: 0.55 * duration_s, early: false, mode: Mode::FreeDrift },
+            Phase { start_s: 0.6 * duration_s, early: false, mode: hold(2.0) },
         ],
         disturbances: vec![Disturbance {
             name: "client_vent".to_owned(),
@@ -229,6 +229,7 @@ fn limit_cycle(name: &str, scenario: &Scenario, roughness: f64) -> RunRecord {
                 PeakLoad { force_n: 12.125, force_at_s: 900.0, moment_n_m: 40.5, moment_at_s: 901.0 },
             ],
         }],
+        phase_starts_s: Vec::new(),
         status_cycles: Vec::new(),
         centre_of_mass_m: [[4.1, 0.46, 0.16]; 2],
         arms_m: [vec![[0.1, 0.2, 0.3]; jets], vec![[0.1, 0.2, 0.3]; jets]],
@@ -863,7 +864,7 @@ fn a_browser_draws_every_picture_without_an_error() {
 #[test]
 fn a_flight_without_hold_cycles_or_figures_is_still_a_page() {
     let mut scenario = scenario("nothing", 600.0);
-    scenario.phases = vec![Phase { start_s: 0.0, mode: Mode::FreeDrift }];
+    scenario.phases = vec![Phase { start_s: 0.0, early: false, mode: Mode::FreeDrift }];
     let mut record = limit_cycle("told_truth", &scenario, 1.0);
     let empty = json!({ "verdict": "met", "requirements": [] });
     let page = run_report(&scenario, &[Flight { record: &record, summary: &empty, stack: stack(false) }]);
@@ -887,7 +888,7 @@ fn a_watched_drift_is_drawn_with_what_wakes_it_and_then_with_its_deadband() {
         half_width_rad: [2.0_f64.to_radians(); 3],
         rate_limit_rad_s: [0.05_f64.to_radians(); 3],
     };
-    scenario.phases = vec![Phase { start_s: 0.0, mode }];
+    scenario.phases = vec![Phase { start_s: 0.0, early: false, mode }];
     let mut record = limit_cycle("told_truth", &scenario, 1.0);
     for row in &mut record.cycles {
         row.status = if row.time_s < 200.0 { Status::Drifting.number() } else { Status::Woken.number() };
@@ -928,9 +929,9 @@ fn what_the_hand_controller_asks_for_is_drawn_and_what_is_left_alone() {
         asks_for_bits: false,
     };
     scenario.phases = vec![
-        Phase { start_s: 0.0, mode: Mode::FreeDrift },
-        Phase { start_s: 10.0, mode: by_hand },
-        Phase { start_s: 150.0, mode: Mode::FreeDrift },
+        Phase { start_s: 0.0, early: false, mode: Mode::FreeDrift },
+        Phase { start_s: 10.0, early: false, mode: by_hand },
+        Phase { start_s: 150.0, early: false, mode: Mode::FreeDrift },
     ];
     let mut record = limit_cycle("told_truth", &scenario, 1.0);
     for row in &mut record.cycles {
@@ -975,7 +976,7 @@ fn a_slew_is_drawn_on_its_way_and_then_with_its_deadband() {
         half_width_rad: [0.5_f64.to_radians(); 3],
         rate_limit_rad_s,
     };
-    let phase = |start_s, mode| Phase { start_s, mode };
+    let phase = |start_s, mode| Phase { start_s, early: false, mode };
     scenario.phases = vec![phase(0.0, hold(0.5)), phase(100.0, slew), phase(400.0, hold(1.5))];
     let mut record = limit_cycle("told_truth", &scenario, 1.0);
     for row in &mut record.cycles {

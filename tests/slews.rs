@@ -199,6 +199,7 @@ fn a_turn_about_a_principal_axis_is_that_of_the_closed_form() {
         let turn = Vector3::from_fn(|i, _| if i == axis { angle } else { 0.0 });
         scenario.phases = vec![Phase {
             start_s: 0.0,
+            early: false,
             mode: Mode::Slew {
                 attitude_xyzw: turned(turn),
                 pace: Pace::Quick { rate_limit_rad_s: rate },
@@ -289,7 +290,7 @@ fn another_attitude_may_be_commanded_in_mid_turn() {
         let Mode::Slew { pace, .. } = scenario.phases[1].mode else { panic!("a slew") };
         let again = to(&scenario.phases[1].mode, turned(second), pace);
         scenario.phases.truncate(2);
-        scenario.phases.push(Phase { start_s: 150.0, mode: again });
+        scenario.phases.push(Phase { start_s: 150.0, early: false, mode: again });
         scenario.duration_s = 1200.0;
         let (record, metrics) = fly(&scenario);
         assert!(last_error_deg(&record, turned(second)) < 0.55, "{name}");

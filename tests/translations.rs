@@ -24,7 +24,8 @@ fn push(stack: &[&str], change_m_s: Vector3<f64>, after_s: f64) -> Scenario {
     let mut scenario = from_library("push_forward");
     scenario.stack = stack.iter().map(|body| (*body).to_owned()).collect();
     scenario.told.stack.clone_from(&scenario.stack);
-    let Phase { start_s, mode: Mode::Translate { velocity_change_m_s, .. } } = &mut scenario.phases[1] else {
+    let Phase { start_s, mode: Mode::Translate { velocity_change_m_s, .. }, .. } = &mut scenario.phases[1]
+    else {
         panic!("a translation")
     };
     *velocity_change_m_s = change_m_s.into();
@@ -127,6 +128,7 @@ fn block_with_two_jets_aft(change_m_s: f64) -> Scenario {
     }
     scenario.phases = vec![Phase {
         start_s: 0.0,
+        early: false,
         mode: Mode::Translate {
             attitude_xyzw: [0.0, 0.0, 0.0, 1.0],
             velocity_change_m_s: [change_m_s, 0.0, 0.0],

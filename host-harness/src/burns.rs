@@ -23,7 +23,7 @@ pub struct FlownBurn {
     pub velocity_across: f64,
     /// Largest attitude error of any axis from where the kernel wants it while the engine burns, rad.
     pub attitude_error_rad: f64,
-    /// Largest angle between the line of force and the velocity change asked for, from [`LED_IN_S`] on, rad.
+    /// Largest angle between the line of force and the velocity change asked for, from ten seconds after full thrust on, rad.
     pub line_error_rad: f64,
     /// Propellant of jets from the command until the engine's first thrust: settling, and turning there, kg.
     pub before_kg: f64,

@@ -16,6 +16,7 @@ use stackhold_kernel::hold::Deadband;
 use stackhold_kernel::jet::JetMask;
 use stackhold_kernel::linalg::Vec3;
 use stackhold_kernel::selection::{Problem, Selection};
+use stackhold_kernel::sequence::{Sequencer, Step};
 
 use crate::certificate::Sampler;
 use crate::record::{CycleRow, RunRecord};
@@ -145,6 +146,9 @@ struct Flight<'a, K> {
     open: JetMask,
     /// What the engine was commanded last.
     engine: EngineCommand,
+    /// The phases as the kernel's steps, and which of them is in force.
+    steps: Vec<Step>,
+    sequencer: Sequencer,
     hash: u64,
 }
 
@@ -204,6 +208,8 @@ impl<'a, K: Kernel> Flight<'a, K> {
             witnesses: Witnesses::default(),
             open: JetMask::NONE,
             engine: EngineCommand::OFF,
+            steps: steps(scenario),
+            sequencer: Sequencer::default(),
             hash: FNV_START,
         })
     }
@@ -224,14 +230,15 @@ impl<'a, K: Kernel> Flight<'a, K> {
         let mut cycles = Vec::with_capacity(usize::try_from(count)?);
         let mut status_cycles = [0_u64; 256];
         self.sensors.take(&self.truth);
-        let mut in_force = 0;
+        let mut phase_starts_s = vec![0.0];
         for cycle in 0..count {
-            let phase = phase_at(&self.scenario.phases, (cycle * cycle_ticks) as f64 * tick_s).0;
-            if phase != in_force {
-                in_force = phase;
+            let start = cycle * cycle_ticks;
+            let phase = self.sequencer.step(&self.steps, wrapped(start)).map_or(0, |(phase, _)| phase);
+            if phase == phase_starts_s.len() {
+                phase_starts_s.push(start as f64 * tick_s);
                 self.truth.close_phase();
             }
-            let row = self.cycle(cycle * cycle_ticks, watch)?;
+            let row = self.cycle(start, (phase, phase_starts_s[phase]), watch)?;
             status_cycles[usize::from(row.status)] += 1;
             cycles.push(row);
             if cycle % 4096 == 0 {
@@ -255,6 +262,7 @@ impl<'a, K: Kernel> Flight<'a, K> {
             partings,
             selections: self.witnesses.checker.summary(),
             interfaces: truth.interface_loads(),
+            phase_starts_s,
             status_cycles: (0..=255_u8).zip(status_cycles).filter(|&(_, cycles)| cycles > 0).collect(),
             centre_of_mass_m: [centre, truth.mass_properties().centre_of_mass_m],
             arms_m: [start, truth.arms_m()],
@@ -266,22 +274,25 @@ impl<'a, K: Kernel> Flight<'a, K> {
     }
 
     /// One control cycle from its start (ticks since time zero) to its end.
+    ///
+    /// * `number`, `began_s` — of the phase in force.
     fn cycle(
         &mut self,
         start: u64,
+        (number, began_s): (usize, f64),
         watch: &mut dyn FnMut(&CycleInput, &CycleOutput<JETS>),
     ) -> Result<CycleRow> {
         let tick_s = self.scenario.kernel.tick_s;
         let time_s = start as f64 * tick_s;
         self.release_due(time_s)?;
-        let phase = phase_at(&self.scenario.phases, time_s);
+        let phase = &self.scenario.phases[number];
         let (inhibited, shut_groups) = shut_off(self.scenario, time_s);
         let input = CycleInput {
             tick: wrapped(start),
             attitude: self.sensors.newest_attitude(time_s).map(|m| attitude_sample(&m, tick_s)),
             rate: self.sensors.newest_rate(time_s).map(|m| rate_sample(&m, tick_s)),
             velocity: self.sensors.newest_velocity(time_s).map(|m| velocity_sample(&m, tick_s)),
-            command: command(phase.1, phase.0, time_s),
+            command: command(phase, number, time_s - began_s),
             inhibited,
             shut_groups,
             gimbal_stuck: self
@@ -293,9 +304,10 @@ impl<'a, K: Kernel> Flight<'a, K> {
             sampler.at(time_s);
         }
         let output = self.kernel.cycle(&input, &mut self.witnesses)?;
+        self.sequencer.see(&input.command, &output);
         watch(&input, &output);
         let released = self.truth.look_at_released();
-        let row = CycleRow { released, ..self.row(time_s, &phase.1.mode, &output) };
+        let row = CycleRow { released, ..self.row(time_s, &phase.mode, &output) };
         self.command_valves(start, &output)?;
         self.command_engine(start, &output.engine)?;
         self.coast(start)?;
@@ -445,15 +457,22 @@ fn shut_off(scenario: &Scenario, time_s: f64) -> (JetMask, u32) {
     (jets, groups)
 }
 
-/// The phase in force and its number.
-fn phase_at(phases: &[Phase], time_s: f64) -> (u16, &Phase) {
-    // Validated: the first phase starts at zero, and there are far fewer than 65,535.
-    let index = phases.iter().rposition(|phase| phase.start_s <= time_s + 1e-9).unwrap_or(0);
-    (index as u16, &phases[index])
+/// The phases as steps of a sequence. Validated: the first one starts at zero.
+fn steps(scenario: &Scenario) -> Vec<Step> {
+    let tick_s = scenario.kernel.tick_s;
+    let step = |(number, phase): (usize, &Phase)| Step {
+        command: command(phase, number, 0.0),
+        // The first tick that is not before the start, but for rounding.
+        start_ticks: ((phase.start_s - 1e-9) / tick_s).ceil().max(0.0) as u32,
+        early: phase.early,
+    };
+    scenario.phases.iter().enumerate().map(step).collect()
 }
 
-/// What the kernel is asked for in a phase at a time.
-fn command(phase: &Phase, number: u16, time_s: f64) -> Command {
+/// What the kernel is asked for in a phase, so long after it began, s.
+fn command(phase: &Phase, number: usize, since_s: f64) -> Command {
+    // There are far fewer than 65,535.
+    let number = number as u16;
     let narrow = |v: &[f64; 3]| v.map(|c| c as f32);
     let limits = |half_width_rad: &[f64; 3], rate_limit_rad_s: &[f64; 3]| Deadband {
         half_width_rad: Vec3(narrow(half_width_rad)),
@@ -481,7 +500,7 @@ fn command(phase: &Phase, number: u16, time_s: f64) -> Command {
             rate_limit_rad_s,
             asks_for_bits,
         } => Command::Hand(Hand {
-            deflection: narrow(&deflection_at(deflections, time_s - phase.start_s)),
+            deflection: narrow(&deflection_at(deflections, since_s)),
             dead_zone: *dead_zone as f32,
             full_rate_rad_s: narrow(full_rate_rad_s),
             deadband: limits(half_width_rad, rate_limit_rad_s),

@@ -120,6 +120,8 @@ pub fn measure(scenario: &Scenario, flown_stack: &[String], record: &RunRecord) 
     if record.jets.len() != scenario.vehicle.jets.len() {
         bail!("the record holds {} jets, the scenario {}", record.jets.len(), scenario.vehicle.jets.len());
     }
+    let begun = scenario.as_begun(&record.phase_starts_s);
+    let scenario = &*begun;
     let vehicle = &scenario.vehicle;
     let stack = stack::composite(vehicle, flown_stack, &stack::full_tanks(vehicle));
     let bits =

@@ -253,6 +253,7 @@ pub fn summary(
     if record.engine.starts > 0 {
         put("engine", engine(record));
     }
+    put("phase_starts_s", json!(record.phase_starts_s));
     put("status_cycles", json!(record.status_cycles.iter().map(status).collect::<Vec<_>>()));
     put("stack", stack_facts(scenario, stack, told));
     put("seed", json!(scenario.seed));

@@ -244,6 +244,8 @@ pub struct RunRecord {
     pub selections: SelectionChecks,
     /// Loads on every interface with bodies on both sides.
     pub interfaces: Vec<InterfaceLoads>,
+    /// When each phase that the flight came to began, s.
+    pub phase_starts_s: Vec<f64>,
     /// Cycles spent in each kernel status, by status number.
     pub status_cycles: Vec<(u8, u64)>,
     /// True centre of mass at start and end, structural axes, m.

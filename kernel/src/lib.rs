@@ -93,6 +93,7 @@ pub mod quaternion;
 pub(crate) mod rhythm;
 pub(crate) mod rotation;
 pub mod selection;
+pub mod sequence;
 pub mod slew;
 pub mod status;
 pub mod telemetry;

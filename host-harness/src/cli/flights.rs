@@ -136,7 +136,8 @@ fn judged(
 /// Largest error over half-width (or, while a watch sleeps, over what wakes it) of any axis in `columns` equal
 /// stretches of the run; NaN where nothing is held, on the way of a slew, and by hand.
 pub fn error_strip(scenario: &Scenario, flown: &Flown, columns: usize) -> Vec<f64> {
-    let mut spans = held::spans(scenario, &flown.record.cycles);
+    let begun = scenario.as_begun(&flown.record.phase_starts_s);
+    let mut spans = held::spans(&begun, &flown.record.cycles);
     spans.retain(|span| !span.kept.is_led());
     let half_widths = |time: f64| spans.iter().find(|span| span.holds(time)).map(|span| span.angle_rad);
     let mut strip = vec![f64::NAN; columns];

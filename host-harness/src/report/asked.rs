@@ -39,7 +39,8 @@ fn modes(scenario: &Scenario) -> Markup {
             tbody {
                 @for (phase, to_s) in phase_ends(scenario) {
                     tr {
-                        td.n { (number(phase.start_s)) } td.n { (number(to_s)) }
+                        td.n { (number(phase.start_s)) @if phase.early { ", or when done before" } }
+                        td.n { (number(to_s)) }
                         (mode(&phase.mode))
                     }
                 }

@@ -149,7 +149,7 @@ pub fn slew_panel(lane: &Lane<'_>, fast: bool) -> Panel {
         axis: axis.to_owned(),
         unit,
         from_zero: true,
-        limits: phase_ends(lane.scenario).filter_map(limit).collect(),
+        limits: phase_ends(&lane.begun).filter_map(limit).collect(),
     };
     let columns = vec![Columns { label: axis, ink: lane.ink, dash: 0, values }];
     let spans = lane.all_spans();
@@ -176,7 +176,7 @@ pub fn gimbal_panel(lane: &Lane<'_>) -> Panel {
         axis: "gimbal".to_owned(),
         unit: "°",
         from_zero: false,
-        limits: phase_ends(lane.scenario).filter_map(stop).collect(),
+        limits: phase_ends(&lane.begun).filter_map(stop).collect(),
     };
     let angle = |which: usize| lane.degrees_where(|kept| kept == Kept::Steered, |row| row.gimbal_rad[which]);
     let columns = vec![
@@ -195,7 +195,7 @@ pub fn gimbal_panel(lane: &Lane<'_>) -> Panel {
 pub fn rotation_panel(lane: &Lane<'_>, stray: bool) -> Panel {
     let mut values = vec![f64::NAN; lane.flight.record.cycles.len()];
     let times = lane.times_s();
-    for turn in rotation::flown(lane.scenario, &lane.flight.stack.bodies, lane.flight.record)
+    for turn in rotation::flown(&lane.begun, &lane.flight.stack.bodies, lane.flight.record)
         .iter()
         .flat_map(|flown| &flown.turns)
         .filter(|turn| turn.coasts)
@@ -219,7 +219,7 @@ pub fn rotation_panel(lane: &Lane<'_>, stray: bool) -> Panel {
         axis: axis.to_owned(),
         unit: "°",
         from_zero: true,
-        limits: phase_ends(lane.scenario).filter_map(limit).collect(),
+        limits: phase_ends(&lane.begun).filter_map(limit).collect(),
     };
     thinned(lane, frame, vec![Columns { label: "angle", ink: lane.ink, dash: 0, values }], SLOW_STRETCHES)
 }

@@ -4,6 +4,7 @@ use super::{ComparedOption, Flight, words};
 use crate::held::{self, Kept, Span};
 use crate::record::CycleRow;
 use crate::scenario::model::{Phase, Scenario};
+use std::borrow::Cow;
 
 /// One flight shown beside others.
 #[derive(Clone, Debug)]
@@ -14,6 +15,8 @@ pub struct Lane<'a> {
     pub note: String,
     /// The scenario flown.
     pub scenario: &'a Scenario,
+    /// The same with its phases as they began.
+    pub begun: Cow<'a, Scenario>,
     /// The flight.
     pub flight: &'a Flight<'a>,
     /// Ink that tells this lane apart where lanes share a picture.
@@ -49,6 +52,7 @@ pub fn of_options<'a>(options: &[ComparedOption<'a>]) -> Vec<Lane<'a>> {
                 title,
                 note,
                 scenario: option.scenario,
+                begun: option.scenario.as_begun(&flight.record.phase_starts_s),
                 flight,
                 ink,
                 own: index == 0,
@@ -83,7 +87,7 @@ impl Lane<'_> {
 
     /// The same with the ways of slews, and with what is flown by hand.
     pub fn all_spans(&self) -> Vec<Span> {
-        held::spans(self.scenario, &self.flight.record.cycles)
+        held::spans(&self.begun, &self.flight.record.cycles)
     }
 
     /// Whether it slews.
@@ -98,7 +102,7 @@ impl Lane<'_> {
 
     /// Rate that a hand controller asks for about one axis at each cycle, degrees a second; a gap where there is none.
     pub fn asked_deg_s(&self, axis: usize) -> Vec<f64> {
-        let phases: Vec<(&Phase, f64)> = held::phase_ends(self.scenario).collect();
+        let phases: Vec<(&Phase, f64)> = held::phase_ends(&self.begun).collect();
         let asked = |row: &CycleRow| {
             let at = |(phase, end): &&(&Phase, f64)| {
                 row.time_s >= phase.start_s - 5e-10 && row.time_s < *end - 5e-10

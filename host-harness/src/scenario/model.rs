@@ -87,6 +87,20 @@ impl Scenario {
         Cow::Owned(flown)
     }
 
+    /// The scenario with its phases as a flight began them: an early one begins when the one before it was done, and one that the
+    /// flight did not come to is not there.
+    ///
+    /// * `starts_s` — when each phase began, in their order, s.
+    #[must_use]
+    pub fn as_begun(&self, starts_s: &[f64]) -> Cow<'_, Self> {
+        if !self.phases.iter().any(|phase| phase.early) {
+            return Cow::Borrowed(self);
+        }
+        let begun = self.phases.iter().zip(starts_s);
+        let phases = begun.map(|(phase, start_s)| Phase { start_s: *start_s, ..phase.clone() }).collect();
+        Cow::Owned(Self { phases, ..self.clone() })
+    }
+
     /// What makes another scenario a different task, so that the two do not differ by their options alone.
     #[must_use]
     pub fn differences(&self, other: &Self) -> Vec<&'static str> {
@@ -502,8 +516,10 @@ pub struct Initial {
 /// A stretch of time in one mode.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 pub struct Phase {
-    /// Start, s.
+    /// Start, s; the latest one of a phase that may be early.
     pub start_s: f64,
+    /// Whether it begins as soon as what the phase before it asks for is done.
+    pub early: bool,
     /// What the kernel is asked to do.
     pub mode: Mode,
 }

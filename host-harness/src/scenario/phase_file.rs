@@ -72,14 +72,38 @@ pub(super) fn read_phases(
     for section in &sections {
         let start =
             section.number("start_s", Range64::NotNegative, "the start in seconds; 0.0 for the first");
+        let hint = "early = true for a phase that begins as soon as the one before it is done, at start_s at the latest";
+        let early = section.switch_or("early", hint, false);
+        let early = early.filter(|early| !early || may_be_early(section, phases.last()));
         let mode = read_mode(section, attitude, files);
         attitude = mode.as_ref().and_then(wanted_attitude).unwrap_or(attitude);
         section.finish();
         let start = start.filter(|&start| phase_in_order(section, start, earlier, duration));
         earlier = start.or(earlier).or(Some(0.0));
-        phases.push(start.zip(mode).map(|(start_s, mode)| Phase { start_s, mode }));
+        phases.push(start.zip(mode).zip(early).map(|((start_s, mode), early)| Phase {
+            start_s,
+            early,
+            mode,
+        }));
     }
     phases.into_iter().collect()
+}
+
+/// Whether a phase may begin when the one before it is done.
+fn may_be_early(section: &Section<'_>, before: Option<&Option<Phase>>) -> bool {
+    let fault = match before {
+        None => Some("is said of the first phase, which starts the run"),
+        Some(Some(Phase {
+            mode: Mode::FreeDrift | Mode::Watch { .. } | Mode::Hand { .. } | Mode::Rotate { .. },
+            ..
+        })) => Some("waits for a phase that is never done"),
+        Some(_) => None,
+    };
+    if let Some(fault) = fault {
+        let done = "left out, or after \"damp\", \"hold\", \"slew\", \"translate\", \"burn\" or \"impulse\"";
+        section.complain("early", fault, done);
+    }
+    fault.is_none()
 }
 
 fn phase_in_order(section: &Section<'_>, start: f64, earlier: Option<f64>, duration: Option<f64>) -> bool {
@@ -317,11 +341,11 @@ fn read_translation(section: &Section<'_>, before: [f64; 4]) -> Option<Mode> {
     let hint = "velocity_change_m_s = [x, y, z] in body axes, such as [1.0, 0.0, 0.0]";
     let most = f64::from(FASTEST_PUSH_M_S);
     let change = section.vector("velocity_change_m_s", Range64::Within(-most, most), hint);
+    let limits = read_limits(section);
     if change == Some([0.0; 3]) {
         section.complain("velocity_change_m_s", "asks for nothing", "a velocity change, or mode = \"hold\"");
         return None;
     }
-    let limits = read_limits(section);
     let (half_width_rad, rate_limit_rad_s) = limits?;
     Some(Mode::Translate {
         attitude_xyzw: attitude?,
@@ -342,11 +366,11 @@ fn read_burn(section: &Section<'_>, before: [f64; 4]) -> Option<Mode> {
         "how long jets push before the engine starts, such as settling_s = 10.0; 0.0 for not at all",
         0.0,
     );
+    let limits = read_limits(section);
     if change == Some([0.0; 3]) {
         section.complain("velocity_change_m_s", "asks for nothing", "a velocity change, or mode = \"hold\"");
         return None;
     }
-    let limits = read_limits(section);
     let (half_width_rad, rate_limit_rad_s) = limits?;
     Some(Mode::Burn {
         attitude_xyzw: attitude?,
