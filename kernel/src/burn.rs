@@ -13,7 +13,7 @@
 //! gained along the line of force.
 
 use crate::command::Burn;
-use crate::controller::Controller;
+use crate::controller::{Controller, worse};
 use crate::cycle::Witness;
 use crate::gimbal::EngineCommand;
 use crate::hold::{self, Situation};
@@ -121,20 +121,28 @@ impl<const N: usize> Burning<N> {
 }
 
 impl<const N: usize> Controller<N> {
-    /// Cuts an engine off that is on or about to be: the burn is over, and what it pushed is no disturbance any more.
+    /// Cuts off the engine of a burn in hand, if it is on.
     #[inline(never)]
     pub(crate) fn cut_off(&mut self) {
-        let Pending::Burn(burning) = &mut self.pending else { return };
+        if matches!(self.pending, Pending::Burn(_)) {
+            let mut burning = self.pending.take_burn();
+            self.end_burn(&mut burning);
+            self.pending = Pending::Burn(burning);
+        }
+    }
+
+    /// Ends a burn before its time: the engine is cut off, and what it pushed is no disturbance any more. One that has not started
+    /// goes on.
+    fn end_burn(&mut self, burning: &mut Burning<N>) {
         burning.command.on_ticks = 0;
         if !burning.may_act() {
             return;
         }
-        burning.stage = Stage::Over;
-        let burning = *burning;
-        self.doubt_disturbance(&burning, 1.0);
+        self.doubt_disturbance(burning, 1.0);
         if let Some(observer) = &mut self.observer {
             observer.set_disturbance(burning.before_rad_s2);
         }
+        (burning.stage, burning.told_rad_s2) = (Stage::Refused, Vec3::ZERO);
     }
 
     /// One cycle of a burn.
@@ -185,7 +193,10 @@ impl<const N: usize> Controller<N> {
             let line = engine.force_direction(burning.trim_rad);
             match shortest_turn(line, wanted) {
                 Some(turn) => self.target = commanded.turned_by(turn),
-                None => burning.enter(Stage::Refused, open_tick),
+                None => {
+                    self.end_burn(burning);
+                    burning.enter(Stage::Refused, open_tick);
+                }
             }
         }
         let error_rad = motion.attitude.error_from(self.target);
@@ -194,10 +205,7 @@ impl<const N: usize> Controller<N> {
         let (on_ticks, status) = match burning.stage {
             Stage::Begin | Stage::Refused => {
                 let (ticks, status) = self.hold(open_tick, (motion, error_rad), deadband, usable, witness);
-                (
-                    ticks,
-                    if status.number() < Status::BurnRefused.number() { Status::BurnRefused } else { status },
-                )
+                (ticks, worse(status, Status::BurnRefused))
             }
             Stage::Over => self.hold(open_tick, (motion, error_rad), deadband, usable, witness),
             Stage::Aiming => {
@@ -222,7 +230,14 @@ impl<const N: usize> Controller<N> {
                 let missed_m_s = MISSED * Vec3(burn.velocity_change_m_s).norm();
                 let wanted = Wanted { error_rad, to_gain, missed_m_s, deadband };
                 if burn.settling_s > 0.0 {
-                    self.push_on(&mut burning.pushing, open_tick, motion, &wanted, usable, witness)
+                    let pushed =
+                        self.push_on(&mut burning.pushing, open_tick, motion, &wanted, usable, witness);
+                    if pushed.1 == Status::PushRefused {
+                        // An engine is not started on propellant that floats.
+                        self.end_burn(burning);
+                        burning.enter(Stage::Refused, open_tick);
+                    }
+                    pushed
                 } else {
                     self.hold(open_tick, (motion, error_rad), deadband, usable, witness)
                 }
@@ -238,10 +253,7 @@ impl<const N: usize> Controller<N> {
             .any(|(error, width)| error.abs() > LOST * width);
         if lost && matches!(burning.stage, Stage::Starting | Stage::Burning) {
             // Thrust that goes elsewhere is worse than none.
-            self.pending = Pending::Burn(*burning);
-            self.cut_off();
-            *burning = self.pending.take_burn();
-            burning.stage = Stage::Refused;
+            self.end_burn(burning);
         }
         let cycle_ticks = self.table.timing.cycle_ticks;
         burning.command.on_ticks = match burning.stage {

@@ -13,7 +13,7 @@
 //! counted takes the place of what was booked for that time.
 
 use crate::command::Translation;
-use crate::controller::Controller;
+use crate::controller::{Controller, worse};
 use crate::cycle::Witness;
 use crate::hold::Deadband;
 use crate::jet::{Jet, JetMask};
@@ -208,7 +208,9 @@ impl<const N: usize> Controller<N> {
         }
         if matches!(pushing.stage, Stage::Over | Stage::Refused) {
             let held = self.hold(open_tick, (motion, wanted.error_rad), wanted.deadband, usable, witness);
-            return if pushing.stage == Stage::Refused { at_least(held, Status::PushRefused) } else { held };
+            let (ticks, status) = held;
+            let refused = pushing.stage == Stage::Refused;
+            return (ticks, if refused { worse(status, Status::PushRefused) } else { status });
         }
         self.note_prices(self.disturbance(), usable);
         if pushing.left == 0
@@ -399,9 +401,4 @@ fn pulse_of(left: u16, jet: &Jet, (cycle, longest_that_closes): (u16, u16), open
     } else {
         0
     }
-}
-
-/// A cycle's result with a status that is at least as grave.
-fn at_least<const N: usize>((on_ticks, status): ([u16; N], Status), grave: Status) -> ([u16; N], Status) {
-    (on_ticks, if status.number() < grave.number() { grave } else { status })
 }
