@@ -200,6 +200,16 @@ fn the_verdict_is_that_of_the_own_flight() {
     assert_eq!(bare["verdict"], "missed");
 }
 
+/// The cheapest option leads, and what another is better at is said beside it; what is not there is not better.
+#[test]
+fn compare_says_what_other_options_are_better_at() {
+    let (_, out, _) = stackhold(&["compare", "docked_hold"]);
+    let sentence = out.lines().next().unwrap();
+    assert!(sentence.starts_with("told_truth meets its requirements for 0.029"), "{sentence}");
+    assert!(sentence.contains("; stage_released loads the grapple less: 18.9"), "{sentence}");
+    assert!(!sentence.contains("stage clamp"), "the clamp has gone with the stage: {sentence}");
+}
+
 #[test]
 fn compare_says_one_plain_sentence() {
     let met = short_scenario("compare_met", LOOSE);

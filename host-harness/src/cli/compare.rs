@@ -97,7 +97,38 @@ fn sentence(named: &[(&str, &Flown)]) -> String {
         [one] => format!("; {one} misses"),
         several => format!("; {} miss", several.join(", ")),
     };
-    format!("{lead}{against}{others}.")
+    format!("{lead}{against}{others}{}.", better_at(best, &met))
+}
+
+/// An option that is to be beaten, or beats it, by this share in what it is better at: less is not worth a word.
+const WORTH_A_WORD: f64 = 0.05;
+
+/// What other options that meet their requirements are better at than the one that takes the least propellant.
+fn better_at(best: &(&str, &Flown), met: &[&(&str, &Flown)]) -> String {
+    let mut keys = vec![
+        ("worst_axis_error_over_half_width".to_owned(), "holds closer".to_owned(), " half-widths"),
+        ("burn_time_s".to_owned(), "burns sooner".to_owned(), " s"),
+        ("translation_time_s".to_owned(), "is pushed sooner".to_owned(), " s"),
+    ];
+    for (key, _) in best.1.metrics.figures.iter() {
+        let interface = key.strip_prefix("peak_moment_at_").and_then(|rest| rest.strip_suffix("_n_m"));
+        keys.extend(
+            interface
+                .map(|name| (key.to_owned(), format!("loads the {} less", name.replace('_', " ")), " N m")),
+        );
+    }
+    let better = |(key, verb, unit): &(String, String, &str)| {
+        let of =
+            |option: &(&str, &Flown)| option.1.metrics.figures.get(key).filter(|value| value.is_finite());
+        let own = of(best)?;
+        let (value, other) = met
+            .iter()
+            .filter_map(|option| Some((of(option).filter(|value| *value > 0.0)?, option.0)))
+            .min_by(|a, b| a.0.total_cmp(&b.0))?;
+        (value < own * (1.0 - WORTH_A_WORD))
+            .then(|| format!("; {other} {verb}: {}{unit} against {}{unit}", number(value), number(own)))
+    };
+    keys.iter().filter_map(better).collect()
 }
 
 /// What makes options less than comparable.
