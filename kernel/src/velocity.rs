@@ -73,7 +73,9 @@ impl Counted {
 
     /// A count in a spell of quiet: least squares of a line, count by count.
     fn go_on_quiet(&mut self, count_m_s: Vec3, span_s: f32) {
-        let n = f32::from(self.counts);
+        // Growing-memory filter of first order (least squares; for example Brookner, *Tracking and Kalman Filtering Made Easy*, 1998;
+        // gains from memory): the count is number `n` of its line.
+        let n = f32::from(self.counts) + 1.0;
         let (place, slope) = (2.0 * (2.0 * n - 1.0) / (n * (n + 1.0)), 6.0 / (n * (n + 1.0) * span_s));
         let error = count_m_s - self.line_m_s - self.slope_m_s2 * span_s;
         let clean = |vector: Vec3| Vec3(vector.0.map(math::settled));
