@@ -210,8 +210,7 @@ impl<const N: usize> Controller<N> {
             Stage::Over => self.hold(open_tick, (motion, error_rad), deadband, usable, witness),
             Stage::Aiming => {
                 let held = self.hold(open_tick, (motion, error_rad), deadband, usable, witness);
-                let widths = deadband.half_width_rad.0;
-                let within = error_rad.0.iter().zip(widths).all(|(error, width)| error.abs() <= width);
+                let within = deadband.holds(error_rad, 1.0);
                 let turned = engine.turned(burning.gimbal_rad, burning.trim_rad, self.table.timing.cycle_s());
                 if held.1 == Status::Quiet && within && turned == burning.trim_rad {
                     burning.enter(Stage::Settling, open_tick);
@@ -228,7 +227,7 @@ impl<const N: usize> Controller<N> {
                     self.doubt_disturbance(burning, 1.0);
                 }
                 let missed_m_s = MISSED * Vec3(burn.velocity_change_m_s).norm();
-                let wanted = Wanted { error_rad, to_gain, missed_m_s, deadband };
+                let wanted = Wanted { error_rad, to_gain_m_s: to_gain, missed_m_s, deadband };
                 if burn.settling_s > 0.0 {
                     let pushed =
                         self.push_on(&mut burning.pushing, open_tick, motion, &wanted, usable, witness);
@@ -246,11 +245,7 @@ impl<const N: usize> Controller<N> {
                 self.steer(burning, open_tick, (motion, error_rad), deadband, usable, witness)
             }
         };
-        let lost = error_rad
-            .0
-            .iter()
-            .zip(deadband.half_width_rad.0)
-            .any(|(error, width)| error.abs() > LOST * width);
+        let lost = !deadband.holds(error_rad, LOST);
         if lost && matches!(burning.stage, Stage::Starting | Stage::Burning) {
             // Thrust that goes elsewhere is worse than none.
             self.end_burn(burning);
@@ -292,17 +287,19 @@ impl<const N: usize> Controller<N> {
         // What the gimbal cannot lead through the centre of mass the jets must carry for the whole burn.
         let left_over = engine.turn_rad_s2(&self.stack, burning.trim_rad);
         let cycle_s = self.table.timing.cycle_s();
-        let lever = engine
-            .turn_slopes(&self.stack, burning.trim_rad)
-            .iter()
-            .fold(0.0, |most, slope| math::max(most, slope.norm()));
-        let is_trimmed = left_over.norm() <= 1e-4 * lever;
+        let is_trimmed = left_over.norm() <= 1e-4 * self.gimbal_turns(burning.trim_rad);
         let carried = is_trimmed || {
             let demand = Demand::point((-left_over * cycle_s).0);
             let answer = self.pose_angular(demand, Vec3::ZERO, usable, cycle_s, witness).answer;
             answer.outcome == Outcome::Exact
         };
         burning.enter(if carried { Stage::Aiming } else { Stage::Refused }, open_tick);
+    }
+
+    /// Angular acceleration per angle of the gimbal that turns the stack more, at these angles, 1/s².
+    fn gimbal_turns(&self, gimbal_rad: [f32; 2]) -> f32 {
+        let slopes = self.table.engine.turn_slopes(&self.stack, gimbal_rad);
+        slopes.iter().fold(0.0, |most, slope| math::max(most, slope.norm()))
     }
 
     /// Acceleration by the engine at steady thrust, m/s²: the stack becomes lighter as it burns.
@@ -371,10 +368,9 @@ impl<const N: usize> Controller<N> {
     ///
     /// * `share` — of the doubt that there is when the engine begins to act.
     fn doubt_disturbance(&mut self, burning: &Burning<N>, share: f32) {
-        let slopes = self.table.engine.turn_slopes(&self.stack, burning.gimbal_rad);
-        let most = slopes.iter().fold(0.0, |most, slope| math::max(most, slope.norm()));
+        let turns = self.gimbal_turns(burning.gimbal_rad);
         if let Some(observer) = &mut self.observer {
-            observer.doubt_disturbance(share * UNSURE_RAD * most);
+            observer.doubt_disturbance(share * UNSURE_RAD * turns);
         }
     }
 

@@ -79,7 +79,7 @@ pub struct Translation {
     pub attitude_xyzw: [f32; 4],
     /// Wanted change of velocity, body axes in that attitude, m/s; up to [`FASTEST_PUSH_M_S`] along each.
     pub velocity_change_m_s: [f32; 3],
-    /// Limits of the attitude.
+    /// Limits of the attitude; rates while the push lasts are those that it makes.
     pub deadband: Deadband,
 }
 
@@ -92,7 +92,7 @@ pub struct Burn {
     /// Attitude in which the engine points about the right way, inertial to body, `[x, y, z, w]`: the stack is turned from there
     /// until the line of force, trimmed, points along the velocity change, by the shorter way.
     pub attitude_xyzw: [f32; 4],
-    /// Wanted change of velocity, body axes in that attitude, m/s; up to 1e4 along each.
+    /// Wanted change of velocity, body axes in that attitude, m/s; up to [`FASTEST_BURN_M_S`] along each.
     pub velocity_change_m_s: [f32; 3],
     /// Limits of what the jets hold: all axes before and after, and about the line of force while the engine burns.
     pub deadband: Deadband,

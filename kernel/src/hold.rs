@@ -58,6 +58,13 @@ pub struct Deadband {
 }
 
 impl Deadband {
+    /// Whether the error of every axis is within so many half-widths.
+    #[must_use]
+    pub fn holds(&self, error_rad: Vec3, half_widths: f32) -> bool {
+        let widths = self.half_width_rad.0;
+        error_rad.0.iter().zip(widths).all(|(error, width)| error.abs() <= half_widths * width)
+    }
+
     /// Whether every limit is a positive finite number (half-widths at most π, rates at most 1 rad/s).
     #[must_use]
     pub fn is_valid(&self) -> bool {

@@ -12,9 +12,7 @@
 
 use crate::command::Command;
 use crate::cycle::CycleOutput;
-use crate::hold::Deadband;
 use crate::ledger::ticks_between;
-use crate::linalg::Vec3;
 use crate::status::{Status, Trust};
 
 /// One step of a sequence.
@@ -67,16 +65,11 @@ impl Sequencer {
         let ended = self.foreseen && !goes_on && flies;
         self.done = match command {
             Command::Damp { .. } | Command::Impulse { .. } => is_quiet,
-            Command::Hold { deadband, .. } => is_quiet && is_within(output.error_rad, deadband),
-            Command::Slew(slew) => ended && is_within(output.error_rad, &slew.deadband),
-            Command::Translate(push) => ended && is_within(output.error_rad, &push.deadband),
-            Command::Burn(burn) => ended && is_within(output.error_rad, &burn.deadband),
+            Command::Hold { deadband, .. } => is_quiet && deadband.holds(output.error_rad, 1.0),
+            Command::Slew(slew) => ended && slew.deadband.holds(output.error_rad, 1.0),
+            Command::Translate(push) => ended && push.deadband.holds(output.error_rad, 1.0),
+            Command::Burn(burn) => ended && burn.deadband.holds(output.error_rad, 1.0),
             Command::Drift | Command::Watch { .. } | Command::Hand(_) | Command::Rotate(_) => false,
         };
     }
-}
-
-/// Whether every axis is within its half-width.
-fn is_within(error_rad: Vec3, deadband: &Deadband) -> bool {
-    error_rad.0.iter().zip(deadband.half_width_rad.0).all(|(error, width)| error.abs() <= width)
 }

@@ -140,8 +140,7 @@ impl<const N: usize> Controller<N> {
             _ => f32::INFINITY,
         };
         let error_rad = motion.attitude.error_from(mark.motion.attitude);
-        let widths = slew.deadband.half_width_rad.0;
-        let lost = error_rad.0.iter().zip(widths).any(|(error, width)| error.abs() > LOST * width);
+        let lost = !slew.deadband.holds(error_rad, LOST);
         let follows = leg != Leg::Over || slewing.planning.stage == Stage::Ready;
         if lost && follows && slewing.tries < MOST_TRIES {
             slewing.tries += 1;

@@ -70,11 +70,11 @@ pub(crate) struct Pushing<const N: usize> {
     /// Jets that the window was planned for.
     usable: JetMask,
     /// What each metre a second takes, s; 0 before it is known.
-    pace_s: f32,
+    seconds_per_m_s: f32,
     /// Cycles of a window at this pace.
     cycles: u16,
-    /// Whether pulses that have no middle there are early in this one; its cycles in all, and left of it.
-    early: bool,
+    /// Whether pulses that cannot have it about the middle are ahead of it in this one; its cycles in all, and left of it.
+    ahead: bool,
     of: u16,
     left: u16,
     /// What is still to be fired in this window, ticks.
@@ -87,7 +87,7 @@ pub(crate) struct Wanted<'a> {
     /// Attitude error, body axes, rad.
     pub(crate) error_rad: Vec3,
     /// Velocity still to be gained, body axes, m/s, and how much of it may be missed.
-    pub(crate) to_gain: Vec3,
+    pub(crate) to_gain_m_s: Vec3,
     pub(crate) missed_m_s: f32,
     /// Limits of the attitude.
     pub(crate) deadband: &'a Deadband,
@@ -101,9 +101,9 @@ impl<const N: usize> Pushing<N> {
         gained_m_s: Vec3::ZERO,
         tick: 0,
         usable: JetMask::NONE,
-        pace_s: 0.0,
+        seconds_per_m_s: 0.0,
         cycles: 0,
-        early: false,
+        ahead: false,
         of: 0,
         left: 0,
         ticks: [0; N],
@@ -114,7 +114,7 @@ impl<const N: usize> Pushing<N> {
         self.tick
     }
 
-    /// Adds velocity that no jet has brought, inertial axes, m/s.
+    /// Adds what the books of the jets do not say, inertial axes, m/s.
     pub(crate) fn add(&mut self, gained_m_s: Vec3) {
         self.gained_m_s = self.gained_m_s + gained_m_s;
     }
@@ -137,10 +137,10 @@ impl<const N: usize> Controller<N> {
         let inertial = self.target.conjugate().rotate(asked);
         let to_gain = self.to_gain(&mut pushing, open_tick, motion, inertial);
         let missed_m_s = math::max(MISSED * asked.norm(), NOISES * self.counted.noise_m_s());
-        let wanted = Wanted { error_rad, to_gain, missed_m_s, deadband: &translation.deadband };
+        let wanted = Wanted { error_rad, to_gain_m_s: to_gain, missed_m_s, deadband: &translation.deadband };
         let (on_ticks, status) = self.push_on(&mut pushing, open_tick, motion, &wanted, usable, witness);
         self.foreseen_s = match pushing.stage {
-            Stage::Pushing(_) => pushing.pace_s * to_gain.norm(),
+            Stage::Pushing(_) => pushing.seconds_per_m_s * to_gain.norm(),
             Stage::Begin | Stage::Over | Stage::Refused => f32::INFINITY,
         };
         self.pending = Pending::Push(pushing);
@@ -201,7 +201,7 @@ impl<const N: usize> Controller<N> {
     ) -> ([u16; N], Status) {
         if pushing.usable != usable {
             // Other jets push in other shares.
-            (pushing.usable, pushing.left, pushing.pace_s) = (usable, 0, 0.0);
+            (pushing.usable, pushing.left, pushing.seconds_per_m_s) = (usable, 0, 0.0);
             if pushing.stage == Stage::Refused {
                 pushing.stage = Stage::Pushing(0);
             }
@@ -231,11 +231,11 @@ impl<const N: usize> Controller<N> {
         wanted: &Wanted<'_>,
         witness: &mut impl Witness,
     ) -> Option<Status> {
-        let Wanted { error_rad, to_gain, missed_m_s, deadband } = *wanted;
+        let Wanted { error_rad, to_gain_m_s: to_gain, missed_m_s, deadband } = *wanted;
         let cycle_s = self.table.timing.cycle_s();
         let window_s = math::from_ticks(pushing.cycles) * cycle_s;
-        let begins = pushing.pace_s == 0.0;
-        let whole_s = pushing.pace_s * to_gain.norm();
+        let begins = pushing.seconds_per_m_s == 0.0;
+        let whole_s = pushing.seconds_per_m_s * to_gain.norm();
         let ends = !begins && KEPT_PACE * window_s >= whole_s;
         let part = if begins || ends { 1.0 } else { KEPT_PACE * window_s / whole_s };
         let (change, room) = if begins {
@@ -269,7 +269,7 @@ impl<const N: usize> Controller<N> {
         let longest_s = longest(&answer.on_time);
         if begins {
             pushing.stage = Stage::Pushing(0);
-            pushing.pace_s = longest_s / math::max(answer.lambda * to_gain.norm(), 1e-9);
+            pushing.seconds_per_m_s = longest_s / math::max(answer.lambda * to_gain.norm(), 1e-9);
             pushing.cycles = self.window_cycles(&answer.on_time, longest_s, deadband);
             return Some(Status::Choosing);
         }
@@ -316,7 +316,7 @@ impl<const N: usize> Controller<N> {
         let longest_s = longest(on_time);
         let whole_cycles = math::whole_ticks(longest_s / cycle_s + 0.999, pushing.cycles);
         pushing.of = if ends { whole_cycles.max(1) } else { pushing.cycles };
-        (pushing.left, pushing.early) = (pushing.of, !pushing.early);
+        (pushing.left, pushing.ahead) = (pushing.of, !pushing.ahead);
         let window_s = math::from_ticks(pushing.of) * cycle_s;
         let share = if longest_s > window_s { window_s / longest_s } else { 1.0 };
         let most = pushing.of.saturating_mul(cycle_ticks);
@@ -365,7 +365,7 @@ impl<const N: usize> Controller<N> {
         let jets = self.table.jets.iter().zip(&pushing.ticks).zip(&mut on_ticks);
         for (j, ((jet, &left), ticks)) in jets.enumerate() {
             // As long before the middle as after it; half a cycle earlier or later in turn where that cannot be.
-            if 2 * gone + left.div_ceil(cycle.max(1)) + u16::from(pushing.early) < pushing.of {
+            if 2 * gone + left.div_ceil(cycle.max(1)) + u16::from(pushing.ahead) < pushing.of {
                 continue;
             }
             *ticks = pulse_of(left, jet, (cycle, timing.longest_that_closes()), open.contains(j));
