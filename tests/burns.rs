@@ -124,7 +124,8 @@ fn thirty_metres_a_second_are_gained_straight() {
             burn_of(&figures, "jets_share")
         );
         assert_eq!(counts(&record, Status::BurnRefused), 0);
-        assert!(burn_of(&figures, "attitude_error_deg") <= 0.3);
+        // The edge of the deadband of 0.2 deg when the engine starts.
+        assert!(burn_of(&figures, "attitude_error_deg") <= 0.21);
         assert!(burn_of(&figures, "velocity_error") <= 0.002);
         assert!(burn_of(&figures, "velocity_across") <= 0.002);
         assert!(burn_of(&figures, "propellant_over_rocket_equation") <= 1.001);
@@ -171,7 +172,8 @@ fn a_gimbal_stuck_at_trim_is_flown_by_the_jets() {
     );
     assert_eq!(counts(&record, Status::BurnRefused), 0);
     assert!(burn_of(&figures, "velocity_error") <= 0.005);
-    assert!(burn_of(&figures, "attitude_error_deg") <= 1.0);
+    // A few half-widths of 0.2 deg: the push comes at once, and the jets are small beside it.
+    assert!(burn_of(&figures, "attitude_error_deg") <= 0.7);
 }
 
 /// Stuck at zero the line of force misses the centre of mass by more than the jets can carry: refused before anything burns, and
@@ -198,8 +200,9 @@ fn an_engine_that_pushes_astray_is_cut_off() {
         burn_of(&figures, "attitude_error_deg"),
         record.engine.on_time_s
     );
-    assert!(record.engine.on_time_s < 12.0 && counts(&record, Status::BurnRefused) > 1_000);
-    assert!(burn_of(&figures, "attitude_error_deg") < 8.0);
+    assert!(record.engine.on_time_s < 5.0 && counts(&record, Status::BurnRefused) > 1_000);
+    // It is cut off at 12 half-widths, 2.4 deg, and turns on until the jets have stopped it.
+    assert!(burn_of(&figures, "attitude_error_deg") < 4.0);
 }
 
 // ------------------------------------------------------------------------------------- cut-offs
