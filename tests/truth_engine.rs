@@ -350,23 +350,29 @@ fn heavy_propellant() -> Scenario {
     scenario
 }
 
-/// An engine whose gimbal stands still is a jet: the same motion, of which `truth_jets` shows that another
-/// formulation has it too.
-#[test]
-fn a_still_engine_is_a_jet() {
-    let mut scenario = heavy_propellant();
-    let engine = the_engine(&mut scenario).clone();
+/// The truth 20 s on, pushed by the engine at trim, and by a jet with its place, thrust and delays.
+fn fired_both_ways(scenario: &mut Scenario) -> (Truth, Truth) {
+    let engine = the_engine(scenario).clone();
     scenario.vehicle.jets = vec![Jet {
         opening_delay_s: engine.start_delay_s,
         rise_s: engine.rise_s,
         tail_off_s: engine.tail_off_s,
         ..jet(engine.pivot_m, [1.0, 0.0, 0.0], engine.thrust_n, engine.specific_impulse_s)
     }];
-    let (mut by_engine, mut by_jet) = (truth(&scenario), truth(&scenario));
+    let (mut by_engine, mut by_jet) = (truth(scenario), truth(scenario));
     burn(&mut by_engine, 0.3, 15.0);
     pulse(&mut by_jet, 0, 0.3, 15.0);
     by_engine.advance_to(20.0);
     by_jet.advance_to(20.0);
+    (by_engine, by_jet)
+}
+
+/// An engine whose gimbal stands still is a jet: the same motion, of which `truth_jets` shows that another
+/// formulation has it too.
+#[test]
+fn a_still_engine_is_a_jet() {
+    let mut scenario = heavy_propellant();
+    let (by_engine, by_jet) = fired_both_ways(&mut scenario);
     near("rate", by_engine.rate_rad_s(), by_jet.rate_rad_s(), 1e-9).unwrap();
     near("velocity", by_engine.velocity_m_s(), by_jet.velocity_m_s(), 1e-9).unwrap();
     near("place", by_engine.position_m(), by_jet.position_m(), 1e-8).unwrap();
@@ -394,18 +400,7 @@ fn a_still_engine_throws_liquid_as_a_jet_does() {
         hangs_along: [0.0, 0.6, 0.8],
         damping_per_s: 0.01,
     }];
-    let engine = the_engine(&mut scenario).clone();
-    scenario.vehicle.jets = vec![Jet {
-        opening_delay_s: engine.start_delay_s,
-        rise_s: engine.rise_s,
-        tail_off_s: engine.tail_off_s,
-        ..jet(engine.pivot_m, [1.0, 0.0, 0.0], engine.thrust_n, engine.specific_impulse_s)
-    }];
-    let (mut by_engine, mut by_jet) = (truth(&scenario), truth(&scenario));
-    burn(&mut by_engine, 0.3, 15.0);
-    pulse(&mut by_jet, 0, 0.3, 15.0);
-    by_engine.advance_to(20.0);
-    by_jet.advance_to(20.0);
+    let (by_engine, by_jet) = fired_both_ways(&mut scenario);
     near("rate", by_engine.rate_rad_s(), by_jet.rate_rad_s(), 1e-7).unwrap();
     near("swing", by_engine.slosh_angles_rad(), by_jet.slosh_angles_rad(), 1e-6).unwrap();
     near("velocity", by_engine.velocity_m_s(), by_jet.velocity_m_s(), 1e-7).unwrap();
